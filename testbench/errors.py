@@ -1,0 +1,512 @@
+"""Every error this program raises on purpose.
+
+An error is a value: its facts are attributes, its sentence says what, where, found and allowed, and its
+remedy tells the person at the bench what to do next. This module imports nothing of the package.
+"""
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+
+@dataclass(eq=False)
+class BenchError(Exception):
+    """Base of all refusals. ``str(error)`` is the sentence; ``remedy`` is what to do next."""
+
+    remedy: ClassVar[str] = "Call the engineer responsible for this bench."
+
+    def sentence(self) -> str:
+        """What, where, found, allowed: one sentence."""
+        raise NotImplementedError
+
+    def __str__(self) -> str:
+        return self.sentence()
+
+
+# Quantities -------------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class UnitUnknownError(BenchError):
+    """A unit was named that this quantity does not have."""
+
+    quantity: str
+    found: str
+    allowed: tuple[str, ...]
+    remedy: ClassVar[str] = "Write one of the allowed units."
+
+    def sentence(self) -> str:
+        return f"{self.quantity} has no unit '{self.found}'; allowed are {', '.join(self.allowed)}."
+
+
+@dataclass(eq=False)
+class QuantityUnreadableError(BenchError):
+    """A text is not a number followed by a unit."""
+
+    quantity: str
+    found: str
+    remedy: ClassVar[str] = "Write a number and a unit, for example 250 psi."
+
+    def sentence(self) -> str:
+        return f"{self.quantity} cannot be read from '{self.found}'; a number and a unit are needed."
+
+
+@dataclass(eq=False)
+class SizeUnknownError(BenchError):
+    """A nominal size is in no table; sizes are looked up, never extrapolated."""
+
+    found: str
+    allowed: tuple[str, ...]
+    where: str = "the table of nominal sizes"
+    remedy: ClassVar[str] = "Check the size on the order; a size that is missing needs a procedure of its own."
+
+    def sentence(self) -> str:
+        return f"Size {self.found} is not in {self.where}; it holds {', '.join(self.allowed)}."
+
+
+# Files ------------------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class FileRefusedError(BenchError):
+    """A procedure, configuration or order file breaks a rule."""
+
+    file: str
+    field: str
+    found: str
+    allowed: str
+    line: int | None = None
+    remedy: ClassVar[str] = "Correct this line of the file and try again; nothing has been changed."
+
+    def sentence(self) -> str:
+        place = self.file if self.line is None else f"{self.file}:{self.line}"
+        return f"{place}: {self.field}: found {self.found}; {self.allowed}."
+
+
+@dataclass(eq=False)
+class ProcedureUnknownError(BenchError):
+    """No procedure of this name is at hand."""
+
+    found: str
+    allowed: tuple[str, ...]
+    remedy: ClassVar[str] = "Name one of the procedures at hand, or put the file into the procedures folder."
+
+    def sentence(self) -> str:
+        return f"There is no procedure '{self.found}'; at hand are {', '.join(self.allowed) or 'none'}."
+
+
+@dataclass(eq=False)
+class HomeMissingError(BenchError):
+    """The home folder has not been made."""
+
+    home: str
+    remedy: ClassVar[str] = "Run 'testbench init --home DIR' to make it."
+
+    def sentence(self) -> str:
+        return f"There is no bench home in {self.home}: bench.toml was not found."
+
+
+@dataclass(eq=False)
+class HomeExistsError(BenchError):
+    """A home folder is already there and is not overwritten."""
+
+    home: str
+    remedy: ClassVar[str] = "Use this home as it is, or name another folder."
+
+    def sentence(self) -> str:
+        return f"{self.home} already holds a bench home; nothing was changed."
+
+
+@dataclass(eq=False)
+class HomeNotWritableError(BenchError):
+    """The home folder cannot be written to."""
+
+    home: str
+    found: str
+    remedy: ClassVar[str] = "Give this user write permission on the folder, or name another home."
+
+    def sentence(self) -> str:
+        return f"The home folder {self.home} cannot be written: {self.found}."
+
+
+# Requirements -----------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class ProcedureDoesNotApplyError(BenchError):
+    """This procedure has no rule for the valve as ordered."""
+
+    procedure: str
+    field: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Choose the procedure that the order names, or correct the valve's data."
+
+    def sentence(self) -> str:
+        return f"Procedure {self.procedure} does not apply: {self.field} is {self.found}; allowed: {self.allowed}."
+
+
+# Before a run -----------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class SerialUnknownError(BenchError):
+    """The serial number is on no order."""
+
+    serial: str
+    order: str
+    remedy: ClassVar[str] = "Read the number from the valve again, or have the order corrected."
+
+    def sentence(self) -> str:
+        return f"Serial number {self.serial} is not on order {self.order}."
+
+
+@dataclass(eq=False)
+class OrderUnknownError(BenchError):
+    """There is no such order."""
+
+    order: str
+    allowed: tuple[str, ...]
+    remedy: ClassVar[str] = "Check the order number on the traveller."
+
+    def sentence(self) -> str:
+        return f"There is no order {self.order}; open orders are {', '.join(self.allowed) or 'none'}."
+
+
+@dataclass(eq=False)
+class AlreadyAcceptedError(BenchError):
+    """A valve with this serial number has been accepted already."""
+
+    serial: str
+    run: str
+    remedy: ClassVar[str] = "Check the serial number on the valve; ask the reviewer before testing it again."
+
+    def sentence(self) -> str:
+        return f"Serial number {self.serial} was already accepted in run {self.run}."
+
+
+@dataclass(eq=False)
+class OperatorUnknownError(BenchError):
+    """The named person is not an operator of this bench."""
+
+    found: str
+    allowed: tuple[str, ...]
+    remedy: ClassVar[str] = "Choose a name that bench.toml lists under people."
+
+    def sentence(self) -> str:
+        return f"'{self.found}' is not an operator of this bench; operators are {', '.join(self.allowed)}."
+
+
+@dataclass(eq=False)
+class CalibrationOverdueError(BenchError):
+    """The deciding channel's calibration is out of date."""
+
+    channel: str
+    due: str
+    today: str
+    remedy: ClassVar[str] = "Fit a calibrated transmitter or have this one calibrated, then start again."
+
+    def sentence(self) -> str:
+        return f"Channel {self.channel}: calibration was due on {self.due}, today is {self.today}."
+
+
+@dataclass(eq=False)
+class RangeExceededError(BenchError):
+    """The channel's calibrated range does not cover what the stage needs."""
+
+    channel: str
+    needed: str
+    found: str
+    remedy: ClassVar[str] = "Fit a transmitter whose calibrated range covers this pressure."
+
+    def sentence(self) -> str:
+        return f"Channel {self.channel} is calibrated {self.found}, but this test needs {self.needed}."
+
+
+@dataclass(eq=False)
+class UncertaintyTooLargeError(BenchError):
+    """Required pressure plus guard band leaves no room below the upper limit."""
+
+    channel: str
+    stage: str
+    acceptance: str
+    upper: str
+    remedy: ClassVar[str] = "Fit a transmitter with a smaller uncertainty."
+
+    def sentence(self) -> str:
+        return (
+            f"Channel {self.channel}: in the {self.stage} the acceptance limit {self.acceptance} is not "
+            f"below the upper limit {self.upper}."
+        )
+
+
+@dataclass(eq=False)
+class ZeroCheckFailedError(BenchError):
+    """The reading at atmosphere is not near enough to zero."""
+
+    channel: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = (
+        "Open the vent, wait until the line is empty, and start again; else have the channel checked."
+    )
+
+    def sentence(self) -> str:
+        return f"Channel {self.channel} reads {self.found} at atmosphere; at most {self.allowed} is allowed."
+
+
+@dataclass(eq=False)
+class NoReadingError(BenchError):
+    """There is no fresh reading to work with."""
+
+    channel: str
+    reason: str
+    remedy: ClassVar[str] = "Check the cable, the supply and the port of this transmitter."
+
+    def sentence(self) -> str:
+        return f"Channel {self.channel} gives no reading: {self.reason}."
+
+
+@dataclass(eq=False)
+class DiskNearlyFullError(BenchError):
+    """There is not enough free space to record a run safely."""
+
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Free space on this disk, then start again; no record was touched."
+
+    def sentence(self) -> str:
+        return f"Only {self.found} are free where the records lie; a run needs {self.allowed}."
+
+
+# During a run -----------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class RequestRefusedError(BenchError):
+    """A request does not fit what is going on."""
+
+    request: str
+    state: str
+    allowed: tuple[str, ...]
+    remedy: ClassVar[str] = "Do what the screen asks for next."
+
+    def sentence(self) -> str:
+        return (
+            f"'{self.request}' is not possible while {self.state}; "
+            f"possible now: {', '.join(self.allowed) or 'nothing'}."
+        )
+
+
+@dataclass(eq=False)
+class RequestUnreadableError(BenchError):
+    """A line that came over the link is no request."""
+
+    found: str
+    remedy: ClassVar[str] = "Send one JSON object per line, as 'testbench link schema' describes."
+
+    def sentence(self) -> str:
+        return f"This is not a request: {self.found}."
+
+
+@dataclass(eq=False)
+class ObservationRefusedError(BenchError):
+    """An observation is incomplete or does not belong to this stage."""
+
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Look again and record what was seen."
+
+    def sentence(self) -> str:
+        return f"The observation was not recorded: {self.found}; {self.allowed}."
+
+
+# Ports ------------------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class PortMissingError(BenchError):
+    """The serial port is not there."""
+
+    port: str
+    remedy: ClassVar[str] = "Plug the adapter in, or correct 'port' in bench.toml."
+
+    def sentence(self) -> str:
+        return f"Port {self.port} is not there."
+
+
+@dataclass(eq=False)
+class PortBusyError(BenchError):
+    """Another program holds the port."""
+
+    port: str
+    remedy: ClassVar[str] = "Close the other program that reads this transmitter."
+
+    def sentence(self) -> str:
+        return f"Port {self.port} is in use by another program."
+
+
+@dataclass(eq=False)
+class PortFailedError(BenchError):
+    """The port cannot be opened or used for another reason."""
+
+    port: str
+    found: str
+    remedy: ClassVar[str] = "Check the adapter and this user's permission on the port."
+
+    def sentence(self) -> str:
+        return f"Port {self.port} cannot be used: {self.found}."
+
+
+# Recorder and link ------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class RecorderNotRunningError(BenchError):
+    """No recorder answers for this home."""
+
+    home: str
+    remedy: ClassVar[str] = "Start it with 'testbench run --home DIR'."
+
+    def sentence(self) -> str:
+        return f"No recorder is running for {self.home}."
+
+
+@dataclass(eq=False)
+class RecorderRunningError(BenchError):
+    """A recorder already runs for this home; two would read one port."""
+
+    home: str
+    remedy: ClassVar[str] = "Attach a screen to it with 'testbench run', or stop it first."
+
+    def sentence(self) -> str:
+        return f"A recorder is already running for {self.home}."
+
+
+@dataclass(eq=False)
+class RecorderStartFailedError(BenchError):
+    """The recorder ended before it could be reached."""
+
+    home: str
+    found: str
+    remedy: ClassVar[str] = "Read recorder.log in the home folder; correct what it names and start again."
+
+    def sentence(self) -> str:
+        return f"The recorder for {self.home} did not start: {self.found}."
+
+
+# Records ----------------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class RunUnknownError(BenchError):
+    """There is no such run in this home."""
+
+    run: str
+    home: str
+    remedy: ClassVar[str] = "List the runs with 'testbench history'."
+
+    def sentence(self) -> str:
+        return f"There is no run {self.run} in {self.home}."
+
+
+@dataclass(eq=False)
+class RecordDamagedError(BenchError):
+    """A stored record or trace is not what was written."""
+
+    run: str
+    what: str
+    remedy: ClassVar[str] = "Restore this record from a backup; do not issue a certificate from it."
+
+    def sentence(self) -> str:
+        return f"Run {self.run}: {self.what} does not match its hash; it was changed after it was written."
+
+
+@dataclass(eq=False)
+class StoreFailedError(BenchError):
+    """The database refused to work."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = "Free space or restore write permission; what was acknowledged is safe on disk."
+
+    def sentence(self) -> str:
+        return f"The records in {self.path} cannot be used: {self.found}."
+
+
+@dataclass(eq=False)
+class StoreNewerError(BenchError):
+    """The database was written by a newer version of this program."""
+
+    path: str
+    found: str
+    known: str
+    remedy: ClassVar[str] = "Use the newer version of testbench; nothing was changed."
+
+    def sentence(self) -> str:
+        return f"{self.path} has schema {self.found}; this program knows up to {self.known}."
+
+
+# Certificate ------------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class NoCertificateError(BenchError):
+    """This run may not be turned into a document."""
+
+    run: str
+    reason: str
+    remedy: ClassVar[str] = "Test the valve again; the record of this run stays in the history."
+
+    def sentence(self) -> str:
+        return f"Run {self.run} gets neither certificate nor rejection report: {self.reason}."
+
+
+@dataclass(eq=False)
+class GlyphMissingError(BenchError):
+    """A character cannot be printed with the fonts at hand."""
+
+    text: str
+    character: str
+    remedy: ClassVar[str] = "Write the text with characters that the font has."
+
+    def sentence(self) -> str:
+        return f"'{self.text}' holds the character U+{ord(self.character):04X}, which no installed font can print."
+
+
+@dataclass(eq=False)
+class KeyFileError(BenchError):
+    """The station key is missing or not protected."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = "Run 'testbench init' to make a key, or set its permissions to 0600."
+
+    def sentence(self) -> str:
+        return f"Station key {self.path}: {self.found}."
+
+
+@dataclass(eq=False)
+class DocumentUnreadableError(BenchError):
+    """The file is no document of ours."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = "Ask the works for the original file."
+
+    def sentence(self) -> str:
+        return f"{self.path} cannot be checked: {self.found}."
+
+
+# Rig --------------------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class RigCommandError(BenchError):
+    """The simulated rig was told something it cannot do."""
+
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Send one of the rig's commands."
+
+    def sentence(self) -> str:
+        return f"The rig does not understand {self.found}; it knows {self.allowed}."

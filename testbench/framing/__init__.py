@@ -1,0 +1,1 @@
+"""Decoders without any I/O: bytes in, readings or rejected bytes out."""

@@ -1,0 +1,1 @@
+"""What a test demands of a valve, each number with its source."""

@@ -1,0 +1,81 @@
+"""The valve under test as ordered."""
+
+from enum import StrEnum
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field, PlainSerializer, PlainValidator, WithJsonSchema
+
+from testbench.errors import BenchError
+from testbench.quantities import NominalSize, Pressure
+
+
+class ValveType(StrEnum):
+    """The valve families that a procedure may name."""
+
+    SWING_CHECK = "swing-check"
+
+
+class SeatPairing(StrEnum):
+    """What meets what when the valve is closed; the seat limit hangs on it."""
+
+    RESILIENT = "resilient"
+    METAL = "metal"
+
+
+def _read_size(found: object) -> NominalSize:
+    if isinstance(found, NominalSize):
+        return found
+    name, _, number = str(found).partition(" ")
+    try:
+        if name == "NPS":
+            return NominalSize.from_nps(number.split(" ")[0])
+        if name == "DN" and number.isdigit():
+            return NominalSize.from_dn(int(number))
+    except BenchError as refusal:
+        raise ValueError(str(refusal)) from refusal
+    raise ValueError(f"a size is written 'NPS 8' or 'DN 200', not '{found}'")
+
+
+Size = Annotated[
+    NominalSize,
+    PlainValidator(_read_size),
+    PlainSerializer(lambda size: f"NPS {size.nps}", return_type=str),
+    WithJsonSchema({"type": "string", "description": "'NPS 8' or 'DN 200'"}),
+]
+"""A nominal size, written ``"NPS 8"`` or ``"DN 200"`` in files and records."""
+
+Text = Annotated[str, Field(min_length=1, max_length=200)]
+
+
+class Value(BaseModel):
+    """Base of every record-like model: frozen, and a key it does not know is refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Valve(Value):
+    """One serial-numbered valve, as ordered."""
+
+    serial: Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[^\x00-\x1f\x7f]+$")]
+    type: ValveType
+    size: Size
+    rated: Pressure
+    """Rated (cold working) pressure from the order or the nameplate, never guessed from the size."""
+    seat: SeatPairing
+    seat_pairing: Text = "not stated"
+    """The pairing in the order's own words, for example "EPDM on ductile iron, epoxy coated"."""
+    ends: Text = "not stated"
+    product: Text = "not stated"
+    drawing: Text = "not stated"
+    heat_numbers: Text = "not stated"
+
+
+class Order(Value):
+    """What a customer ordered, and the valves on it."""
+
+    number: Annotated[str, Field(min_length=1, max_length=40)]
+    customer: Text
+    customer_order: Text = "not stated"
+    procedure: Text
+    """Id of the procedure that the order asks for."""
+    valves: Annotated[tuple[Valve, ...], Field(min_length=1)]

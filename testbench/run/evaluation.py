@@ -1,0 +1,238 @@
+"""Trace + observations + stage → finding. The verdict takes nothing on trust from the machine that timed the stage.
+
+A completed stage is accepted only if all of these hold, each with its evidence:
+
+* the channel's calibration was in date and covers the upper limit, and the zero check passed;
+* the hold, read again from the samples, lasted long enough, every sample between acceptance limit and upper
+  limit, no gap longer than allowed;
+* every criterion was judged, the visual ones by an explicit observation;
+* pressure was seen released afterwards.
+
+Leakage seen, or a rate beyond its limit by more than the uncertainty, rejects. Everything else that is missing
+makes the stage inconclusive. Nothing is accepted by default.
+"""
+
+from datetime import date
+from typing import assert_never
+
+import numpy as np
+
+from testbench.metrology.decision_rule import Conformity, judge_upper_limit
+from testbench.metrology.leakage import collected_rate
+from testbench.procedure.criteria import Criterion, LargestLeakageRate, NoVisibleLeakage
+from testbench.quantities import Pressure
+from testbench.run.machine import Ending
+from testbench.run.observations import Collection, Observation, Seen, ZeroCheck
+from testbench.run.record import (
+    ChannelRecord,
+    CriterionFinding,
+    Finding,
+    RunRecord,
+    StageRecord,
+    Verdict,
+)
+from testbench.run.samples import TICKS_PER_S, Thresholds, Trace, to_s
+
+
+def evaluate_stage(
+    stage: StageRecord, trace: Trace, channel: ChannelRecord, zero_check: ZeroCheck, on: date
+) -> Finding | None:
+    """Judge one attempt at a stage from its record and its samples.
+
+    Args:
+        stage: the attempt; its ``finding`` is not looked at.
+        trace: its samples and gaps.
+        channel: the deciding channel with the zero correction in its scale.
+        zero_check: the reading at atmosphere before the run.
+        on: the day of the run.
+
+    Returns:
+        The finding, or None where the stage is void.
+    """
+    if stage.ended is not Ending.COMPLETED:
+        return None
+    hold = _hold_of(stage, trace)
+    findings = (
+        _judge_channel(stage, channel, zero_check, on),
+        _judge_hold(stage, hold, channel),
+        *(_judge(index, criterion, stage) for index, criterion in enumerate(stage.requirement.criteria)),
+        _judge_release(stage, trace, channel),
+    )
+    none = channel.scale.pressure(channel.scale.zero_millicounts)
+    return Finding(
+        verdict=verdict_of(findings),
+        criteria=findings,
+        lowest=channel.scale.pressure(int(hold.counts.min())) if len(hold) else none,
+        highest=channel.scale.pressure(int(hold.counts.max())) if len(hold) else none,
+        held_ms=int(hold.at[-1] - hold.at[0]) * 1000 // TICKS_PER_S if len(hold) else 0,
+    )
+
+
+def verdict_of(findings: tuple[CriterionFinding, ...]) -> Verdict:
+    """One non-conformity rejects; acceptance needs every criterion to conform, and at least one."""
+    found = {finding.conformity for finding in findings}
+    if Conformity.DOES_NOT_CONFORM in found:
+        return Verdict.REJECTED
+    return Verdict.ACCEPTED if found == {Conformity.CONFORMS} else Verdict.INCONCLUSIVE
+
+
+def judge_run(record: RunRecord) -> tuple[Verdict | None, str]:
+    """The verdict of a run from its stages: the last attempt at each demanded stage decides, a rejection stays.
+
+    Returns:
+        The verdict (None: void) and the reason in words.
+    """
+    last: dict[str, StageRecord] = {}
+    for stage in record.stages:
+        if stage.finding is not None and stage.finding.verdict is Verdict.REJECTED:
+            return Verdict.REJECTED, f"The {stage.stage} was rejected."
+        last[stage.stage] = stage
+    for demanded in record.requirements.stages:
+        found = last.get(demanded.stage)
+        if found is None:
+            return None, f"The {demanded.stage} was not carried out."
+        if found.finding is None:
+            return None, f"The {demanded.stage} is void ({found.ended}): {found.reason}"
+    for found in last.values():
+        if found.finding is not None and found.finding.verdict is not Verdict.ACCEPTED:
+            return Verdict.INCONCLUSIVE, f"The {found.stage} is inconclusive."
+    return Verdict.ACCEPTED, "Every demanded stage was accepted."
+
+
+def _hold_of(stage: StageRecord, trace: Trace) -> Trace:
+    if stage.hold_since is None or stage.hold_until is None:
+        return trace.between(0, -1)
+    return trace.between(stage.hold_since, stage.hold_until)
+
+
+def _finding(
+    criterion: str, conformity: Conformity, sentence: str, required: str = "", measured: str = "",
+    limit: str = "", uncertainty: str = "",
+) -> CriterionFinding:  # fmt: skip
+    return CriterionFinding(
+        criterion=criterion, required=required, measured=measured, limit=limit,
+        uncertainty=uncertainty, conformity=conformity, sentence=sentence,
+    )  # fmt: skip
+
+
+def _judge_channel(stage: StageRecord, channel: ChannelRecord, zero_check: ZeroCheck, on: date) -> CriterionFinding:
+    faults = []
+    if not channel.calibration.in_date(on):
+        faults.append(f"its calibration holds from {channel.calibrated_on} to {channel.due_on}, not on {on}")
+    if not channel.calibration.covers(stage.requirement.upper_limit):
+        faults.append(f"it is calibrated {channel.lowest} to {channel.highest} only")
+    if not zero_check.passed:
+        faults.append("the zero check was not passed")
+    fine = f"Channel {channel.tag}: calibration {channel.certificate_number} in date, range covered, zero checked."
+    sentence = f"Channel {channel.tag}: {'; '.join(faults)}." if faults else fine
+    return _finding("instrument", _holds(not faults), sentence)
+
+
+def _judge_hold(stage: StageRecord, hold: Trace, channel: ChannelRecord) -> CriterionFinding:
+    required = stage.requirement
+    limits = Thresholds.of(required, channel.expanded_uncertainty, channel.scale)
+    faults = []
+    if len(hold) < 2:
+        return _finding("hold", Conformity.WITHIN_GUARD_BAND, "There is no hold in the samples.")
+    held = int(hold.at[-1] - hold.at[0])
+    if held < required.hold_s * TICKS_PER_S:
+        faults.append(f"lasted {to_s(held):.2f} s of {required.hold_s} s")
+    if int(hold.counts.min()) < limits.acceptance:
+        faults.append("fell below the acceptance limit")
+    if int(hold.counts.max()) > limits.upper:
+        faults.append("rose above the upper limit")
+    longest = max(int(np.diff(hold.at).max()), *(gap.until - gap.since for gap in hold.gaps), 0)
+    if longest > required.longest_gap_s * TICKS_PER_S:
+        faults.append(f"had a gap of {to_s(longest):.1f} s")
+    lowest = channel.scale.pressure(int(hold.counts.min()))
+    sentence = (
+        f"The hold {' and '.join(faults)}."
+        if faults
+        else f"Held {to_s(held):.1f} s, never below {required.required} plus U = {channel.expanded_uncertainty}."
+    )
+    return _finding(
+        "hold", _holds(not faults), sentence, str(required.required), str(lowest),
+        str(required.upper_limit), str(channel.expanded_uncertainty),
+    )  # fmt: skip
+
+
+def _judge_release(stage: StageRecord, trace: Trace, channel: ChannelRecord) -> CriterionFinding:
+    safe = channel.scale.most_counts(stage.requirement.safe_below)
+    after = trace.between(stage.hold_until or 0, stage.until)
+    released = len(after) > 0 and int(after.counts[-1]) <= safe
+    sentence = (
+        f"Pressure was seen released below {stage.requirement.safe_below}."
+        if released
+        else f"Pressure was not seen below {stage.requirement.safe_below} afterwards."
+    )
+    return _finding("pressure released", _holds(released), sentence)
+
+
+def _holds(fulfilled: bool) -> Conformity:  # noqa: FBT001 - the one place where a yes becomes a conformity
+    """A condition of the test, not a property of the valve: unfulfilled it leaves the stage undecided."""
+    return Conformity.CONFORMS if fulfilled else Conformity.WITHIN_GUARD_BAND
+
+
+def _judge(index: int, criterion: Criterion, stage: StageRecord) -> CriterionFinding:
+    match criterion:
+        case NoVisibleLeakage():
+            return _judge_visual(criterion, [o for o in stage.observations if o.criterion == index])
+        case LargestLeakageRate():
+            return _judge_collected(criterion, stage)
+        case other:
+            assert_never(other)
+
+
+def _judge_visual(criterion: NoVisibleLeakage, answers: list[Observation]) -> CriterionFinding:
+    where = ", ".join(criterion.look_at)
+    leaks = [answer.where for answer in answers if answer.seen is Seen.LEAKAGE]
+    if leaks:
+        sentence = f"Leakage was seen at {' and '.join(leaks)}; none is allowed."
+        conformity, measured = Conformity.DOES_NOT_CONFORM, f"leakage at {' and '.join(leaks)}"
+    elif answers:
+        sentence, measured = f"No leakage was seen ({where}).", "none seen"
+        conformity = Conformity.CONFORMS
+    else:
+        sentence, measured = "The operator gave no observation.", "not observed"
+        conformity = Conformity.WITHIN_GUARD_BAND
+    return _finding(criterion.criterion, conformity, sentence, f"no visible leakage: {where}", measured, "none")
+
+
+def _judge_collected(criterion: LargestLeakageRate, stage: StageRecord) -> CriterionFinding:
+    name, limit = criterion.criterion, criterion.limit
+    counted = [found for found in stage.collections if _counts(found, criterion, stage)]
+    if not counted:
+        sentence = "Nothing was collected within the hold for long enough."
+        return _finding(name, Conformity.WITHIN_GUARD_BAND, sentence, "collected leakage", "nothing", str(limit))
+    newest = counted[-1]
+    assert newest.volume is not None
+    assert newest.volume_uncertainty is not None
+    seconds = to_s(newest.until - newest.since)
+    found = collected_rate(newest.volume, newest.volume_uncertainty, seconds, criterion.time_uncertainty_s, limit.unit)
+    conformity = judge_upper_limit(found.rate, found.expanded_uncertainty, limit)
+    words = {
+        Conformity.CONFORMS: "within the limit",
+        Conformity.DOES_NOT_CONFORM: "above the limit",
+        Conformity.WITHIN_GUARD_BAND: "too near the limit to tell; collect for longer",
+    }[conformity]
+    sentence = (
+        f"{newest.volume} in {seconds:.1f} s is {found.rate.text(2)} with U = "
+        f"{found.expanded_uncertainty.text(2)}; {limit} is allowed: {words}."
+    )
+    return _finding(
+        name, conformity, sentence, "collected leakage", str(found.rate), str(limit),
+        str(found.expanded_uncertainty),
+    )  # fmt: skip
+
+
+def _counts(found: Collection, criterion: LargestLeakageRate, stage: StageRecord) -> bool:
+    """Whether a collection may decide: read, long enough, within the hold and after the drain-down."""
+    if found.volume is None or found.volume_uncertainty is None:
+        return False
+    if stage.hold_since is None or stage.hold_until is None:
+        return False
+    return (
+        stage.hold_since + criterion.settle_s * TICKS_PER_S <= found.since
+        and found.until <= stage.hold_until
+        and found.until - found.since >= criterion.collect_s * TICKS_PER_S
+    )

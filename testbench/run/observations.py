@@ -1,0 +1,55 @@
+"""What the operator saw and collected. There is no default answer anywhere in here."""
+
+from enum import StrEnum
+from typing import Annotated
+
+from pydantic import Field
+
+from testbench.procedure.stages import StageName
+from testbench.procedure.valve import Value
+from testbench.quantities import Volume
+
+
+class Seen(StrEnum):
+    """The two answers to a visual criterion."""
+
+    NO_LEAKAGE = "no leakage"
+    LEAKAGE = "leakage"
+
+
+class Observation(Value):
+    """One explicit answer of the operator."""
+
+    at: int
+    """Ticks since the run began."""
+    criterion: int
+    """Index of the visual criterion in the stage."""
+    seen: Seen
+    where: str = ""
+    """Where it leaked; asked for when leakage was seen."""
+    note: str = ""
+    operator: str = ""
+
+
+class Collection(Value):
+    """What was caught at the open side, and for how long."""
+
+    since: int
+    until: int
+    volume: Volume | None = None
+    """None until the operator has read it."""
+    volume_uncertainty: Volume | None = None
+    """Expanded uncertainty of the reading, k = 2."""
+    drops: int | None = None
+    drops_per_ml: int | None = None
+    operator: str = ""
+
+
+class ZeroCheck(Value):
+    """The reading at atmosphere before the run."""
+
+    stage: StageName | None = None
+    at: int
+    samples: Annotated[int, Field(gt=0)]
+    mean_millicounts: int
+    passed: bool

@@ -1,0 +1,122 @@
+"""What bench.toml says: who works here, what is connected, where it is."""
+
+from datetime import date
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from testbench.procedure.valve import Text, Value
+from testbench.quantities import Pressure, Volume
+from testbench.run.record import ChannelRecord, Origin
+from testbench.run.samples import Scale
+
+
+class SerialSettings(Value):
+    """How the line is opened."""
+
+    port: Text
+    """A device path, best by /dev/serial/by-id, or a URL such as socket://127.0.0.1:5020."""
+    baud: Annotated[int, Field(ge=300, le=4_000_000)] = 9600
+    byte_size: Literal[7, 8] = 8
+    parity: Literal["none", "even", "odd"] = "none"
+    stop_bits: Literal[1, 2] = 1
+
+
+class CalibrationEntry(Value):
+    """The calibration in force, from its certificate."""
+
+    certificate_number: Text
+    laboratory: Text
+    calibrated_on: date
+    due_on: date
+    lowest: Pressure
+    highest: Pressure
+    expanded_uncertainty: Pressure
+    """U with coverage factor k = 2 over the whole range."""
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.due_on < self.calibrated_on:
+            raise ValueError("due_on lies before calibrated_on")
+        if not self.lowest < self.highest:
+            raise ValueError("lowest must lie below highest")
+        if self.expanded_uncertainty <= Pressure.zero("psi"):
+            raise ValueError("expanded_uncertainty must be above 0")
+        return self
+
+
+class ChannelEntry(Value):
+    """The deciding pressure channel: an ASCII transmitter that sends lines such as ``+0250.13``."""
+
+    tag: Text
+    instrument: Text
+    serial: Text
+    line: SerialSettings
+    unit: Literal["psi", "bar", "kPa", "MPa"]
+    decimals: Annotated[int, Field(ge=0, le=4)]
+    whole_digits: Annotated[int, Field(ge=1, le=6)] = 4
+    stale_after_s: Annotated[float, Field(gt=0, le=10)] = 0.5
+    """Silence after which the screen blanks the number."""
+    frozen_after_s: Annotated[float, Field(gt=0)] = 10.0
+    """A reading that stands still to the last digit this long is a fault, never a steady pressure."""
+    calibration: CalibrationEntry
+
+    def record(self, zero_millicounts: int = 0) -> ChannelRecord:
+        """The channel as a run record keeps it."""
+        entry = self.calibration
+        return ChannelRecord(
+            tag=self.tag,
+            instrument=self.instrument,
+            serial=self.serial,
+            scale=Scale(unit=self.unit, decimals=self.decimals, zero_millicounts=zero_millicounts),
+            certificate_number=entry.certificate_number,
+            laboratory=entry.laboratory,
+            calibrated_on=entry.calibrated_on,
+            due_on=entry.due_on,
+            lowest=entry.lowest,
+            highest=entry.highest,
+            expanded_uncertainty=entry.expanded_uncertainty,
+        )
+
+
+class CollectingVessel(Value):
+    """What leakage is caught in."""
+
+    name: Text
+    volume_uncertainty: Volume
+    """Expanded uncertainty of one reading, k = 2."""
+    drops_per_ml: Annotated[int, Field(ge=10, le=30)] = 16
+    """The convention for counted drops (API 598 and ISO 5208: 16)."""
+
+
+class Works(Value):
+    """Who ships the valve; the letterhead of every document."""
+
+    name: Annotated[str, Field(min_length=1, max_length=60)]
+    address: tuple[Text, ...] = ()
+    contact: str = ""
+
+
+class Simulation(Value):
+    """Present only on a simulated bench: its runs are marked, and its clock is the rig's."""
+
+    clock: str = ""
+    """File through which the rig tells its time; empty: the ordinary clock."""
+
+
+class Bench(Value):
+    """One bench: the whole of bench.toml."""
+
+    format: Literal[1]
+    name: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9-]{0,19}$")]
+    works: Works
+    operators: Annotated[tuple[Text, ...], Field(min_length=1)]
+    channel: ChannelEntry
+    collecting: CollectingVessel
+    paper: Literal["A4", "Letter"] = "A4"
+    simulation: Simulation | None = None
+
+    @property
+    def origin(self) -> Origin:
+        """Where this bench's samples come from."""
+        return Origin.LIVE if self.simulation is None else Origin.SIMULATED

@@ -1,0 +1,93 @@
+"""What the station needs from the outside, as protocols. The edges implement them; tests bring their own."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol
+
+from testbench.framing.lines import Rejected
+from testbench.procedure.valve import Order
+from testbench.run.progress import Happening
+from testbench.run.record import RunRecord, Verdict
+from testbench.run.samples import Gap, Sample, Trace
+
+
+class Clock(Protocol):
+    """One clock to count with, one to write down."""
+
+    def elapsed_s(self) -> float:
+        """Seconds since the recorder started; never goes backwards."""
+
+    def utc(self) -> datetime:
+        """The time of day to put on a record, timezone-aware, UTC."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunSummary:
+    """One line of the history."""
+
+    run: str
+    serial: str
+    order: str
+    stages: str
+    verdict: Verdict | None
+    ended: str
+    """How the run ended: completed, stopped, tripped or lost."""
+    reason: str
+    started: str
+    origin: str
+    record_sha256: str
+    document: str
+
+
+class RunStore(Protocol):
+    """Where everything is kept. Each call returns only when its transaction is committed to disk."""
+
+    def begin_run(self, opening: str, at: datetime) -> str:
+        """Give out the next run number and keep the opening facts (canonical JSON)."""
+
+    def append(
+        self,
+        run: str,
+        stage: int,
+        samples: Sequence[Sample],
+        gaps: Sequence[Gap],
+        rejected: Sequence[tuple[int, Rejected]],
+        happenings: Sequence[Happening],
+    ) -> None:
+        """Keep what arrived since the last call: one chunk, one commit.
+
+        Args:
+            run: the open run.
+            stage: running number of the stage attempt within the run, from 0; -1 outside a stage.
+            samples: in order of arrival.
+            gaps: closed gaps.
+            rejected: ticks and bytes that were no reading.
+            happenings: journal lines.
+        """
+
+    def seal(self, record: RunRecord, traces: Sequence[Trace]) -> str:
+        """Close a run: record, findings and sealed traces in one transaction. Gives the record's SHA-256."""
+
+    def accepted_run_of(self, serial: str) -> str | None:
+        """The run in which this serial number was accepted, if any."""
+
+    def states_of(self, orders: Sequence[Order]) -> dict[tuple[str, str], str]:
+        """(order, serial) → verdict or "void" of the newest closed run."""
+
+
+class Documents(Protocol):
+    """Writes the certificate or rejection report of a closed run, without holding up the bench."""
+
+    def order(self, run: str) -> None:
+        """Ask for the document of a run; at once back."""
+
+    def written(self) -> list[tuple[str, str, str]]:
+        """What was finished since the last call: (run, path, sentence); the path is empty where refused."""
+
+
+class FreeSpace(Protocol):
+    """How much room is left where the records lie."""
+
+    def free_bytes(self) -> int:
+        """Bytes that can still be written."""
