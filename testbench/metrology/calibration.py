@@ -1,8 +1,7 @@
 """A channel's calibration: what it covers, until when, and how well it measures."""
 
-from datetime import date
-
 from dataclasses import dataclass
+from datetime import date
 
 from testbench.quantities import Pressure
 

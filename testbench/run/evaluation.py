@@ -20,7 +20,6 @@ import numpy as np
 from testbench.metrology.decision_rule import Conformity, judge_upper_limit
 from testbench.metrology.leakage import collected_rate
 from testbench.procedure.criteria import Criterion, LargestLeakageRate, NoVisibleLeakage
-from testbench.quantities import Pressure
 from testbench.run.machine import Ending
 from testbench.run.observations import Collection, Observation, Seen, ZeroCheck
 from testbench.run.record import (

@@ -1,0 +1,47 @@
+"""What commands have in common: options, JSON, and how a refusal is said."""
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from testbench.errors import BenchError
+
+home_option = click.option(
+    "--home",
+    type=click.Path(file_okay=False, path_type=Path),
+    envvar="TESTBENCH_HOME",
+    default=None,
+    help="The bench's home folder; default: TESTBENCH_HOME, else the user's data folder.",
+)
+json_option = click.option("--json", "as_json", is_flag=True, help="Print facts as JSON.")
+
+
+def home_of(home: Path | None) -> Path:
+    """The home folder that a command works in, absolute."""
+    if home is not None:
+        return home.expanduser().absolute()
+    from platformdirs import user_data_path
+
+    return user_data_path("testbench", appauthor=False)
+
+
+def say(text: str) -> None:
+    """Print a line to standard output."""
+    click.echo(text)
+
+
+def say_json(value: Any) -> None:
+    """Print facts as JSON."""
+    click.echo(json.dumps(value, indent=2, ensure_ascii=False))
+
+
+def run(cli: click.Command) -> None:
+    """Call the command line and turn a refusal into words and an exit code."""
+    try:
+        cli(prog_name="testbench")
+    except BenchError as refusal:
+        click.echo(f"{refusal}\n→ {refusal.remedy}", err=True)
+        sys.exit(1)

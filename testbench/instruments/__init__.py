@@ -1,0 +1,1 @@
+"""Serial ports and the clock: the only room that opens a device."""

@@ -1,0 +1,1 @@
+"""Procedure, bench and order files: text in, models out, errors with their place."""

@@ -1,0 +1,1 @@
+"""The operator's screen: shows and asks, decides nothing."""

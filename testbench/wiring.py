@@ -1,0 +1,1 @@
+"""Configuration to objects: the only place that knows all of the edges."""
