@@ -278,6 +278,29 @@ class DiskNearlyFullError(BenchError):
         return f"Only {self.found} are free where the records lie; a run needs {self.allowed}."
 
 
+@dataclass(eq=False)
+class PressureNotReleasedError(BenchError):
+    """There is still pressure where there must be none."""
+
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Open the release valve slowly and wait for zero; open or loosen nothing before."
+
+    def sentence(self) -> str:
+        return f"There are still {self.found} on the valve; at most {self.allowed} is allowed here."
+
+
+@dataclass(eq=False)
+class NothingLeftError(BenchError):
+    """Every demanded stage of this run is decided."""
+
+    run: str
+    remedy: ClassVar[str] = "Close the run."
+
+    def sentence(self) -> str:
+        return f"Every stage of run {self.run} is decided; there is nothing left to test."
+
+
 # During a run -----------------------------------------------------------------------------------
 
 
@@ -410,6 +433,17 @@ class RunUnknownError(BenchError):
 
 
 @dataclass(eq=False)
+class RunClosedError(BenchError):
+    """Something was to be added to a run that is closed."""
+
+    run: str
+    remedy: ClassVar[str] = "Begin a new run; the record of this one stays as it is."
+
+    def sentence(self) -> str:
+        return f"Run {self.run} is closed; a closed run is never changed."
+
+
+@dataclass(eq=False)
 class RecordDamagedError(BenchError):
     """A stored record or trace is not what was written."""
 
@@ -431,6 +465,20 @@ class StoreFailedError(BenchError):
 
     def sentence(self) -> str:
         return f"The records in {self.path} cannot be used: {self.found}."
+
+
+@dataclass(eq=False)
+class StoreBusyError(StoreFailedError):
+    """Another program holds the database for too long."""
+
+    remedy: ClassVar[str] = "Close the other program that writes to this home, then try again."
+
+
+@dataclass(eq=False)
+class StoreDamagedError(StoreFailedError):
+    """The database file itself is damaged."""
+
+    remedy: ClassVar[str] = "Stop using this file, keep it as it is, and restore the newest backup beside it."
 
 
 @dataclass(eq=False)
@@ -510,3 +558,38 @@ class RigCommandError(BenchError):
 
     def sentence(self) -> str:
         return f"The rig does not understand {self.found}; it knows {self.allowed}."
+
+
+@dataclass(eq=False)
+class RigBusyError(BenchError):
+    """The simulated rig was told something that a careful person would not do now."""
+
+    doing: str
+    state: str
+    remedy: ClassVar[str] = "Bring the rig into the right state first, then send the command again."
+
+    def sentence(self) -> str:
+        return f"The rig does not {self.doing}: {self.state}."
+
+
+@dataclass(eq=False)
+class RigNotRunningError(BenchError):
+    """No simulated rig answers on this control socket."""
+
+    control: str
+    remedy: ClassVar[str] = "Start it with 'testbench rig --control PATH'."
+
+    def sentence(self) -> str:
+        return f"No simulated rig answers on {self.control}."
+
+
+@dataclass(eq=False)
+class RigStartFailedError(BenchError):
+    """The simulated rig cannot make its port, control socket or clock file."""
+
+    place: str
+    found: str
+    remedy: ClassVar[str] = "Name a free path in a folder that can be written, or a free port of this machine."
+
+    def sentence(self) -> str:
+        return f"The simulated rig cannot use {self.place}: {self.found}."

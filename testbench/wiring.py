@@ -1,1 +1,295 @@
 """Configuration to objects: the only place that knows all of the edges."""
+
+import fcntl
+import json
+
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+from testbench import __version__
+from testbench.errors import (
+    HomeExistsError,
+    HomeNotWritableError,
+    RecorderNotRunningError,
+    RecorderRunningError,
+    RecorderStartFailedError,
+)
+
+if TYPE_CHECKING:
+    from testbench.certificate.issue import Issued
+    from testbench.link.client import LinkClient
+    from testbench.procedure.stages import Procedure
+    from testbench.run.record import RunRecord
+    from testbench.run.samples import Trace
+    from testbench.station.bench import Bench
+    from testbench.station.ports import Clock
+    from testbench.store.reading import RunReader
+    from testbench.store.repository import SqliteStore
+
+T = TypeVar("T")
+
+UPDATE_EVERY_S = 0.05
+UPDATE_EVERY_FAST_S = 0.02  # on a rig's faster clock a person's glance is shorter, too
+RECORDER_START_S = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class Home:
+    """Where everything of one bench lies."""
+
+    folder: Path
+
+    @property
+    def database(self) -> Path:
+        """The records."""
+        return self.folder / "testbench.db"
+
+    @property
+    def keys(self) -> Path:
+        """The station key and its certificate."""
+        return self.folder / "keys"
+
+    @property
+    def certificates(self) -> Path:
+        """Issued documents."""
+        return self.folder / "certificates"
+
+    def bench(self) -> "Bench":
+        """Read bench.toml."""
+        from testbench.procedure_files.loader import load_bench
+
+        return load_bench(self.folder)
+
+
+def make_home(folder: Path, bench_toml: str | None = None) -> Home:
+    """Make a bench home: folders, configuration, station key, empty records.
+
+    Raises:
+        HomeExistsError: there is one already; nothing is changed.
+        HomeNotWritableError: the folder cannot be made or written.
+    """
+    from testbench.certificate.keys import make_station_key
+    from testbench.procedure_files.loader import bench_template
+
+    home = Home(folder)
+    if (folder / "bench.toml").exists():
+        raise HomeExistsError(str(folder))
+    try:
+        for part in ("orders", "procedures", "certificates", "captures", "backups"):
+            (folder / part).mkdir(parents=True, exist_ok=True)
+        home.keys.mkdir(mode=0o700, exist_ok=True)
+        (folder / "bench.toml").write_text(bench_toml or bench_template())
+        bench = home.bench()
+        make_station_key(home.keys, bench.name, bench.works.name)
+    except OSError as failure:
+        raise HomeNotWritableError(str(folder), failure.strerror or str(failure)) from failure
+    open_store(home).close()
+    return home
+
+
+def open_store(home: Home) -> "SqliteStore":
+    """The records of a home, for writing."""
+    from testbench.store.repository import SqliteStore
+
+    return SqliteStore(home.database, home.bench().name)
+
+
+def read_store(home: Home) -> "RunReader":
+    """The records of a home, for reading beside the recorder."""
+    from testbench.store.reading import RunReader
+
+    home.bench()  # says that there is no home, rather than that there is no file
+    return RunReader.beside(home.database)
+
+
+# The recorder -----------------------------------------------------------------------------------
+
+
+def run_recorder(home: Home) -> None:
+    """Be the recorder of a home until told to end. Ignores a closing terminal."""
+    from testbench.instruments.serial_port import SerialReader
+    from testbench.link.server import LinkServer
+    from testbench.procedure_files.loader import find_procedure, load_orders
+    from testbench.station.loop import Heard, Inbox, Recorder
+    from testbench.station.recovery import close_interrupted
+    from testbench.station.session import Outside, Session
+
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
+    bench = home.bench()
+    orders = load_orders(home.folder)
+    with _only_recorder(home):
+        store = open_store(home)
+        clock = _clock(bench)
+        recovered = close_interrupted(store, clock.utc())
+
+        def procedure(name: str) -> "tuple[Procedure, str]":
+            return find_procedure(name, home.folder)
+
+        outside = Outside(clock, store, IssuedByChild(home), _FreeSpace(home.folder), procedure, __version__)
+        session = Session(bench, orders, outside)
+        for sentence in recovered:
+            session.notify(sentence, grave=True)
+        inbox: Inbox = Inbox()
+        server = LinkServer(home.folder, lambda client, line: inbox.put(Heard(client, line)))
+        reader = SerialReader(bench.channel.line, clock, inbox.put)
+        server.start()
+        reader.start()
+        pace = UPDATE_EVERY_S if bench.simulation is None else UPDATE_EVERY_FAST_S
+        try:
+            Recorder(session, inbox, server, pace).run(time.monotonic)  # noqa: TID251 - pacing of the screen only
+        finally:
+            reader.stop()
+            server.close()
+            store.close()
+
+
+def _clock(bench: "Bench") -> "Clock":
+    from testbench.instruments.clocks import RigClock, SystemClock
+
+    if bench.simulation is not None and bench.simulation.clock:
+        return RigClock(Path(bench.simulation.clock))
+    return SystemClock()
+
+
+@contextmanager
+def _only_recorder(home: Home) -> Iterator[None]:
+    """Two recorders would read one port."""
+    with (home.folder / "recorder.lock").open("w") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as failure:
+            raise RecorderRunningError(str(home.folder)) from failure
+        yield
+
+
+class _FreeSpace:
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+
+    def free_bytes(self) -> int:
+        return shutil.disk_usage(self._folder).free
+
+
+class IssuedByChild:
+    """Documents written by a child process each: drawing and signing never hold up the bench."""
+
+    def __init__(self, home: Home) -> None:
+        self._home = home
+        self._working: list[tuple[str, subprocess.Popen[str]]] = []
+
+    def order(self, run: str) -> None:
+        """Begin to write the document of a run."""
+        command = [*program(), "certificate", "issue", run, "--home", str(self._home.folder), "--json"]
+        child = subprocess.Popen(
+            command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        )
+        self._working.append((run, child))
+
+    def written(self) -> list[tuple[str, str, str]]:
+        """What was finished since the last call."""
+        done = [(run, child) for run, child in self._working if child.poll() is not None]
+        self._working = [pair for pair in self._working if pair not in done]
+        return [_outcome(run, *child.communicate()) for run, child in done]
+
+
+def _outcome(run: str, out: str, err: str) -> tuple[str, str, str]:
+    try:
+        issued = json.loads(out)
+    except json.JSONDecodeError:
+        return run, "", err.strip().splitlines()[0] if err.strip() else f"Run {run}: no document was written."
+    return run, issued["document"], f"Run {run}: {issued['kind']} written to {issued['document']}."
+
+
+def program() -> list[str]:
+    """How this program calls itself."""
+    return [sys.executable, "-m", "testbench"]
+
+
+# The link ---------------------------------------------------------------------------------------
+
+
+def attach(home: Home) -> "LinkClient":
+    """Connect to the running recorder of a home.
+
+    Raises:
+        RecorderNotRunningError: none is running.
+    """
+    from testbench.link.client import LinkClient
+
+    return LinkClient(home.folder)
+
+
+def attach_or_start(home: Home) -> "LinkClient":
+    """Connect to the recorder of a home; start one if none is running.
+
+    Raises:
+        RecorderStartFailedError: it ended before it answered; its log says why.
+    """
+    try:
+        return attach(home)
+    except RecorderNotRunningError:
+        pass
+    home.bench()  # a broken configuration is said here, not in a log
+    log = home.folder / "recorder.log"
+    with log.open("a") as out:
+        child = subprocess.Popen(
+            [*program(), "recorder", "--home", str(home.folder)],
+            stdin=subprocess.DEVNULL, stdout=out, stderr=out, start_new_session=True,
+        )  # fmt: skip
+    found = wait_for(partial(_try_attach, home), RECORDER_START_S, lambda: child.poll() is not None)
+    if found is None:
+        last = log.read_text().strip().splitlines()[-2:]
+        raise RecorderStartFailedError(str(home.folder), " ".join(last) or "it said nothing")
+    return found
+
+
+def _try_attach(home: Home) -> "LinkClient | None":
+    try:
+        return attach(home)
+    except RecorderNotRunningError:
+        return None
+
+
+def wait_for(look: Callable[[], T | None], at_most_s: float, hopeless: Callable[[], bool]) -> T | None:
+    """Look until something is there, time is up, or waiting is hopeless."""
+    until = time.monotonic() + at_most_s  # noqa: TID251 - waiting for a process, not timing a test
+    while True:
+        found = look()
+        if found is not None or hopeless() or time.monotonic() > until:  # noqa: TID251
+            return found
+        time.sleep(0.02)
+
+
+# Records and documents --------------------------------------------------------------------------
+
+
+def load_run(home: Home, run: str) -> "tuple[RunRecord, tuple[Trace, ...]]":
+    """A closed run from the records, its hashes checked."""
+    with read_store(home) as store:
+        return store.load(run)
+
+
+def issue_document(home: Home, run: str, at: datetime) -> "Issued":
+    """Draw, sign, check and keep the document of a closed run."""
+    from testbench.certificate.issue import issue
+
+    bench = home.bench()
+    store = open_store(home)
+    try:
+        record, traces = store.load(run)
+        issued = issue(record, traces, bench.works, bench.paper, home.keys, home.certificates, at)
+        store.add_document(run, issued.kind, str(issued.path), issued.sha256, issued.record_sha256, at)
+    finally:
+        store.close()
+    return issued

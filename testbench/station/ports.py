@@ -1,6 +1,6 @@
 """What the station needs from the outside, as protocols. The edges implement them; tests bring their own."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
@@ -40,13 +40,36 @@ class RunSummary:
     document: str
 
 
+@dataclass(frozen=True, slots=True)
+class JournalLine:
+    """One line of a run's journal."""
+
+    stage: int
+    """Running number of the stage attempt, -1 outside a stage."""
+    happening: Happening
+
+
+@dataclass(frozen=True, slots=True)
+class OpenRun:
+    """A run that was begun and not closed, with everything that was acknowledged of it."""
+
+    run: str
+    opening: str
+    """Canonical JSON, as it was given at the beginning."""
+    opened: datetime
+    traces: Mapping[int, Trace]
+    """By running number of the stage attempt, -1 outside a stage; each with its closed gaps."""
+    rejected_lines: Mapping[int, int]
+    journal: tuple[JournalLine, ...]
+
+
 class RunStore(Protocol):
     """Where everything is kept. Each call returns only when its transaction is committed to disk."""
 
     def begin_run(self, opening: str, at: datetime) -> str:
         """Give out the next run number and keep the opening facts (canonical JSON)."""
 
-    def append(
+    def append(  # noqa: PLR0917 - one commit carries all that came since the last
         self,
         run: str,
         stage: int,

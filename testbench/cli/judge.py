@@ -1,0 +1,57 @@
+"""``testbench judge``."""
+
+from pathlib import Path
+
+import click
+
+from testbench.cli.output import home_of, home_option, json_option, say, say_json
+
+
+@click.command()
+@click.argument("run")
+@home_option
+@json_option
+def command(run: str, home: Path | None, as_json: bool) -> None:  # noqa: FBT001
+    """Decide a stored RUN again, from its record and its samples alone.
+
+    Exits with 1 where the decision differs from the recorded one.
+    """
+    from testbench.run.evaluation import rejudged
+    from testbench.wiring import Home, load_run
+
+    record, traces = load_run(Home(home_of(home)), run)
+    again = rejudged(record, traces)
+    facts: dict[str, object] = {
+        "run": record.run,
+        "verdict": again.verdict or "void",
+        "recorded": record.verdict or "void",
+        "same": again == record,
+        "reason": again.reason,
+        "stages": [
+            {
+                "stage": stage.stage,
+                "attempt": stage.attempt,
+                "ended": stage.ended,
+                "verdict": stage.finding.verdict if stage.finding else "void",
+                "sentences": [found.sentence for found in stage.finding.criteria] if stage.finding else [stage.reason],
+            }
+            for stage in again.stages
+        ],
+    }
+    if as_json:
+        say_json(facts)
+    else:
+        _print(facts)
+    if not facts["same"]:
+        click.get_current_context().exit(1)
+
+
+def _print(facts: dict[str, object]) -> None:
+    say(f"{facts['run']}: {facts['verdict']} (recorded: {facts['recorded']}). {facts['reason']}")
+    stages = facts["stages"]
+    assert isinstance(stages, list)
+    for stage in stages:
+        say(f"  {stage['stage']}, attempt {stage['attempt']}: {stage['ended']}, {stage['verdict']}")
+        for sentence in stage["sentences"]:
+            say(f"    {sentence}")
+    say("The decision is the same." if facts["same"] else "The decision DIFFERS from the record.")

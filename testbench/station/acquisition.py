@@ -1,0 +1,146 @@
+"""From what a port delivers to samples and gaps. Knows no port and no clock: both come in as values.
+
+Silence is a gap with a reason, never a value. A reading outside the calibrated range or one that stands still to
+the last digit is a fault, never a steady pressure. Readings that come in one heap after a standstill of this
+program cannot be placed in time and count as a gap.
+"""
+
+from dataclasses import dataclass
+
+from testbench.framing.lines import LineFramer, Reading, Rejected, RejectReason
+from testbench.run.samples import Gap, GapReason, Sample, Scale, to_ticks
+from testbench.station.bench import ChannelEntry
+
+HEAP = 20
+"""Readings in one delivery, after silence, that betray a standstill of this program."""
+
+
+@dataclass(frozen=True, slots=True)
+class Arrived:
+    """Bytes from the port, stamped once when the read returned [s on the station's clock]."""
+
+    at_s: float
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class PortOpened:
+    """The port was opened; what comes first may be half a line."""
+
+    at_s: float
+    settings: str
+
+
+@dataclass(frozen=True, slots=True)
+class PortLost:
+    """The port is away, or could not be opened."""
+
+    at_s: float
+    sentence: str
+    remedy: str
+
+
+PortEvent = Arrived | PortOpened | PortLost
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What one port event amounted to. Rejected bytes come with their ticks."""
+
+    samples: tuple[Sample, ...] = ()
+    gaps: tuple[Gap, ...] = ()
+    rejected: tuple[tuple[int, Rejected], ...] = ()
+
+
+class Acquisition:
+    """Turns the deliveries of one channel into samples and gaps, and knows how the signal stands."""
+
+    def __init__(self, channel: ChannelEntry) -> None:
+        self._channel = channel
+        self._framer = LineFramer(channel.decimals, channel.whole_digits)
+        scale = Scale(unit=channel.unit, decimals=channel.decimals)
+        margin = (channel.calibration.highest - channel.calibration.lowest) * 0.05
+        self._least = scale.least_counts(channel.calibration.lowest - margin)
+        self._most = scale.most_counts(channel.calibration.highest)
+        self._same_since: int | None = None
+        self._same_counts: int | None = None
+        self.newest: Sample | None = None
+        """The newest usable reading."""
+        self.fault: GapReason | None = GapReason.SILENT
+        """Why there is no usable reading now; None while there is one."""
+        self.fault_since: int = 0
+        self.port_sentence = "the port has not been opened yet"
+        self.port_remedy = "Wait a moment."
+        self.rejected_lines = 0
+
+    def take(self, event: PortEvent) -> Taken:
+        """Take one port event."""
+        match event:
+            case PortOpened():
+                self._framer.reset()
+                self.port_sentence = self.port_remedy = ""
+                return Taken()
+            case PortLost(at_s, sentence, remedy):
+                self.port_sentence, self.port_remedy = sentence, remedy
+                self._fail(GapReason.UNPLUGGED, to_ticks(at_s))
+                return Taken()
+            case Arrived():
+                return self._arrived(event)
+
+    def silent_since(self, now: int) -> int | None:
+        """Since when there has been nothing usable; None while the signal is good.
+
+        Args:
+            now: ticks on the station's clock.
+        """
+        if self.fault is not None:
+            return self.fault_since
+        assert self.newest is not None
+        if now - self.newest.at > to_ticks(self._channel.stale_after_s):
+            self._fail(GapReason.SILENT, self.newest.at)
+            return self.newest.at
+        return None
+
+    def _fail(self, reason: GapReason, since: int) -> None:
+        if self.fault is None:
+            self.fault_since = self.newest.at if reason is not GapReason.FROZEN and self.newest else since
+        self.fault = reason
+
+    def _arrived(self, event: Arrived) -> Taken:
+        at = to_ticks(event.at_s)
+        found = self._framer.feed(event.data)
+        rejected = tuple((at, item) for item in found if isinstance(item, Rejected))
+        garbage = sum(item.reason is not RejectReason.FIRST_PARTIAL for _, item in rejected)
+        self.rejected_lines += garbage
+        readings = [item for item in found if isinstance(item, Reading)]
+        if garbage and not readings and self.silent_since(at) is not None:
+            self.fault = GapReason.GARBAGE
+        if len(readings) > HEAP and self.silent_since(at) is not None:
+            self._fail(GapReason.LATE, at)
+            return Taken(rejected=rejected)
+        samples: list[Sample] = []
+        gaps: list[Gap] = []
+        for reading in readings:
+            self._reading(Sample(at, reading.counts), samples, gaps)
+        return Taken(tuple(samples), tuple(gaps), rejected)
+
+    def _reading(self, sample: Sample, samples: list[Sample], gaps: list[Gap]) -> None:
+        if not self._least <= sample.counts <= self._most:
+            self._fail(GapReason.OUT_OF_RANGE, sample.at)
+            return
+        if self._stands_still(sample):
+            assert self._same_since is not None
+            self._fail(GapReason.FROZEN, self._same_since)
+            return
+        self.silent_since(sample.at)  # notices a silence that this reading ends
+        if self.fault is not None and self.newest is not None:
+            gaps.append(Gap(since=self.fault_since, until=sample.at, reason=self.fault))
+        self.fault = None
+        self.newest = sample
+        samples.append(sample)
+
+    def _stands_still(self, sample: Sample) -> bool:
+        if sample.counts != self._same_counts:
+            self._same_counts, self._same_since = sample.counts, sample.at
+        assert self._same_since is not None
+        return sample.at - self._same_since > to_ticks(self._channel.frozen_after_s)

@@ -1,0 +1,127 @@
+"""The run under way: its facts, its stages so far, and the stage on the bench now. Values and plain bookkeeping."""
+
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+from testbench.metrology.trend import SlidingSlope, Slope
+from testbench.procedure.stages import StageName, StageRequirement
+from testbench.procedure.valve import Value
+from testbench.run.evaluation import evaluate_stage, judge_run
+from testbench.run.machine import Ending, Phase
+from testbench.run.progress import Stage, StageState
+from testbench.run.record import RunRecord, StageRecord, TraceReference, Verdict
+from testbench.run.samples import Gap, Sample, Trace, to_s
+
+
+class StageOpening(Value):
+    """The beginning of an attempt, as the journal keeps it until the attempt is closed."""
+
+    stage: StageName
+    attempt: int
+    since: int
+    requirement: StageRequirement
+
+
+@dataclass(slots=True)
+class StageUnderWay:
+    """One attempt at a stage, from its start until it is closed."""
+
+    rules: Stage
+    attempt: int
+    index: int
+    """Running number of the attempt within the run."""
+    since: int
+    state: StageState
+    slope: SlidingSlope
+    samples: list[Sample] = field(default_factory=list)
+    gaps: list[Gap] = field(default_factory=list)
+    rejected_lines: int = 0
+    lowest: int | None = None
+    """Lowest reading of the hold so far [counts]."""
+    change: Slope | None = None
+    """Rate of change over the stabilization window [counts/s]."""
+
+    def note(self, sample: Sample) -> float | None:
+        """Keep a sample; gives |slope| + 1.645 u once the window is full [counts/s]."""
+        self.samples.append(sample)
+        if self.state.phase is Phase.HOLDING:
+            self.lowest = sample.counts if self.lowest is None else min(self.lowest, sample.counts)
+        if self.state.phase not in {Phase.STABILIZING, Phase.HOLDING}:
+            self.change = None
+            return None
+        self.slope.add(to_s(sample.at), sample.counts)
+        self.change = self.slope.estimate()
+        return None if self.change is None else self.change.bound
+
+    def became(self, state: StageState) -> None:
+        """Take the next state; a new phase of pressure starts a new window."""
+        if state.phase is not self.state.phase and state.phase is not Phase.HOLDING:
+            self.slope.clear()
+            self.lowest = None
+        self.state = state
+
+    def opened(self) -> "StageOpening":
+        """What the journal keeps of the beginning."""
+        requirement = self.rules.requirement
+        return StageOpening(stage=requirement.stage, attempt=self.attempt, since=self.since, requirement=requirement)
+
+    def trace(self) -> Trace:
+        """All samples so far."""
+        return Trace.of(self.samples, tuple(self.gaps))
+
+    def record(self, until: int) -> StageRecord:
+        """The attempt as a record, not yet judged."""
+        state, trace = self.state, self.trace()
+        assert state.ending is not None
+        return StageRecord(
+            stage=self.rules.requirement.stage,
+            attempt=self.attempt,
+            requirement=self.rules.requirement,
+            since=self.since,
+            until=until,
+            ended=state.ending,
+            reason=state.reason,
+            hold_since=state.hold_since,
+            hold_until=state.hold_until,
+            restarts=state.restarts,
+            observations=state.observations,
+            collections=state.collections,
+            gaps=trace.gaps,
+            rejected_lines=self.rejected_lines,
+            trace=TraceReference(samples=len(trace), sha256=trace.sha256()),
+            finding=None,
+        )
+
+
+def judged(stage: StageRecord, trace: Trace, opening: RunRecord, on: date) -> StageRecord:
+    """The same record with its finding."""
+    finding = evaluate_stage(stage, trace, opening.channel, opening.zero_check, on)
+    return stage.model_copy(update={"finding": finding})
+
+
+def next_stage(record: RunRecord) -> tuple[StageRequirement, int] | None:
+    """The demanded stage that comes next and the number of its attempt; None when all is decided."""
+    for requirement in record.requirements.stages:
+        tried = [stage for stage in record.stages if stage.stage == requirement.stage]
+        newest = tried[-1].finding.verdict if tried and tried[-1].finding else None
+        if newest is Verdict.REJECTED:
+            return None
+        if newest is not Verdict.ACCEPTED:
+            return requirement, len(tried) + 1
+    return None
+
+
+def closed(record: RunRecord, ended: str) -> RunRecord:
+    """The record with its verdict, ready to be sealed."""
+    verdict, reason = judge_run(record)
+    return record.model_copy(update={"ended": ended, "verdict": verdict, "reason": reason})
+
+
+def how_it_ended(record: RunRecord) -> Ending:
+    """How the run as a whole ended: as its last stage did, stopped where none was begun."""
+    return record.stages[-1].ended if record.stages else Ending.STOPPED
+
+
+def iso(moment: datetime) -> str:
+    """UTC with milliseconds, as records write it."""
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -1,0 +1,99 @@
+"""The recorder's one thread: takes port events and requests from a queue, lets time pass, tells the screens."""
+
+import queue
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+from testbench.errors import BenchError, RequestRefusedError
+from testbench.station import messages as m
+from testbench.station.acquisition import PortEvent
+from testbench.station.session import Session
+from testbench.station.view import Viewer
+
+
+class Screens(Protocol):
+    """Whoever watches."""
+
+    def broadcast(self, line: bytes) -> None:
+        """Send to everyone; a slow screen misses updates, never holds up the recorder."""
+
+    def answer(self, client: int, line: bytes) -> None:
+        """Send to one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A line that a screen sent."""
+
+    client: int
+    line: bytes
+
+
+Inbox = queue.SimpleQueue[PortEvent | Heard]
+
+
+class Recorder:
+    """Runs a session until it is told to end."""
+
+    def __init__(self, session: Session, inbox: Inbox, screens: Screens, update_every_s: float) -> None:
+        self._session = session
+        self._inbox = inbox
+        self._screens = screens
+        self._viewer = Viewer(session)
+        self._update_every_s = update_every_s
+        self._ended = False
+        self._news = False
+
+    def run(self, wall_s: Callable[[], float]) -> None:
+        """Work until a shutdown request.
+
+        Args:
+            wall_s: monotonic seconds of the wall, for pacing the updates only.
+        """
+        due = wall_s()
+        while not self._ended:
+            left = due - wall_s()
+            if left > 0 and not self._news:
+                self._wait(min(left, 0.05))
+                continue
+            self._session.tick()
+            self._screens.broadcast(m.write(self._viewer.update()))
+            self._news = False
+            due = wall_s() + self._update_every_s
+
+    def _wait(self, seconds: float) -> None:
+        try:
+            self._take(self._inbox.get(timeout=seconds))
+            for _ in range(1000):  # what came meanwhile, but never for ever
+                self._take(self._inbox.get_nowait())
+        except queue.Empty:
+            pass
+        self._session.tick()
+
+    def _take(self, event: PortEvent | Heard) -> None:
+        if isinstance(event, Heard):
+            self._hear(event)
+            self._news = True
+        else:
+            self._session.take(event)
+
+    def _hear(self, heard: Heard) -> None:
+        try:
+            request = m.read_request(heard.line)
+            if isinstance(request, m.Shutdown):
+                self._shut_down(request)
+                answer = m.Answer(id=request.id, done=True)
+            else:
+                answer = self._session.request(request)
+        except BenchError as refusal:
+            answer = m.Answer.refused(0, refusal)
+            request = None
+        self._screens.answer(heard.client, m.write(answer))
+        if isinstance(request, m.Attach):
+            self._screens.answer(heard.client, m.write(self._viewer.update(whole_trace=True)))
+
+    def _shut_down(self, request: m.Shutdown) -> None:
+        if self._session.run_open:
+            raise RequestRefusedError("shutdown", "a run is open", tuple(self._session.possible()))
+        self._ended = True

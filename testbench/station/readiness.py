@@ -1,0 +1,85 @@
+"""What must be true before a run or a stage may begin. Each refusal names what was found and what is allowed."""
+
+from collections.abc import Sequence
+from datetime import date
+from fractions import Fraction
+
+from testbench.errors import (
+    CalibrationOverdueError,
+    NoReadingError,
+    OperatorUnknownError,
+    OrderUnknownError,
+    RangeExceededError,
+    SerialUnknownError,
+    UncertaintyTooLargeError,
+    ZeroCheckFailedError,
+)
+from testbench.procedure.stages import Requirements
+from testbench.procedure.valve import Order, Valve
+from testbench.run.observations import ZeroCheck
+from testbench.run.record import ChannelRecord
+from testbench.run.samples import Sample, to_ticks
+from testbench.station.bench import Bench
+
+ZERO_CHECK_S = 2.0
+LEAST_ZERO_SAMPLES = 5
+
+
+def find_valve(orders: Sequence[Order], number: str, serial: str) -> tuple[Order, Valve]:
+    """The order and the valve.
+
+    Raises:
+        OrderUnknownError: no such order.
+        SerialUnknownError: the serial number is not on it.
+    """
+    for order in orders:
+        if order.number == number:
+            for valve in order.valves:
+                if valve.serial == serial:
+                    return order, valve
+            raise SerialUnknownError(serial, number)
+    raise OrderUnknownError(number, tuple(order.number for order in orders))
+
+
+def check_operator(bench: Bench, name: str) -> None:
+    """Refuse a name that is not an operator's."""
+    if name not in bench.operators:
+        raise OperatorUnknownError(name, bench.operators)
+
+
+def check_channel(channel: ChannelRecord, requirements: Requirements, on: date) -> None:
+    """Refuse a channel that is out of calibration, too small, or too coarse for one of the stages."""
+    if not channel.calibration.in_date(on):
+        raise CalibrationOverdueError(channel.tag, str(channel.due_on), str(on))
+    for stage in requirements.stages:
+        if not channel.calibration.covers(stage.upper_limit):
+            found = f"{channel.lowest} to {channel.highest}"
+            raise RangeExceededError(channel.tag, f"{stage.upper_limit} for the {stage.stage}", found)
+        acceptance = stage.required + channel.expanded_uncertainty
+        if acceptance >= stage.upper_limit:
+            raise UncertaintyTooLargeError(channel.tag, stage.stage, acceptance.text(1), stage.upper_limit.text(1))
+
+
+def zero_check(recent: Sequence[Sample], now: int, channel: ChannelRecord, requirements: Requirements) -> ZeroCheck:
+    """Judge the readings of the last seconds as the zero of the channel at atmosphere.
+
+    Args:
+        recent: the newest samples, on the station's ticks.
+        now: the present tick.
+        channel: with no zero correction yet.
+        requirements: they hold the tolerance.
+
+    Raises:
+        NoReadingError: there are too few readings.
+        ZeroCheckFailedError: the mean is too far from zero.
+    """
+    used = [sample.counts for sample in recent if sample.at >= now - to_ticks(ZERO_CHECK_S)]
+    if len(used) < LEAST_ZERO_SAMPLES:
+        raise NoReadingError(
+            channel.tag, f"{len(used)} readings in {ZERO_CHECK_S:.0f} s, {LEAST_ZERO_SAMPLES} are needed"
+        )
+    mean = Fraction(sum(used), len(used))
+    found = channel.scale.pressure(mean)
+    if abs(found) > requirements.zero_tolerance:
+        raise ZeroCheckFailedError(channel.tag, found.text(2), requirements.zero_tolerance.text(2))
+    return ZeroCheck(at=now, samples=len(used), mean_millicounts=round(mean * 1000), passed=True)

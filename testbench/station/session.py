@@ -1,0 +1,414 @@
+"""One bench at work: from a serial number to a sealed record. The only place where the floors are put together.
+
+One thread owns a session. What happened is on disk before any screen hears of it. A refusal changes nothing.
+"""
+
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+from testbench.errors import (
+    AlreadyAcceptedError,
+    BenchError,
+    DiskNearlyFullError,
+    NoReadingError,
+    NothingLeftError,
+    PressureNotReleasedError,
+    RequestRefusedError,
+    StoreFailedError,
+)
+from testbench.framing.lines import Rejected
+from testbench.metrology.trend import SlidingSlope
+from testbench.procedure.stages import Procedure, requirements_for
+from testbench.procedure.valve import Order
+from testbench.run.machine import Phase
+from testbench.run.observations import Collection, Observation
+from testbench.run.progress import Action, Happening, Stage, StageState
+from testbench.run.record import RunRecord, canonical
+from testbench.run.samples import Gap, GapReason, Sample, Thresholds, Trace, to_ticks
+from testbench.station import messages as m
+from testbench.station import readiness
+from testbench.station.acquisition import Acquisition, PortEvent
+from testbench.station.bench import Bench
+from testbench.station.current_run import StageUnderWay, closed, iso, judged, next_stage
+from testbench.station.ports import Clock, Documents, FreeSpace, RunStore
+
+COMMIT_EVERY_S = 0.25
+RETRY_STORE_S = 1.0
+LEAST_FREE_BYTES = 50_000_000
+NOTICES_KEPT = 12
+
+STAGE_OPENED, STAGE_CLOSED = "stage opened", "stage closed"
+"""Journal events whose sentence is JSON: what the next start needs to close an interrupted run as lost."""
+
+_SIMPLE: dict[str, Action] = {
+    "vent_closed": Action.VENT_CLOSED,
+    "vent_again": Action.VENT_AGAIN,
+    "collection_started": Action.COLLECTION_STARTED,
+    "collection_ended": Action.COLLECTION_ENDED,
+    "conclude": Action.CONCLUDE,
+    "stop": Action.STOP,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """The ports a session works through."""
+
+    clock: Clock
+    store: RunStore
+    documents: Documents
+    free_space: FreeSpace
+    find_procedure: Callable[[str], tuple[Procedure, str]]
+    """Id → procedure and the SHA-256 of its file."""
+    software: str
+
+
+class Session:
+    """Takes port events, requests and the passing of time; keeps the run."""
+
+    def __init__(self, bench: Bench, orders: Sequence[Order], outside: Outside) -> None:
+        self.bench = bench
+        self.orders = tuple(orders)
+        self.outside = outside
+        self.acquisition = Acquisition(bench.channel)
+        self.run: RunRecord | None = None
+        """The open run, or the last closed one."""
+        self.run_open = False
+        self.run_since = 0
+        self.stage: StageUnderWay | None = None
+        """The stage on the bench, or the last closed one of this run."""
+        self.stage_open = False
+        self.documents: dict[str, str] = {}
+        self.notices: deque[m.Notice] = deque(maxlen=NOTICES_KEPT)
+        self.states = outside.store.states_of(self.orders)
+        self.store_fault: StoreFailedError | None = None
+        self._traces: list[Trace] = []
+        self._recent: deque[Sample] = deque(maxlen=4096)
+        self._pending: tuple[list[Sample], list[Gap], list[tuple[int, Rejected]], list[Happening]] = ([], [], [], [])
+        self._committed_at = self._retry_at = 0
+        self._to_seal: RunRecord | None = None
+
+    # Time ----------------------------------------------------------------------------------------
+
+    def now(self) -> int:
+        """Ticks since the recorder started."""
+        return to_ticks(self.outside.clock.elapsed_s())
+
+    def run_tick(self, at: int | None = None) -> int:
+        """Ticks since the run began."""
+        return (self.now() if at is None else at) - self.run_since
+
+    # What comes in -------------------------------------------------------------------------------
+
+    def take(self, event: PortEvent) -> None:
+        """Take what the port delivered."""
+        taken = self.acquisition.take(event)
+        self._recent.extend(taken.samples)
+        if not self.run_open:
+            return
+        shifted = [(at - self.run_since, item) for at, item in taken.rejected]
+        self._pending[2].extend(shifted)
+        if not self.stage_open:
+            return
+        assert self.stage is not None
+        self.stage.rejected_lines += len(shifted)
+        for gap in taken.gaps:
+            moved = Gap(since=max(0, gap.since - self.run_since), until=gap.until - self.run_since, reason=gap.reason)
+            self.stage.gaps.append(moved)
+            self._pending[1].append(moved)
+        for sample in taken.samples:
+            if self.stage_open:
+                self._sample(Sample(sample.at - self.run_since, sample.counts))
+
+    def _sample(self, sample: Sample) -> None:
+        assert self.stage is not None
+        self._pending[0].append(sample)
+        bound = self.stage.note(sample)
+        self._moved(*self.stage.rules.sample(self.stage.state, sample, bound))
+
+    def tick(self) -> None:
+        """Let time pass: notice silence, commit what is due, hear of finished documents."""
+        now = self.now()
+        since = self.acquisition.silent_since(now)
+        if since is not None and self.stage_open:
+            assert self.stage is not None
+            # What froze or fell out of range stopped being usable before the newest sample was kept.
+            state = replace(self.stage.state, last=max(since - self.run_since, self.stage.since))
+            reason = self.acquisition.fault or GapReason.SILENT
+            self._moved(*self.stage.rules.silence(state, self.run_tick(now), reason))
+        if now - self._committed_at >= to_ticks(COMMIT_EVERY_S):
+            self.commit()
+        if self._to_seal is not None and now >= self._retry_at:
+            self._seal(self._to_seal)
+        for run, path, sentence in self.outside.documents.written():
+            self.documents[run] = path
+            self.notify(sentence, grave=not path)
+
+    def request(self, request: m.AnyRequest) -> m.Answer:
+        """Carry a request out, or refuse it and leave everything as it was."""
+        try:
+            self._dispatch(request)
+        except BenchError as refusal:
+            return m.Answer.refused(request.id, refusal)
+        if self.store_fault is not None and any(self._pending):
+            kept = f"{self.store_fault} What you asked for is not on disk yet; it is kept and tried again."
+            return m.Answer(id=request.id, done=False, sentence=kept, remedy=self.store_fault.remedy)
+        return m.Answer(id=request.id, done=True)
+
+    def _dispatch(self, request: m.AnyRequest) -> None:
+        match request:
+            case m.Attach() | m.Shutdown():
+                return
+            case m.StartRun():
+                self._start_run(request)
+            case m.StartStage():
+                self._start_stage()
+            case m.EndRun():
+                self._end_run()
+            case _:
+                self._stage_request(request)
+
+    # A run ---------------------------------------------------------------------------------------
+
+    def _start_run(self, request: m.StartRun) -> None:
+        if self.run_open or self._to_seal is not None:
+            raise RequestRefusedError("start_run", "a run is open", tuple(self.possible()))
+        readiness.check_operator(self.bench, request.operator)
+        order, valve = readiness.find_valve(self.orders, request.order, request.serial)
+        if (run := self.outside.store.accepted_run_of(valve.serial)) is not None:
+            raise AlreadyAcceptedError(valve.serial, run)
+        procedure, digest = self.outside.find_procedure(order.procedure)
+        requirements = requirements_for(procedure, valve)
+        self._check_space()
+        at, now = self.outside.clock.utc(), self.now()
+        readiness.check_channel(self.bench.channel.record(), requirements, at.date())
+        self._check_signal(now)
+        zero = readiness.zero_check(tuple(self._recent), now, self.bench.channel.record(), requirements)
+        offset = at.astimezone().utcoffset()
+        opening = RunRecord(
+            run="",
+            bench=self.bench.name,
+            works=self.bench.works.name,
+            origin=self.bench.origin,
+            software=self.outside.software,
+            order=order.number,
+            customer=order.customer,
+            customer_order=order.customer_order,
+            operator=request.operator,
+            valve=valve,
+            requirements=requirements,
+            procedure_sha256=digest,
+            channel=self.bench.channel.record(zero.mean_millicounts),
+            zero_check=zero.model_copy(update={"at": 0}),
+            started=iso(at),
+            ended="",
+            utc_offset_minutes=int(offset.total_seconds() // 60) if offset else 0,
+            stages=(),
+            verdict=None,
+            reason="",
+        )
+        number = self.outside.store.begin_run(canonical(opening).decode(), at)
+        self.run = opening.model_copy(update={"run": number})
+        self.run_open, self.run_since, self.stage, self.stage_open = True, now, None, False
+        self._traces = []
+        self._happen([Happening(0, "run opened", f"Run {number} of {valve.serial} opened by {request.operator}.")])
+
+    def _check_space(self) -> None:
+        free = self.outside.free_space.free_bytes()
+        if free < LEAST_FREE_BYTES:
+            raise DiskNearlyFullError(f"{free // 1_000_000} MB", f"{LEAST_FREE_BYTES // 1_000_000} MB")
+
+    def _check_signal(self, now: int) -> None:
+        if self.acquisition.silent_since(now) is not None:
+            reason = self.acquisition.port_sentence or str(self.acquisition.fault)
+            raise NoReadingError(self.bench.channel.tag, reason)
+
+    def _end_run(self) -> None:
+        if not self.run_open or self.stage_open or self._to_seal is not None:
+            doing = "a stage is under way" if self.stage_open else "no run is open"
+            raise RequestRefusedError("end_run", doing, tuple(self.possible()))
+        self._close_run()
+
+    def _close_run(self) -> None:
+        assert self.run is not None
+        self._seal(closed(self.run, iso(self.outside.clock.utc())))
+
+    def _seal(self, record: RunRecord) -> None:
+        """Record and traces in one transaction; until it is committed the verdict is not announced."""
+        self._to_seal = record
+        if not self.commit():
+            return
+        try:
+            self.outside.store.seal(record, self._traces)
+        except StoreFailedError as fault:
+            self._store_failed(fault)
+            return
+        self._to_seal, self.store_fault = None, None
+        self.run, self.run_open = record, False
+        self._traces = []
+        self.states = self.outside.store.states_of(self.orders)
+        self.notify(f"Run {record.run}: {record.verdict or 'void'}. {record.reason}", grave=record.void)
+        if record.verdict is not None and record.verdict != "inconclusive":
+            self.outside.documents.order(record.run)
+
+    # A stage -------------------------------------------------------------------------------------
+
+    def _start_stage(self) -> None:
+        if not self.run_open or self.stage_open or self._to_seal is not None:
+            doing = "a stage is under way" if self.stage_open else "no run is open"
+            raise RequestRefusedError("start_stage", doing, tuple(self.possible()))
+        assert self.run is not None
+        found = next_stage(self.run)
+        if found is None:
+            raise NothingLeftError(self.run.run)
+        requirement, attempt = found
+        now = self.now()
+        self._check_space()
+        self._check_signal(now)
+        channel = self.run.channel
+        thresholds = Thresholds.of(requirement, channel.expanded_uncertainty, channel.scale)
+        assert self.acquisition.newest is not None
+        if self.acquisition.newest.counts > thresholds.safe:
+            reading = channel.scale.pressure(self.acquisition.newest.counts)
+            raise PressureNotReleasedError(reading.text(1), requirement.safe_below.text(1))
+        index, since = len(self.run.stages), self.run_tick(now)
+        self.stage = StageUnderWay(
+            rules=Stage(requirement, thresholds),
+            attempt=attempt,
+            index=index,
+            since=since,
+            state=StageState(phase=Phase.FILLING, since=since),
+            slope=SlidingSlope(requirement.stabilization.window_s),
+        )
+        self.stage_open = True
+        sentence = f"{requirement.stage.capitalize()}, attempt {attempt}, begun."
+        opened = canonical(self.stage.opened()).decode()
+        self._happen([Happening(since, STAGE_OPENED, opened), Happening(since, "stage begun", sentence)])
+
+    def _stage_request(self, request: m.AnyRequest) -> None:
+        if not self.stage_open:
+            raise RequestRefusedError(request.request, "no stage is under way", tuple(self.possible()))
+        assert self.stage is not None
+        assert self.run is not None
+        rules, state, at = self.stage.rules, self.stage.state, self.run_tick()
+        operator = self.run.operator
+        match request:
+            case m.Observe(criterion=criterion, seen=seen, where=where, note=note):
+                answer = Observation(at=at, criterion=criterion, seen=seen, where=where, note=note, operator=operator)
+                self._moved(*rules.observe(state, answer))
+            case m.Collected():
+                self._moved(*rules.read_volume(state, at, self._caught(request, operator)))
+            case m.Stop(reason=reason):
+                self._moved(*rules.request(state, Action.STOP, at, reason=reason))
+            case _:
+                self._moved(*rules.request(state, _SIMPLE[request.request], at))
+
+    def _caught(self, request: m.Collected, operator: str) -> Collection:
+        vessel = self.bench.collecting
+        volume = request.volume
+        if request.drops is not None:
+            from testbench.metrology.leakage import DropConvention
+
+            volume = DropConvention(vessel.drops_per_ml).volume(request.drops)
+        return Collection(
+            since=0,
+            until=0,
+            volume=volume,
+            volume_uncertainty=vessel.volume_uncertainty,
+            drops=request.drops,
+            drops_per_ml=vessel.drops_per_ml if request.drops is not None else None,
+            operator=operator,
+        )
+
+    def _moved(self, state: StageState, happened: list[Happening]) -> None:
+        assert self.stage is not None
+        self.stage.became(state)
+        self._happen(happened)
+        if state.phase is Phase.CLOSED and self.stage_open:
+            self._close_stage()
+
+    def _close_stage(self) -> None:
+        assert self.stage is not None
+        assert self.run is not None
+        self.stage_open = False
+        until, trace = self.run_tick(), self.stage.trace()
+        on = datetime.fromisoformat(self.run.started).astimezone(UTC).date()
+        record = judged(self.stage.record(max(until, self.stage.state.since)), trace, self.run, on)
+        self.run = self.run.model_copy(update={"stages": (*self.run.stages, record)})
+        self._traces.append(trace)
+        verdict = record.finding.verdict if record.finding else f"void ({record.ended}): {record.reason}"
+        sentence = f"{record.stage.capitalize()}: {verdict}"
+        self._happen([
+            Happening(until, STAGE_CLOSED, canonical(record).decode()),
+            Happening(until, "stage judged", sentence if sentence.endswith(".") else f"{sentence}."),
+        ])
+        if next_stage(self.run) is None:
+            self._close_run()
+
+    # What is kept --------------------------------------------------------------------------------
+
+    def _happen(self, happened: list[Happening]) -> None:
+        """Journal first, screen afterwards."""
+        if not happened:
+            return
+        self._pending[3].extend(happened)
+        self.commit()
+        for happening in happened:
+            if happening.event not in {STAGE_OPENED, STAGE_CLOSED}:
+                self.notify(happening.sentence, grave=happening.event in _GRAVE)
+
+    def commit(self) -> bool:
+        """Write what has come together; what could not be written stays and is tried again."""
+        now = self.now()
+        self._committed_at = now
+        if not self.run_open or not any(self._pending):
+            return True
+        assert self.run is not None
+        if self.store_fault is not None and now < self._retry_at:
+            return False
+        samples, gaps, rejected, happenings = self._pending
+        index = self.stage.index if self.stage is not None else -1
+        try:
+            self.outside.store.append(self.run.run, index, samples, gaps, rejected, happenings)
+        except StoreFailedError as fault:
+            self._store_failed(fault)
+            return False
+        self._pending = ([], [], [], [])
+        self.store_fault = None
+        return True
+
+    def _store_failed(self, fault: StoreFailedError) -> None:
+        self._retry_at = self.now() + to_ticks(RETRY_STORE_S)
+        if self.store_fault is None:
+            self.notify(f"{fault} {fault.remedy}", grave=True)
+        self.store_fault = fault
+
+    def notify(self, sentence: str, *, grave: bool = False) -> None:
+        """Say something on every screen."""
+        at_s = (self.run_tick() if self.run_open else self.now()) / 10_000
+        self.notices.append(m.Notice(at_s=at_s, utc=iso(self.outside.clock.utc()), sentence=sentence, grave=grave))
+
+    # What may be asked for -----------------------------------------------------------------------
+
+    def possible(self) -> list[str]:
+        """Names of the requests that fit now, the likeliest first."""
+        if self._to_seal is not None:
+            return []
+        if not self.run_open:
+            return ["start_run"]
+        if self.stage_open:
+            assert self.stage is not None
+            return [str(action) for action in self.stage.rules.possible(self.stage.state)]
+        assert self.run is not None
+        return ["start_stage", "end_run"] if next_stage(self.run) else ["end_run"]
+
+
+_GRAVE = {
+    "upper limit exceeded",
+    "signal lost",
+    "gap longer than allowed",
+    "advice",
+    "fell below the acceptance limit",
+}

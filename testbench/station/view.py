@@ -1,0 +1,299 @@
+"""The session as a person needs to see it: session → Update. Reads, decides nothing."""
+
+from collections.abc import Iterable
+
+from testbench.procedure.criteria import LargestLeakageRate, NoVisibleLeakage
+from testbench.procedure.valve import Valve
+from testbench.run.machine import Phase
+from testbench.run.progress import Action
+from testbench.run.record import RunRecord, StageRecord, Verdict
+from testbench.run.samples import Sample, Scale, to_s
+from testbench.station import messages as m
+from testbench.station import words
+from testbench.station.current_run import StageUnderWay, iso, next_stage
+from testbench.station.session import Session
+
+POINTS_PER_UPDATE = 20
+POINTS_OF_A_STAGE = 3000
+
+
+class Viewer:
+    """Builds updates; remembers how much of the trace it has told already."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        self._sequence = 0
+        self._told: tuple[str, int, int] = ("", -1, 0)  # run, stage index, samples told
+
+    def update(self, *, whole_trace: bool = False) -> m.Update:
+        """The present state.
+
+        Args:
+            whole_trace: put the stage's whole trace in, for a screen that has just come.
+        """
+        session = self._session
+        self._sequence += 1
+        points, complete = self._new_points(whole=whole_trace)
+        now = session.now()
+        instruction, cautions = self._instruction()
+        return m.Update(
+            sequence=self._sequence,
+            bench=session.bench.name,
+            utc=iso(session.outside.clock.utc()),
+            at_s=to_s(session.run_tick(now) if session.run else now),
+            origin=session.bench.origin,
+            signal=self._signal(now),
+            run=self._run(),
+            stage=self._stage(now),
+            instruction=instruction,
+            cautions=cautions,
+            actions=self._actions(),
+            orders=() if session.run_open else self._orders(),
+            operators=session.bench.operators,
+            notices=tuple(session.notices),
+            trace=points,
+            trace_complete=complete,
+        )
+
+    # The signal ----------------------------------------------------------------------------------
+
+    def _scale(self) -> Scale:
+        session = self._session
+        if session.run is not None and session.run_open:
+            return session.run.channel.scale
+        return session.bench.channel.record().scale
+
+    def _signal(self, now: int) -> m.Signal:
+        acquisition, channel = self._session.acquisition, self._session.bench.channel
+        silent = acquisition.silent_since(now)
+        newest = acquisition.newest
+        sentence = ""
+        if silent is not None:
+            sentence = acquisition.port_sentence or f"No reading: {acquisition.fault}."
+            if acquisition.port_remedy and acquisition.port_sentence:
+                sentence = f"{sentence} {acquisition.port_remedy}"
+        scale = self._scale()
+        good = silent is None and newest is not None
+        return m.Signal(
+            state="good" if good else "lost" if acquisition.port_sentence else "stale",
+            sentence=sentence,
+            age_s=None if newest is None else max(0.0, to_s(now - newest.at)),
+            pressure=scale.pressure(newest.counts).to(scale.unit) if good and newest else None,
+            unit=channel.unit,
+            decimals=channel.decimals,
+            rejected_lines=acquisition.rejected_lines,
+        )
+
+    # The run -------------------------------------------------------------------------------------
+
+    def _run(self) -> m.RunView | None:
+        session = self._session
+        run = session.run
+        if run is None:
+            return None
+        return m.RunView(
+            run=run.run,
+            order=run.order,
+            customer=run.customer,
+            serial=run.valve.serial,
+            valve=described(run.valve),
+            operator=run.operator,
+            procedure=f"{run.requirements.standard} {run.requirements.edition}, {run.requirements.procedure}",
+            origin=run.origin,
+            stages=tuple(self._stage_lines(run)),
+            open=session.run_open,
+            verdict=None if session.run_open else run.verdict,
+            sentence="" if session.run_open else run.reason,
+            document=session.documents.get(run.run, ""),
+        )
+
+    def _stage_lines(self, run: RunRecord) -> Iterable[m.StageLine]:
+        session = self._session
+        under_way = session.stage if session.stage_open else None
+        for demanded in run.requirements.stages:
+            tried = [stage for stage in run.stages if stage.stage == demanded.stage]
+            if under_way is not None and under_way.rules.requirement.stage == demanded.stage:
+                yield m.StageLine(stage=demanded.stage, state="under way")
+            elif tried:
+                yield _stage_line(tried[-1])
+            else:
+                yield m.StageLine(stage=demanded.stage, state="to do")
+
+    def _orders(self) -> tuple[m.OrderLine, ...]:
+        session = self._session
+        return tuple(
+            m.OrderLine(
+                order=order.number,
+                customer=order.customer,
+                valves=tuple(
+                    m.ValveLine.model_validate({
+                        "serial": valve.serial,
+                        "valve": described(valve),
+                        "state": session.states.get((order.number, valve.serial), "to do"),
+                    })
+                    for valve in order.valves
+                ),
+            )
+            for order in session.orders
+        )
+
+    # The stage -----------------------------------------------------------------------------------
+
+    def _stage(self, now: int) -> m.StageView | None:
+        session = self._session
+        under_way, run = session.stage, session.run
+        if under_way is None or run is None:
+            return None
+        state, rule = under_way.state, under_way.rules.requirement
+        scale, unit = run.channel.scale, run.channel.scale.unit
+        tick = session.run_tick(now)
+        at = tick if session.stage_open else state.since
+        change = under_way.change
+        per_min = 60 * float(scale.per_count)
+        record = None if session.stage_open else run.stages[-1]
+        return m.StageView(
+            stage=rule.stage,
+            attempt=under_way.attempt,
+            phase=state.phase,
+            phase_s=to_s(max(0, at - state.since)),
+            required=rule.required.to(unit),
+            acceptance_limit=(rule.required + run.channel.expanded_uncertainty).to(unit),
+            upper_limit=rule.upper_limit.to(unit),
+            safe_below=rule.safe_below.to(unit),
+            hold_s=rule.hold_s,
+            hold_left_s=_hold_left(under_way, at),
+            collecting_s=None if state.collecting_since is None else to_s(at - state.collecting_since),
+            collect_left_s=_collect_left(under_way, at),
+            change_per_min=None if change is None else change.per_s * per_min,
+            change_bound_per_min=None if change is None else change.bound * per_min,
+            change_limit_per_min=rule.stabilization.largest_change_per_min.to(unit),
+            lowest_in_hold=None if under_way.lowest is None else scale.pressure(under_way.lowest).to(unit),
+            restarts=state.restarts,
+            pressurized_side=rule.pressurized_side,
+            pump_during_hold=rule.pump_during_hold,
+            criteria=tuple(_asked(under_way, index) for index in range(len(rule.criteria))),
+            finding=None if record is None else record.finding,
+            ended="" if record is None else record.ended,
+            reason="" if record is None else record.reason,
+        )
+
+    def _new_points(self, *, whole: bool) -> tuple[tuple[tuple[float, float], ...], bool]:
+        session = self._session
+        under_way, run = session.stage, session.run
+        if under_way is None or run is None:
+            return (), True
+        key = (run.run, under_way.index)
+        told = 0 if whole or self._told[:2] != key else self._told[2]
+        new = under_way.samples[told:]
+        self._told = (*key, len(under_way.samples))
+        most = POINTS_OF_A_STAGE if told == 0 else POINTS_PER_UPDATE
+        scale = run.channel.scale
+        points = tuple((to_s(s.at), scale.pressure(s.counts).to(scale.unit)) for s in thinned(new, most))
+        return points, told == 0
+
+    # Words ---------------------------------------------------------------------------------------
+
+    def _instruction(self) -> tuple[str, tuple[str, ...]]:
+        session = self._session
+        under_way, run = session.stage, session.run
+        if session.stage_open and under_way is not None and run is not None:
+            rule = under_way.rules.requirement
+            acceptance = (rule.required + run.channel.expanded_uncertainty).in_unit(run.channel.scale.unit)
+            said = words.instruction(under_way.rules, under_way.state, acceptance)
+            return said, words.cautions(under_way.state)
+        if session.run_open and run is not None:
+            after = () if under_way is None else words.cautions(under_way.state)
+            found = next_stage(run)
+            if found is None:
+                return "Close the run.", after
+            requirement, attempt = found
+            again = "" if attempt == 1 else f" again (attempt {attempt})"
+            return f"Next: the {requirement.stage}{again}. Start it when the valve is mounted.", after
+        after = () if under_way is None else words.cautions(under_way.state)
+        return "Mount the next valve with its vent open, then choose it.", after
+
+    def _actions(self) -> tuple[m.ActionOffered, ...]:
+        labels = dict(words.LABELS)
+        session = self._session
+        if session.run_open and not session.stage_open and session.run is not None:
+            found = next_stage(session.run)
+            if found is not None:
+                labels["start_stage"] = f"Start the {found[0].stage}"
+        return tuple(m.ActionOffered(request=name, label=labels[name]) for name in session.possible())
+
+
+def described(valve: Valve) -> str:
+    """A valve in one line."""
+    return f"{valve.type} {valve.size}, {valve.rated}, {valve.seat} seat"
+
+
+def thinned(samples: list[Sample], most: int) -> list[Sample]:
+    """At most about ``most`` samples that keep every peak: smallest and largest of each portion, in order."""
+    if len(samples) <= most:
+        return samples
+    step = -(-2 * len(samples) // most)
+    kept: list[Sample] = []
+    for start in range(0, len(samples), step):
+        portion = samples[start : start + step]
+        ends = {id(s): s for s in (min(portion, key=_counts), max(portion, key=_counts))}
+        kept.extend(sorted(ends.values(), key=lambda s: s.at))
+    return kept
+
+
+def _counts(sample: Sample) -> int:
+    return sample.counts
+
+
+def _stage_line(record: StageRecord) -> m.StageLine:
+    if record.finding is None:
+        return m.StageLine(stage=record.stage, state="void", sentence=f"{record.ended}: {record.reason}")
+    deciding = [found.sentence for found in record.finding.criteria if found.conformity != "conforms"]
+    if record.finding.verdict is Verdict.ACCEPTED:
+        deciding = [found.sentence for found in record.finding.criteria if found.limit][-1:]
+    return m.StageLine.model_validate({
+        "stage": record.stage,
+        "state": record.finding.verdict,
+        "sentence": " ".join(deciding),
+    })
+
+
+def _hold_left(stage: StageUnderWay, at: int) -> float | None:
+    state = stage.state
+    if state.phase is not Phase.HOLDING or state.hold_since is None:
+        return None
+    return max(0.0, stage.rules.requirement.hold_s - to_s(at - state.hold_since))
+
+
+def _collect_left(stage: StageUnderWay, at: int) -> float | None:
+    rule, state = stage.rules.collected, stage.state
+    if rule is None or state.phase is not Phase.HOLDING or state.hold_since is None:
+        return None
+    if state.collecting_since is not None:
+        return max(0.0, rule.collect_s - to_s(at - state.collecting_since))
+    if Action.COLLECTION_STARTED in stage.rules.possible(state):
+        return max(0.0, rule.settle_s - to_s(at - state.hold_since))
+    return None
+
+
+def _asked(stage: StageUnderWay, index: int) -> m.CriterionAsked:
+    criterion = stage.rules.requirement.criteria[index]
+    if isinstance(criterion, NoVisibleLeakage):
+        answers = [found for found in stage.state.observations if found.criterion == index]
+        said = "; ".join(f"{a.seen} {a.where}".strip() for a in answers)
+        return m.CriterionAsked(
+            index=index,
+            kind="no-visible-leakage",
+            words=words.asked(criterion),
+            look_at=criterion.look_at,
+            limit="none",
+            answer=said,
+        )
+    assert isinstance(criterion, LargestLeakageRate)
+    read = [str(found.volume) for found in stage.state.collections if found.volume is not None]
+    return m.CriterionAsked(
+        index=index,
+        kind="largest-leakage-rate",
+        words=words.asked(criterion),
+        limit=criterion.limit.text(1, "mL/h"),
+        answer="; ".join(read),
+    )

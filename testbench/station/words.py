@@ -1,0 +1,113 @@
+"""What the screen says to the operator: instructions, cautions and the names of the keys."""
+
+from testbench.procedure.criteria import LargestLeakageRate, NoVisibleLeakage
+from testbench.procedure.stages import PumpDuringHold, StageRequirement
+from testbench.quantities import Pressure
+from testbench.run.machine import Ending, Phase
+from testbench.run.progress import Action, Stage, StageState
+from testbench.run.samples import TICKS_PER_S
+
+LABELS: dict[str, str] = {
+    Action.VENT_CLOSED: "Filled and vented",
+    Action.VENT_AGAIN: "Vent again",
+    Action.OBSERVE: "Say what was seen",
+    Action.COLLECTION_STARTED: "Vessel is under",
+    Action.COLLECTION_ENDED: "Vessel is away",
+    Action.COLLECTED: "Enter the volume",
+    Action.CONCLUDE: "End: leakage is plain",
+    Action.STOP: "Stop",
+    "start_run": "Start the run",
+    "start_stage": "Start the stage",
+    "end_run": "Close the run",
+}
+
+STORED_ENERGY = "Pressure stores energy: stand clear of blanks, hoses and the line of the bolts."
+NO_TIGHTENING = "Never tighten anything under pressure."
+TRAPPED_AIR = "Trapped air bursts: vent until no bubble comes."
+DEPRESSURIZE_FIRST = "Release the pressure before you touch bolts, blanks or hoses."
+LOCKED_BEHIND_DISC = "Pressure can stay locked behind the closed disc: vent both sides before you open anything."
+LOCAL_RULES = "The recorder only advises. Local codes and the works' safety rules prevail."
+
+
+def instruction(stage: Stage, state: StageState, acceptance: Pressure) -> str:
+    """What to do next in a stage.
+
+    Args:
+        stage: its rules.
+        state: where it stands.
+        acceptance: acceptance limit, corrected, in the unit to show.
+    """
+    rule = stage.requirement
+    match state.phase:
+        case Phase.HOLDING:
+            return _while_holding(stage, state)
+        case Phase.OBSERVING:
+            return _observing(stage, state)
+        case Phase.PRESSURIZING:
+            return (
+                f"Raise the pressure at the {rule.pressurized_side} slowly to a little above "
+                f"{acceptance.text(1)}. Never above {rule.upper_limit.text(0)}."
+            )
+        case _:
+            release = f"Open the release valve slowly, down to below {rule.safe_below.text(0)}"
+            return {
+                Phase.FILLING: " ".join(rule.prepare),
+                Phase.STABILIZING: f"{_pump(rule)} Then wait until the pressure is steady.",
+                Phase.RELEASING_TO_VENT: f"{release}; then vent again.",
+                Phase.DEPRESSURIZING: f"{release}.",
+                Phase.CLOSED: "Pressure was not seen released: treat the valve as under pressure.",
+            }[state.phase]
+
+
+def cautions(state: StageState) -> tuple[str, ...]:
+    """The usual cautions, where the hazard is met."""
+    match state.phase:
+        case Phase.FILLING:
+            return (TRAPPED_AIR, LOCAL_RULES)
+        case Phase.PRESSURIZING | Phase.STABILIZING | Phase.HOLDING | Phase.OBSERVING:
+            return (STORED_ENERGY, NO_TIGHTENING)
+        case Phase.RELEASING_TO_VENT | Phase.DEPRESSURIZING:
+            return (DEPRESSURIZE_FIRST, LOCKED_BEHIND_DISC)
+        case _:
+            lost = (DEPRESSURIZE_FIRST,) if state.ending is Ending.LOST else ()
+            return (*lost, LOCKED_BEHIND_DISC)
+
+
+def asked(criterion: NoVisibleLeakage | LargestLeakageRate) -> str:
+    """A criterion as a sentence."""
+    if isinstance(criterion, NoVisibleLeakage):
+        return f"No visible leakage: {', '.join(criterion.look_at)}"
+    return f"At most {criterion.limit.text(1, 'mL/h')} collected at the {criterion.collect_at}"
+
+
+def _pump(rule: StageRequirement) -> str:
+    if rule.pump_during_hold is PumpDuringHold.ISOLATED:
+        return "Close the pump's isolating valve."
+    return "Leave the pump on."
+
+
+def _while_holding(stage: Stage, state: StageState) -> str:
+    visual = [found for found in stage.requirement.criteria if isinstance(found, NoVisibleLeakage)]
+    if state.collecting_since is not None:
+        return "Collecting. Leave the vessel where it is until the time is up."
+    if stage.collected is not None and stage.owes_collection(state):
+        assert state.hold_since is not None
+        assert state.last is not None
+        settled = state.last - state.hold_since >= stage.collected.settle_s * TICKS_PER_S
+        where = stage.collected.collect_at
+        return f"Put the vessel under the {where} and say so." if settled else f"Let the {where} drain."
+    if visual:
+        return f"Look at {', '.join(place for found in visual for place in found.look_at)}. Report leakage at once."
+    return "Wait for the end of the hold."
+
+
+def _observing(stage: Stage, state: StageState) -> str:
+    if stage.owes_volume(state):
+        return "Read the vessel and enter the volume."
+    places = ", ".join(
+        place
+        for index in stage.owed_observations(state)
+        if isinstance(found := stage.requirement.criteria[index], NoVisibleLeakage)
+        for place in found.look_at
+    )
+    return f"Look at {places}. Was there leakage? Say what you saw."

@@ -1,0 +1,165 @@
+"""A bench without hardware: the real session, with a clock, a store and a line that tests hold in their hands."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from testbench.errors import StoreFailedError
+from testbench.procedure.valve import Order
+from testbench.procedure_files.loader import find_procedure
+from testbench.run.progress import Happening
+from testbench.run.record import RunRecord
+from testbench.run.samples import Gap, Sample, Trace
+from testbench.station import messages as m
+from testbench.station.acquisition import Arrived, PortOpened
+from testbench.station.bench import Bench
+from testbench.station.session import Outside, Session
+from testbench.station.view import Viewer
+
+
+@dataclass
+class FakeClock:
+    """Stands still until a test moves it."""
+
+    seconds: float = 100.0
+    start: datetime = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
+
+    def elapsed_s(self) -> float:
+        return self.seconds
+
+    def utc(self) -> datetime:
+        return self.start + timedelta(seconds=self.seconds)
+
+
+@dataclass
+class MemoryStore:
+    """Keeps everything in lists; ``full`` makes it refuse as a full disk does."""
+
+    full: bool = False
+    accepted: dict[str, str] = field(default_factory=dict)
+    opened: list[str] = field(default_factory=list)
+    samples: dict[int, list[Sample]] = field(default_factory=dict)
+    journal: list[Happening] = field(default_factory=list)
+    sealed: list[tuple[RunRecord, tuple[Trace, ...]]] = field(default_factory=list)
+
+    def _check(self) -> None:
+        if self.full:
+            raise StoreFailedError("testbench.db", "the disk is full")
+
+    def begin_run(self, opening: str, at: datetime) -> str:
+        self._check()
+        self.opened.append(opening)
+        return f"B1-{len(self.opened):06d}"
+
+    def append(self, run: str, stage: int, samples: Sequence[Sample], gaps: Sequence[Gap], rejected, happenings):
+        self._check()
+        self.samples.setdefault(stage, []).extend(samples)
+        self.journal.extend(happenings)
+
+    def seal(self, record: RunRecord, traces: Sequence[Trace]) -> str:
+        self._check()
+        self.sealed.append((record, tuple(traces)))
+        if record.verdict == "accepted":
+            self.accepted[record.valve.serial] = record.run
+        return "0" * 64
+
+    def accepted_run_of(self, serial: str) -> str | None:
+        return self.accepted.get(serial)
+
+    def states_of(self, orders):
+        return {}
+
+
+@dataclass
+class Desk:
+    """Notes which documents were asked for."""
+
+    asked: list[str] = field(default_factory=list)
+
+    def order(self, run: str) -> None:
+        self.asked.append(run)
+
+    def written(self):
+        return []
+
+
+@dataclass
+class Space:
+    free: int = 10**12
+
+    def free_bytes(self) -> int:
+        return self.free
+
+
+class BenchInHand:
+    """Drives a session as line, operator and wall clock at once."""
+
+    def __init__(self, bench: Bench, order: Order) -> None:
+        self.clock, self.store, self.desk, self.space = FakeClock(), MemoryStore(), Desk(), Space()
+        outside = Outside(
+            self.clock, self.store, self.desk, self.space, lambda name: find_procedure(name, None), "test"
+        )
+        self.session = Session(bench, [order], outside)
+        self.viewer = Viewer(self.session)
+        self.noise = 0
+        self.session.take(PortOpened(self.clock.seconds, ""))
+        self.session.take(Arrived(self.clock.seconds, b"\r\n"))
+
+    def line(self, psi: float) -> None:
+        """One line of the transmitter, its last digit never at rest."""
+        self.noise = (self.noise + 1) % 3
+        text = f"{psi + 0.01 * (self.noise - 1):+08.2f}\r\n"
+        self.session.take(Arrived(self.clock.seconds, text.encode()))
+
+    def hold(self, psi: float, seconds: float, rate: float = 10.0) -> None:
+        """Let the transmitter say the same pressure for a while."""
+        for _ in range(round(seconds * rate)):
+            self.clock.seconds += 1 / rate
+            self.line(psi)
+            self.session.tick()
+
+    def silence(self, seconds: float) -> None:
+        """Let time pass without a line."""
+        for _ in range(round(seconds * 10)):
+            self.clock.seconds += 0.1
+            self.session.tick()
+
+    def ask(self, request: str, **facts: object) -> m.Answer:
+        """Send a request as a screen would, through JSON."""
+        import json
+
+        return self.session.request(m.read_request(json.dumps({"request": request, "id": 7, **facts}).encode()))
+
+    def do(self, request: str, **facts: object) -> None:
+        """Send a request that must be carried out."""
+        answer = self.ask(request, **facts)
+        assert answer.done, answer.sentence
+
+    def see(self) -> m.Update:
+        return self.viewer.update()
+
+    def start(self, serial: str) -> None:
+        self.hold(0.2, 3)
+        self.do("start_run", order="HL-2041", serial=serial, operator="Mara Quill")
+
+    def to_hold(self, psi: float) -> None:
+        """Start the next stage and bring it to its hold."""
+        self.do("start_stage")
+        self.do("vent_closed")
+        self.hold(psi, 40)
+        assert self.see().stage.phase == "holding"
+
+    def shell(self, serial: str = "HL-4-0117") -> None:
+        """Take a valve through an accepted shell test."""
+        self.start(serial)
+        self.to_hold(505)
+        self.hold(505, 125)
+        self.do("observe", criterion=0, seen="no leakage")
+        self.hold(0.2, 2)
+
+
+@pytest.fixture
+def at_hand(bench: Bench, order: Order) -> BenchInHand:
+    return BenchInHand(bench, order)

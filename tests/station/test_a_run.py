@@ -1,0 +1,319 @@
+"""A run from serial number to sealed record, through the same door as a screen."""
+
+from datetime import UTC, datetime
+
+import pytest
+
+from testbench.run.evaluation import rejudged
+from testbench.run.record import Verdict
+from testbench.station.ports import JournalLine, OpenRun
+from testbench.station.recovery import lost_record
+
+
+def test_a_tight_metal_seated_valve_is_accepted(at_hand):
+    """Shell dry at 500 psi, seat leakage well below 4 fl oz/h: both stages accepted, so the valve is."""
+    at_hand.shell()
+    at_hand.to_hold(253)
+    at_hand.do("collection_started")
+    at_hand.hold(253, 60)
+    at_hand.do("collection_ended")
+    at_hand.hold(253, 1)
+    at_hand.do("collected", volume="0.7 mL")
+    at_hand.hold(0.2, 2)
+    record, traces = at_hand.store.sealed[0]
+    assert record.verdict is Verdict.ACCEPTED
+    assert [stage.ended for stage in record.stages] == ["completed", "completed"]
+    assert at_hand.desk.asked == ["B1-000001"]
+    assert rejudged(record, traces) == record
+    assert at_hand.see().run.sentence == "Every demanded stage was accepted."
+
+
+def test_too_much_seat_leakage_rejects_and_the_sentence_says_by_how_much(at_hand):
+    """NPS 4 metal seat: 4 fl oz/h = 118.29 mL/h allowed; 12.0 mL in 60 s are 720 mL/h."""
+    at_hand.shell()
+    at_hand.to_hold(253)
+    at_hand.do("collection_started")
+    at_hand.hold(253, 60)
+    at_hand.do("collection_ended")
+    at_hand.hold(253, 1)
+    at_hand.do("collected", volume="12.0 mL")
+    at_hand.hold(0.2, 2)
+    record, _ = at_hand.store.sealed[0]
+    assert record.verdict is Verdict.REJECTED
+    assert record.reason == "The seat test was rejected."
+    collected = next(f for f in record.stages[1].finding.criteria if f.criterion == "largest-leakage-rate")
+    assert collected.sentence == (
+        "12 mL in 60.0 s is 24.35 fl_oz/h with U = 0.57 fl_oz/h; 4 fl_oz/h is allowed: above the limit."
+    )
+
+
+def test_drops_are_counted_with_the_stated_convention(at_hand):
+    """16 drops = 1 mL (API 598, ISO 5208)."""
+    at_hand.shell()
+    at_hand.to_hold(253)
+    at_hand.do("collection_started")
+    at_hand.hold(253, 60)
+    at_hand.do("collection_ended")
+    at_hand.hold(253, 1)
+    at_hand.do("collected", drops=8)
+    at_hand.hold(0.2, 2)
+    caught = at_hand.store.sealed[0][0].stages[1].collections[0]
+    assert (str(caught.volume), caught.drops, caught.drops_per_ml) == ("0.5 mL", 8, 16)
+
+
+def test_leakage_too_near_the_limit_is_inconclusive_and_gets_no_document(at_hand):
+    """Within U of the limit nothing is proved; the stage may be repeated."""
+    at_hand.shell()
+    at_hand.to_hold(253)
+    at_hand.do("collection_started")
+    at_hand.hold(253, 60)
+    at_hand.do("collection_ended")
+    at_hand.hold(253, 1)
+    at_hand.do("collected", volume="1.9 mL")
+    at_hand.hold(0.2, 2)
+    update = at_hand.see()
+    assert update.stage.finding.verdict is Verdict.INCONCLUSIVE
+    assert [action.request for action in update.actions] == ["start_stage", "end_run"]
+    at_hand.do("end_run")
+    assert at_hand.store.sealed[0][0].verdict is Verdict.INCONCLUSIVE
+    assert at_hand.desk.asked == []
+
+
+def test_a_stopped_stage_is_void_and_can_be_repeated_in_the_same_run(at_hand):
+    """The first attempt stays in the record; the second one decides."""
+    at_hand.start("HL-8-0119")
+    at_hand.do("start_stage")
+    at_hand.do("stop", reason="blind flange leaks")
+    at_hand.hold(0.2, 2)
+    at_hand.to_hold(505)
+    at_hand.hold(505, 125)
+    at_hand.do("observe", criterion=0, seen="no leakage")
+    at_hand.hold(0.2, 2)
+    at_hand.to_hold(253)
+    at_hand.hold(253, 125)
+    at_hand.do("observe", criterion=0, seen="no leakage")
+    at_hand.hold(0.2, 2)
+    record, _ = at_hand.store.sealed[0]
+    assert [(s.stage, s.attempt, s.ended) for s in record.stages] == [
+        ("shell test", 1, "stopped"),
+        ("shell test", 2, "completed"),
+        ("seat test", 1, "completed"),
+    ]
+    assert record.stages[0].reason == "Stopped by the operator: blind flange leaks."
+    assert record.verdict is Verdict.ACCEPTED
+
+
+def test_closing_a_run_early_leaves_it_void(at_hand):
+    """Nothing is accepted by default: the seat test was not carried out."""
+    at_hand.shell()
+    at_hand.do("end_run")
+    record, _ = at_hand.store.sealed[0]
+    assert record.verdict is None
+    assert record.reason == "The seat test was not carried out."
+
+
+def test_leakage_seen_while_raising_ends_in_a_rejection(at_hand):
+    """A valve that cannot hold pressure is rejected on what was plainly seen, not left void."""
+    at_hand.start("HL-4-0117")
+    at_hand.do("start_stage")
+    at_hand.do("vent_closed")
+    at_hand.hold(300, 5)
+    at_hand.do("observe", criterion=0, seen="leakage", where="cover joint")
+    at_hand.do("conclude")
+    at_hand.hold(0.2, 2)
+    record, _ = at_hand.store.sealed[0]
+    assert record.verdict is Verdict.REJECTED
+    assert "Leakage was seen at cover joint; none is allowed." in [
+        found.sentence for found in record.stages[0].finding.criteria
+    ]
+
+
+# Refusals ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("facts", "sentence"),
+    [
+        ({"serial": "HL-4-9999"}, "Serial number HL-4-9999 is not on order HL-2041."),
+        ({"order": "HL-1"}, "There is no order HL-1; open orders are HL-2041."),
+        ({"operator": "Nobody"}, "'Nobody' is not an operator of this bench; operators are Mara Quill."),
+    ],
+)
+def test_a_wrong_name_is_refused_and_nothing_is_opened(at_hand, facts, sentence):
+    """What was typed wrong is said, with what is allowed."""
+    at_hand.hold(0.2, 3)
+    answer = at_hand.ask("start_run", **{"order": "HL-2041", "serial": "HL-4-0117", "operator": "Mara Quill", **facts})
+    assert (answer.done, answer.sentence) == (False, sentence)
+    assert at_hand.store.opened == []
+
+
+def start(at_hand):
+    return at_hand.ask("start_run", order="HL-2041", serial="HL-4-0117", operator="Mara Quill")
+
+
+def test_a_serial_number_that_was_accepted_is_not_tested_again(at_hand):
+    """One serial number, one acceptance."""
+    at_hand.store.accepted["HL-4-0117"] = "B1-000009"
+    at_hand.hold(0.2, 3)
+    assert start(at_hand).sentence == "Serial number HL-4-0117 was already accepted in run B1-000009."
+
+
+@pytest.mark.parametrize(
+    ("day", "done"), [(datetime(2027, 3, 10, tzinfo=UTC), True), (datetime(2027, 3, 11, tzinfo=UTC), False)]
+)
+def test_a_channel_is_good_on_its_due_date_and_not_a_day_longer(at_hand, day, done):
+    """Calibration due 2027-03-10."""
+    at_hand.clock.start = day
+    at_hand.hold(0.2, 3)
+    answer = start(at_hand)
+    assert answer.done is done
+    if not done:
+        assert answer.sentence == "Channel PT-101: calibration was due on 2027-03-10, today is 2027-03-11."
+
+
+@pytest.mark.parametrize(("zero", "done"), [(2.4, True), (2.6, False)])
+def test_the_zero_check_allows_one_percent_of_the_smallest_required_pressure(at_hand, zero, done):
+    """1 % of 250 psi is 2.5 psi."""
+    at_hand.hold(zero, 3)
+    answer = start(at_hand)
+    assert answer.done is done
+    if not done:
+        assert answer.sentence == "Channel PT-101 reads 2.60 psi at atmosphere; at most 2.50 psi is allowed."
+
+
+def test_a_zero_that_was_found_is_taken_off_every_reading(at_hand):
+    """A reading of 502.0 at a zero of 2.0 is 500.0 psi: below the acceptance limit of 501 psi."""
+    at_hand.hold(2.0, 3)
+    assert start(at_hand).done
+    at_hand.do("start_stage")
+    at_hand.do("vent_closed")
+    at_hand.hold(502.9, 5)
+    assert at_hand.see().stage.phase == "pressurizing"
+    at_hand.hold(503.1, 5)
+    assert at_hand.see().stage.phase == "stabilizing"
+
+
+def test_no_run_starts_without_a_reading(at_hand):
+    """Silence is never a value."""
+    at_hand.silence(1)
+    assert start(at_hand).sentence == "Channel PT-101 gives no reading: the transmitter said nothing."
+
+
+def test_no_run_starts_on_a_disk_that_is_nearly_full(at_hand):
+    """Room for a run is checked before it begins."""
+    at_hand.space.free = 49_000_000
+    at_hand.hold(0.2, 3)
+    assert start(at_hand).sentence == "Only 49 MB are free where the records lie; a run needs 50 MB."
+
+
+def test_a_stage_does_not_start_under_pressure(at_hand):
+    """The vent must have been open: 1 % of 500 psi counts as released."""
+    at_hand.hold(0.2, 3)
+    assert start(at_hand).done
+    at_hand.hold(40, 1)
+    answer = at_hand.ask("start_stage")
+    assert answer.sentence.startswith("There are still 39.8 psi on the valve; at most 5.0 psi is allowed here.")
+
+
+def test_what_does_not_fit_is_refused_with_what_would(at_hand):
+    """A refusal names the state and the possible requests."""
+    answer = at_hand.ask("vent_closed")
+    assert answer.sentence == "'vent_closed' is not possible while no stage is under way; possible now: start_run."
+
+
+# Bad days ---------------------------------------------------------------------------------------
+
+
+def test_a_cable_pulled_in_the_hold_starts_it_again_and_then_loses_the_stage(at_hand):
+    """A gap over 1 s breaks the hold; 30 s without a reading lose the stage. Never an acceptance."""
+    at_hand.start("HL-4-0117")
+    at_hand.to_hold(505)
+    at_hand.silence(2)
+    assert at_hand.see().stage.phase == "pressurizing"
+    assert at_hand.see().signal.pressure is None
+    at_hand.silence(30)
+    update = at_hand.see()
+    assert update.stage.phase == "closed"
+    assert (update.stage.ended, update.stage.finding) == ("lost", None)
+    assert "treat the valve as under pressure" in update.instruction or "Next:" in update.instruction
+
+
+def test_a_frozen_reading_in_the_hold_is_a_fault_not_a_steady_pressure(at_hand):
+    """The same digits for 10 s: the hold breaks although lines keep coming."""
+    from testbench.station.acquisition import Arrived
+
+    at_hand.start("HL-4-0117")
+    at_hand.to_hold(505)
+    for _ in range(120):
+        at_hand.clock.seconds += 0.1
+        at_hand.session.take(Arrived(at_hand.clock.seconds, b"+0505.00\r\n"))
+        at_hand.session.tick()
+    update = at_hand.see()
+    assert update.stage.phase == "pressurizing"
+    assert update.signal.state == "stale"
+    assert update.signal.sentence == "No reading: the reading stood still to the last digit."
+
+
+def test_above_the_upper_limit_the_stage_trips_and_an_engineer_is_asked_for(at_hand):
+    """Law 2."""
+    at_hand.start("HL-4-0117")
+    at_hand.do("start_stage")
+    at_hand.do("vent_closed")
+    at_hand.hold(551, 1)
+    at_hand.hold(0.2, 2)
+    stage = at_hand.session.run.stages[0]
+    assert (stage.ended, stage.finding) == ("tripped", None)
+    assert stage.reason == "Pressure rose above the upper limit of 550 psi; an engineer must look at this valve."
+
+
+def test_a_full_disk_holds_the_verdict_back_until_there_is_room(at_hand):
+    """Nothing is announced that is not on disk, and nothing is lost."""
+    at_hand.shell("HL-8-0119")
+    at_hand.to_hold(253)
+    at_hand.hold(253, 125)
+    at_hand.store.full = True
+    answer = at_hand.ask("observe", criterion=0, seen="no leakage")
+    assert not answer.done
+    assert answer.sentence == (
+        "The records in testbench.db cannot be used: the disk is full. "
+        "What you asked for is not on disk yet; it is kept and tried again."
+    )
+    at_hand.hold(0.2, 5)
+    assert at_hand.store.sealed == []
+    assert at_hand.see().run.verdict is None
+    at_hand.store.full = False
+    at_hand.hold(0.2, 5)
+    record, traces = at_hand.store.sealed[0]
+    assert record.verdict is Verdict.ACCEPTED
+    assert [len(trace) for trace in traces] == [stage.trace.samples for stage in record.stages]
+    assert len(at_hand.store.samples[1]) == len(traces[1])
+
+
+def test_an_interrupted_run_is_closed_as_lost_with_its_closed_stages_kept(at_hand):
+    """Killed in the hold of the seat test: the shell test stays accepted, the run is void."""
+    at_hand.shell("HL-8-0119")
+    at_hand.to_hold(253)
+    at_hand.hold(253, 20)
+    found = OpenRun(
+        run="B1-000001",
+        opening=at_hand.store.opened[0],
+        traces={index: trace_of(samples) for index, samples in at_hand.store.samples.items() if index >= 0},
+        opened=at_hand.clock.start,
+        rejected_lines={},
+        journal=tuple(JournalLine(-1, line) for line in at_hand.store.journal),
+    )
+    record, traces = lost_record(found, datetime(2026, 11, 25, 9, tzinfo=UTC))
+    assert [(s.stage, s.ended) for s in record.stages] == [("shell test", "completed"), ("seat test", "lost")]
+    assert record.stages[0].finding.verdict is Verdict.ACCEPTED
+    assert record.verdict is None
+    assert record.reason == (
+        "The seat test is void (lost): The recorder or its power was interrupted; a hold is never resumed."
+    )
+    assert [len(trace) for trace in traces] == [stage.trace.samples for stage in record.stages]
+    assert rejudged(record, traces) == record
+
+
+def trace_of(samples):
+    from testbench.run.samples import Trace
+
+    return Trace.of(samples)

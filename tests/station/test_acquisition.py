@@ -1,0 +1,97 @@
+"""From deliveries of a port to samples and gaps: silence is never a value."""
+
+import pytest
+
+from testbench.run.samples import GapReason
+from testbench.station.acquisition import Acquisition, Arrived, PortLost, PortOpened
+
+
+@pytest.fixture
+def line(bench):
+    """A line that was opened and has found its first line end."""
+    acquisition = Acquisition(bench.channel)
+    acquisition.take(PortOpened(0.0, ""))
+    acquisition.take(Arrived(0.0, b"13\r\n"))
+    return acquisition
+
+
+def test_a_line_becomes_a_sample_with_the_stamp_of_its_read(line):
+    """Two lines in one read carry one arrival stamp."""
+    taken = line.take(Arrived(1.5, b"+0250.13\r\n+0250.14\r\n"))
+    assert [(sample.at, sample.counts) for sample in taken.samples] == [(15_000, 25_013), (15_000, 25_014)]
+
+
+def test_half_a_line_is_nothing_until_its_end_comes(line):
+    """A pause in the middle of a line gives no half value."""
+    assert line.take(Arrived(1.0, b"+02")).samples == ()
+    assert [s.counts for s in line.take(Arrived(1.4, b"50.13\r\n")).samples] == [25_013]
+
+
+@pytest.mark.parametrize(("seconds", "silent"), [(0.5, False), (0.5001, True)])
+def test_a_reading_is_stale_after_half_a_second(line, seconds, silent):
+    """stale_after_s = 0.5 in bench.toml."""
+    line.take(Arrived(1.0, b"+0250.13\r\n"))
+    assert (line.silent_since(round((1.0 + seconds) * 10_000)) is not None) is silent
+
+
+def test_a_silence_is_kept_as_a_gap_from_the_last_reading_to_the_next(line):
+    """From, to, reason."""
+    line.take(Arrived(1.0, b"+0250.13\r\n"))
+    assert line.silent_since(30_000) == 10_000
+    taken = line.take(Arrived(4.0, b"+0250.14\r\n"))
+    assert [(gap.since, gap.until, gap.reason) for gap in taken.gaps] == [(10_000, 40_000, GapReason.SILENT)]
+
+
+def test_a_silence_that_nobody_asked_about_is_a_gap_all_the_same(line):
+    """The next reading tells."""
+    line.take(Arrived(1.0, b"+0250.13\r\n"))
+    assert [gap.reason for gap in line.take(Arrived(4.0, b"+0250.14\r\n")).gaps] == [GapReason.SILENT]
+
+
+def test_a_pulled_cable_is_a_gap_with_that_reason_and_the_first_line_after_it_is_dropped(line):
+    """Unplug and replug."""
+    line.take(Arrived(1.0, b"+0250.13\r\n"))
+    line.take(PortLost(1.2, "Port X is not there.", "Plug it in."))
+    assert line.port_sentence == "Port X is not there."
+    line.take(PortOpened(3.0, ""))
+    assert line.take(Arrived(3.0, b"0.13\r\n")).samples == ()
+    taken = line.take(Arrived(3.1, b"+0250.14\r\n"))
+    assert [(gap.since, gap.until, gap.reason) for gap in taken.gaps] == [(10_000, 31_000, GapReason.UNPLUGGED)]
+
+
+@pytest.mark.parametrize(
+    ("text", "usable"), [(b"+1000.00\r\n", True), (b"+1000.01\r\n", False), (b"-0051.00\r\n", False)]
+)
+def test_a_reading_outside_the_calibrated_range_is_a_fault(line, text, usable):
+    """0 to 1000 psi, with room for the zero below."""
+    assert (len(line.take(Arrived(1.0, text)).samples) == 1) is usable
+    assert (line.fault is None) is usable
+
+
+def test_a_reading_that_stands_still_for_ten_seconds_is_a_fault(line):
+    """frozen_after_s = 10: the lines keep coming, the signal is gone."""
+    for tenth in range(1, 103):
+        taken = line.take(Arrived(tenth / 10, b"+0250.13\r\n"))
+    assert taken.samples == ()
+    assert line.fault is GapReason.FROZEN
+    assert line.silent_since(102_000) == 1_000
+    gap = line.take(Arrived(10.3, b"+0250.14\r\n")).gaps[0]
+    assert (gap.since, gap.until, gap.reason) == (1_000, 103_000, GapReason.FROZEN)
+
+
+def test_bytes_without_a_valid_line_are_said_to_be_garbage(line):
+    """A wrong baud rate: bytes arrive, none is a line."""
+    line.take(Arrived(1.0, b"+0250.13\r\n"))
+    taken = line.take(Arrived(2.0, b"\xf8\x80\x00\n\xf8\x81\n"))
+    assert len(taken.rejected) == 2
+    assert line.fault is GapReason.GARBAGE
+    assert line.rejected_lines == 2
+
+
+def test_readings_that_come_in_one_heap_after_a_standstill_are_not_placed_in_time(line):
+    """A stopped program: ten seconds of lines under one stamp are a gap, not a hold."""
+    line.take(Arrived(1.0, b"+0250.13\r\n"))
+    heap = b"".join(b"+0250.%02d\r\n" % (n % 100) for n in range(100))
+    assert line.take(Arrived(11.0, heap)).samples == ()
+    gap = line.take(Arrived(11.1, b"+0250.14\r\n")).gaps[0]
+    assert (gap.since, gap.until, gap.reason) == (10_000, 111_000, GapReason.LATE)
