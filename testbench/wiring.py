@@ -289,7 +289,9 @@ def issue_document(home: Home, run: str, at: datetime) -> "Issued":
     try:
         record, traces = store.load(run)
         issued = issue(record, traces, bench.works, bench.paper, home.keys, home.certificates, at)
-        store.add_document(run, issued.kind, str(issued.path), issued.sha256, issued.record_sha256, at)
+        store.add_document(
+            run, issued.kind, str(issued.path), sha256=issued.sha256, record_sha256=issued.record_sha256, at=at
+        )
     finally:
         store.close()
     return issued

@@ -15,7 +15,7 @@ from typing import Any
 import serial
 
 from testbench.errors import BenchError, PortBusyError, PortFailedError, PortMissingError
-from testbench.station.acquisition import Arrived, PortEvent, PortLost, PortOpened
+from testbench.station.acquisition import Arrived, PortEvent, PortLost, PortOpened, Quiet
 from testbench.station.bench import SerialSettings
 from testbench.station.ports import Clock
 
@@ -97,6 +97,8 @@ class SerialReader:
                 if str(refusal) != said:
                     said = str(refusal)
                     self._deliver(PortLost(self._clock.elapsed_s(), said, refusal.remedy))
+                else:
+                    self._deliver(Quiet(self._clock.elapsed_s()))
                 self._stop.wait(wait_s)
                 wait_s = min(2 * wait_s, LONGEST_WAIT_S)
                 continue
@@ -116,6 +118,7 @@ class SerialReader:
             poll.register(descriptor, select.POLLIN)
             while not self._stop.is_set():
                 if not poll.poll(POLL_MS):
+                    self._deliver(Quiet(self._clock.elapsed_s()))
                     continue
                 data = os.read(descriptor, 4096)
                 at_s = self._clock.elapsed_s()

@@ -1,9 +1,9 @@
 """Numbers that a standard, a customer or a shop chose: each with its source, sizes looked up, never extrapolated."""
 
 from enum import StrEnum
-from typing import Annotated, Self
+from typing import Annotated
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator
 
 from testbench.errors import SizeUnknownError
 from testbench.procedure.valve import Text, Value
@@ -45,7 +45,7 @@ class Source(Value):
 class SourcedFactor(Value):
     """A factor on a pressure."""
 
-    factor: Annotated[str, Field(pattern=r"^\d+(\.\d+)?$")]
+    factor: Annotated[str, Field(pattern=r"^[0-9]+(\.[0-9]+)?$")]
     source: Text
 
 
@@ -63,14 +63,14 @@ class SizeBand(Value):
     s: Annotated[int, Field(gt=0)]
     source: Text
 
-    @model_validator(mode="after")
-    def _sizes_exist(self) -> Self:
-        for number in self.nps:
-            try:
-                NominalSize.from_nps(number)
-            except SizeUnknownError as refusal:
-                raise ValueError(str(refusal)) from refusal
-        return self
+    @field_validator("nps")
+    @classmethod
+    def _sizes_exist(cls, numbers: tuple[str, ...]) -> tuple[str, ...]:
+        """Every size exists, and is kept under its usual name: "2.50" is NPS 2.5."""
+        try:
+            return tuple(NominalSize.from_nps(number).nps for number in numbers)
+        except SizeUnknownError as refusal:
+            raise ValueError(str(refusal)) from refusal
 
 
 def look_up(bands: tuple[SizeBand, ...], size: NominalSize, where: str) -> SizeBand:

@@ -116,6 +116,12 @@ class BenchRule(Value):
     safe_below_percent: SourcedFactor
     """Pressure counts as released below this percentage of the required pressure."""
 
+    @model_validator(mode="after")
+    def _released_is_not_at_pressure(self) -> Self:
+        if Fraction(self.safe_below_percent.factor) >= 100:
+            raise ValueError("safe_below_percent: must be below 100; at test pressure nothing is released")
+        return self
+
 
 class Procedure(Value):
     """A test procedure: a standard and edition turned into stages, every number with its source."""
@@ -138,7 +144,7 @@ class Procedure(Value):
     def _every_source_exists(self) -> Self:
         for place, key in _sources_named(self, ""):
             if key not in self.sources:
-                raise ValueError(f"{place}: source '{key}' is not under [sources]")
+                raise ValueError(f"{place}.source: '{key}' is not under [sources]")
         if len({rule.stage for rule in self.stages}) != len(self.stages):
             raise ValueError("stages: a stage stands there twice")
         return self
@@ -185,7 +191,7 @@ class StageRequirement(Value):
     longest_gap_s: int
     lost_after_s: int
     safe_below: Pressure
-    criteria: tuple[Criterion, ...]
+    criteria: Annotated[tuple[Criterion, ...], Field(min_length=1)]
     prepare: tuple[str, ...]
     sources: tuple[str, ...]
     """Where the numbers come from, in words."""
@@ -200,7 +206,7 @@ class Requirements(Value):
     standard: str
     edition: str
     zero_tolerance: Pressure
-    stages: tuple[StageRequirement, ...]
+    stages: Annotated[tuple[StageRequirement, ...], Field(min_length=1)]
 
 
 def requirements_for(procedure: Procedure, valve: Valve) -> Requirements:

@@ -1,5 +1,6 @@
 """The valve under test as ordered."""
 
+import re
 from enum import StrEnum
 from typing import Annotated
 
@@ -22,18 +23,23 @@ class SeatPairing(StrEnum):
     METAL = "metal"
 
 
+_SIZE_WRITTEN = re.compile(r"NPS ([0-9.]+)(?: \(DN ([0-9]+)\))?|DN ([0-9]+)")
+
+
 def _read_size(found: object) -> NominalSize:
     if isinstance(found, NominalSize):
         return found
-    name, _, number = str(found).partition(" ")
+    written = _SIZE_WRITTEN.fullmatch(str(found))
+    if written is None:
+        raise ValueError(f"a size is written 'NPS 8' or 'DN 200', not '{found}'")
+    nps, dn_of_nps, dn = written.groups()
     try:
-        if name == "NPS":
-            return NominalSize.from_nps(number.split(" ")[0])
-        if name == "DN" and number.isdigit():
-            return NominalSize.from_dn(int(number))
+        size = NominalSize.from_nps(nps) if nps else NominalSize.from_dn(int(dn))
     except BenchError as refusal:
         raise ValueError(str(refusal)) from refusal
-    raise ValueError(f"a size is written 'NPS 8' or 'DN 200', not '{found}'")
+    if dn_of_nps and int(dn_of_nps) != size.dn:
+        raise ValueError(f"NPS {nps} is DN {size.dn}, not DN {dn_of_nps}")
+    return size
 
 
 Size = Annotated[

@@ -110,39 +110,70 @@ def _read(model: type[Model], path: Path, data: bytes) -> Model:
         raise _refusal(path, text, failure) from failure
 
 
+_PLAINLY = {"extra_forbidden": "this key is not known here", "missing": "this field is needed"}
+
+
 def _refusal(path: Path, text: str, failure: ValidationError) -> FileRefusedError:
     first = failure.errors()[0]
-    place = [part for part in first["loc"] if part not in {"no-visible-leakage", "largest-leakage-rate"}]
-    field = ".".join(str(part) for part in place) or "the file"
-    found = "nothing" if first["type"] == "missing" else repr(first["input"])
-    if len(found) > 60:
-        found = f"{found[:57]}…"
-    said = first["msg"].removeprefix("Value error, ")
-    if said.partition(":")[0] != said and first["type"] == "value_error" and field == "the file":
-        field, _, said = said.partition(": ")
-        found = "a broken rule"
-    return FileRefusedError(str(path), field, found, said, _line_of(text, place))
+    place = [part for part in first["loc"] if part not in _DISCRIMINATED]
+    found = repr(first["input"]) if len(repr(first["input"])) <= 60 else ""
+    said = _PLAINLY.get(first["type"], first["msg"].removeprefix("Value error, ").removesuffix("."))
+    if first["type"] == "missing":
+        found = "nothing"
+    head, colon, rest = said.partition(": ")
+    if first["type"] == "value_error" and colon and " " not in head:  # a rule across fields names its field itself
+        inner = [int(part) if part.isdigit() else part for part in re.findall(r"[^.\[\]]+", head)]
+        place, said, found = [*place, *inner], rest, ""
+    return FileRefusedError(str(path), _written(place), found, said, _line_of(text, place))
+
+
+_DISCRIMINATED = {"no-visible-leakage", "largest-leakage-rate"}
+"""Pydantic names the chosen kind of criterion in a place; a file does not."""
+
+
+def _written(place: list[str | int]) -> str:
+    """A place as a person writes it: ``stages[0].hold``, counted from 1 as people count."""
+    text = ""
+    for part in place:
+        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}"
+    return text.removeprefix(".") or "the file"
 
 
 def _line_of(text: str, place: list[str | int]) -> int | None:
-    """The line that a field stands on: the table header is followed first, then the key below it."""
+    """The line of a field: table headers are followed first, then the key below; an inline value ends the search."""
     lines = text.splitlines()
-    at, table = 0, ""
-    found: int | None = None
+    at, table, found = 0, "", None
     for part in place:
         if isinstance(part, int):
             header = re.compile(rf"\s*\[\[\s*{re.escape(table)}\s*\]\]")
             hits = [number for number, line in enumerate(lines[at:], at) if header.match(line)]
-            if part < len(hits):
-                at = found = hits[part]
+            if part >= len(hits):
+                break  # an inline list: its key is near enough
+            at = found = hits[part]
             continue
         table = f"{table}.{part}" if table else part
-        wanted = re.compile(rf"\s*(\[+\s*{re.escape(table)}\s*\]+|\"?{re.escape(part)}\"?\s*=)")
-        for number, line in enumerate(lines[at:], at):
-            if wanted.match(line):
-                at = found = number
-                break
+        here = _header_or_key(lines, at, table, part)
+        if here is None:
+            break
+        found, is_header = here
+        if not is_header:
+            break
+        at = found
     return None if found is None else found + 1
+
+
+def _header_or_key(lines: list[str], at: int, table: str, key: str) -> tuple[int, bool] | None:
+    header = re.compile(rf"\s*\[+\s*{re.escape(table)}\s*\]+")
+    parent = f"{table.rpartition('.')[0]}."
+    assigned = re.compile(rf"\s*\"?{re.escape(key)}\"?\s*=")
+    for number, line in enumerate(lines[at:], at):
+        if header.match(line):
+            return number, True
+        if assigned.match(line):
+            return number, False
+        if number > at > 0 and line.startswith("[") and not line.lstrip("[ ").startswith(parent):
+            return None  # another table begins
+    return None
 
 
 def bench_template() -> str:

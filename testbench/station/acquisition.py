@@ -40,7 +40,16 @@ class PortLost:
     remedy: str
 
 
-PortEvent = Arrived | PortOpened | PortLost
+@dataclass(frozen=True, slots=True)
+class Quiet:
+    """The port was waited for and had nothing to say. Silence is told in the order of the readings, so that a
+    station that is behind with its work never takes readings that wait in its queue for silence.
+    """
+
+    at_s: float
+
+
+PortEvent = Arrived | PortOpened | PortLost | Quiet
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +92,8 @@ class Acquisition:
             case PortLost(at_s, sentence, remedy):
                 self.port_sentence, self.port_remedy = sentence, remedy
                 self._fail(GapReason.UNPLUGGED, to_ticks(at_s))
+                return Taken()
+            case Quiet():
                 return Taken()
             case Arrived():
                 return self._arrived(event)

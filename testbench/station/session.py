@@ -29,7 +29,7 @@ from testbench.run.record import RunRecord, canonical
 from testbench.run.samples import Gap, GapReason, Sample, Thresholds, Trace, to_ticks
 from testbench.station import messages as m
 from testbench.station import readiness
-from testbench.station.acquisition import Acquisition, PortEvent
+from testbench.station.acquisition import Acquisition, PortEvent, Taken
 from testbench.station.bench import Bench
 from testbench.station.current_run import StageUnderWay, closed, iso, judged, next_stage
 from testbench.station.ports import Clock, Documents, FreeSpace, RunStore
@@ -38,6 +38,7 @@ COMMIT_EVERY_S = 0.25
 RETRY_STORE_S = 1.0
 LEAST_FREE_BYTES = 50_000_000
 NOTICES_KEPT = 12
+PORT_DEAD_S = 5.0
 
 STAGE_OPENED, STAGE_CLOSED = "stage opened", "stage closed"
 """Journal events whose sentence is JSON: what the next start needs to close an interrupted run as lost."""
@@ -77,6 +78,8 @@ class Session:
         """The open run, or the last closed one."""
         self.run_open = False
         self.run_since = 0
+        self.heard = self.now()
+        """Tick of the newest port event."""
         self.stage: StageUnderWay | None = None
         """The stage on the bench, or the last closed one of this run."""
         self.stage_open = False
@@ -105,14 +108,18 @@ class Session:
     def take(self, event: PortEvent) -> None:
         """Take what the port delivered."""
         taken = self.acquisition.take(event)
+        self.heard = to_ticks(event.at_s)
         self._recent.extend(taken.samples)
-        if not self.run_open:
-            return
+        if self.run_open:
+            self._keep(taken)
+        self._notice_silence()
+
+    def _keep(self, taken: Taken) -> None:
+        assert self.run is not None
         shifted = [(at - self.run_since, item) for at, item in taken.rejected]
         self._pending[2].extend(shifted)
-        if not self.stage_open:
+        if self.stage is None or not self.stage_open:
             return
-        assert self.stage is not None
         self.stage.rejected_lines += len(shifted)
         for gap in taken.gaps:
             moved = Gap(since=max(0, gap.since - self.run_since), until=gap.until - self.run_since, reason=gap.reason)
@@ -129,15 +136,11 @@ class Session:
         self._moved(*self.stage.rules.sample(self.stage.state, sample, bound))
 
     def tick(self) -> None:
-        """Let time pass: notice silence, commit what is due, hear of finished documents."""
+        """Let time pass: commit what is due, hear of finished documents."""
         now = self.now()
-        since = self.acquisition.silent_since(now)
-        if since is not None and self.stage_open:
-            assert self.stage is not None
-            # What froze or fell out of range stopped being usable before the newest sample was kept.
-            state = replace(self.stage.state, last=max(since - self.run_since, self.stage.since))
-            reason = self.acquisition.fault or GapReason.SILENT
-            self._moved(*self.stage.rules.silence(state, self.run_tick(now), reason))
+        if now - self.heard > to_ticks(PORT_DEAD_S):  # not even a Quiet: whoever reads the port is gone
+            self.heard = now
+            self._notice_silence()
         if now - self._committed_at >= to_ticks(COMMIT_EVERY_S):
             self.commit()
         if self._to_seal is not None and now >= self._retry_at:
@@ -145,6 +148,16 @@ class Session:
         for run, path, sentence in self.outside.documents.written():
             self.documents[run] = path
             self.notify(sentence, grave=not path)
+
+    def _notice_silence(self) -> None:
+        """Judged at the time of the newest port event, never at the station's own."""
+        since = self.acquisition.silent_since(self.heard)
+        if since is None or self.stage is None or not self.stage_open:
+            return
+        # What froze or fell out of range stopped being usable before the newest sample was kept.
+        state = replace(self.stage.state, last=max(since - self.run_since, self.stage.since))
+        reason = self.acquisition.fault or GapReason.SILENT
+        self._moved(*self.stage.rules.silence(state, self.run_tick(self.heard), reason))
 
     def request(self, request: m.AnyRequest) -> m.Answer:
         """Carry a request out, or refuse it and leave everything as it was."""
@@ -184,8 +197,8 @@ class Session:
         self._check_space()
         at, now = self.outside.clock.utc(), self.now()
         readiness.check_channel(self.bench.channel.record(), requirements, at.date())
-        self._check_signal(now)
-        zero = readiness.zero_check(tuple(self._recent), now, self.bench.channel.record(), requirements)
+        self._check_signal()
+        zero = readiness.zero_check(tuple(self._recent), self.heard, self.bench.channel.record(), requirements)
         offset = at.astimezone().utcoffset()
         opening = RunRecord(
             run="",
@@ -220,8 +233,8 @@ class Session:
         if free < LEAST_FREE_BYTES:
             raise DiskNearlyFullError(f"{free // 1_000_000} MB", f"{LEAST_FREE_BYTES // 1_000_000} MB")
 
-    def _check_signal(self, now: int) -> None:
-        if self.acquisition.silent_since(now) is not None:
+    def _check_signal(self) -> None:
+        if self.acquisition.silent_since(self.heard) is not None:
             reason = self.acquisition.port_sentence or str(self.acquisition.fault)
             raise NoReadingError(self.bench.channel.tag, reason)
 
@@ -266,7 +279,7 @@ class Session:
         requirement, attempt = found
         now = self.now()
         self._check_space()
-        self._check_signal(now)
+        self._check_signal()
         channel = self.run.channel
         thresholds = Thresholds.of(requirement, channel.expanded_uncertainty, channel.scale)
         assert self.acquisition.newest is not None

@@ -65,7 +65,7 @@ class Viewer:
 
     def _signal(self, now: int) -> m.Signal:
         acquisition, channel = self._session.acquisition, self._session.bench.channel
-        silent = acquisition.silent_since(now)
+        silent = acquisition.silent_since(self._session.heard)
         newest = acquisition.newest
         sentence = ""
         if silent is not None:

@@ -14,7 +14,7 @@ from testbench.errors import PortBusyError, PortMissingError
 from testbench.framing.lines import LineFramer, Reading
 from testbench.instruments.clocks import SystemClock
 from testbench.instruments.serial_port import SerialReader, open_port
-from testbench.station.acquisition import Acquisition, Arrived, PortLost, PortOpened
+from testbench.station.acquisition import Acquisition, Arrived, PortLost, PortOpened, Quiet
 from testbench.station.bench import SerialSettings
 
 
@@ -28,9 +28,23 @@ def pair():
             os.close(descriptor)
 
 
+class Deliveries:
+    """What the reader delivered, but for the moments when it had nothing to say."""
+
+    def __init__(self):
+        self.events = queue.SimpleQueue()
+
+    def put(self, event):
+        if not isinstance(event, Quiet):
+            self.events.put(event)
+
+    def get(self, timeout):
+        return self.events.get(timeout=timeout)
+
+
 @pytest.fixture
 def delivered():
-    return queue.SimpleQueue()
+    return Deliveries()
 
 
 def reader_of(port, delivered):

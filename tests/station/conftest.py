@@ -13,7 +13,7 @@ from testbench.run.progress import Happening
 from testbench.run.record import RunRecord
 from testbench.run.samples import Gap, Sample, Trace
 from testbench.station import messages as m
-from testbench.station.acquisition import Arrived, PortOpened
+from testbench.station.acquisition import Arrived, PortOpened, Quiet
 from testbench.station.bench import Bench
 from testbench.station.session import Outside, Session
 from testbench.station.view import Viewer
@@ -124,6 +124,7 @@ class BenchInHand:
         """Let time pass without a line."""
         for _ in range(round(seconds * 10)):
             self.clock.seconds += 0.1
+            self.session.take(Quiet(self.clock.seconds))
             self.session.tick()
 
     def ask(self, request: str, **facts: object) -> m.Answer:

@@ -238,6 +238,30 @@ def test_a_cable_pulled_in_the_hold_starts_it_again_and_then_loses_the_stage(at_
     assert "treat the valve as under pressure" in update.instruction or "Next:" in update.instruction
 
 
+def test_a_station_behind_with_its_work_does_not_take_waiting_readings_for_silence(at_hand):
+    """The clock is ahead of the queue by two seconds; the readings come in their own order and nothing breaks."""
+    from testbench.station.acquisition import Arrived
+
+    at_hand.start("HL-4-0117")
+    at_hand.to_hold(505)
+    began = at_hand.clock.seconds
+    at_hand.clock.seconds += 2.0
+    at_hand.session.tick()
+    for tenth in range(1, 21):
+        at_hand.session.take(Arrived(began + tenth / 10, b"+0505.%02d\r\n" % tenth))
+        at_hand.session.tick()
+    assert at_hand.see().stage.phase == "holding"
+
+
+def test_a_port_reader_that_died_is_silence_all_the_same(at_hand):
+    """No port event at all for 5 s."""
+    at_hand.start("HL-4-0117")
+    at_hand.to_hold(505)
+    at_hand.clock.seconds += 5.1
+    at_hand.session.tick()
+    assert at_hand.see().stage.phase == "pressurizing"
+
+
 def test_a_frozen_reading_in_the_hold_is_a_fault_not_a_steady_pressure(at_hand):
     """The same digits for 10 s: the hold breaks although lines keep coming."""
     from testbench.station.acquisition import Arrived

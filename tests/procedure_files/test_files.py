@@ -1,0 +1,118 @@
+"""Files are tests by being there: accepted/ must load, refused/ must be refused with the sentence beside it."""
+
+from pathlib import Path
+
+import pytest
+
+from testbench.errors import FileRefusedError, HomeMissingError, ProcedureUnknownError
+from testbench.procedure_files.loader import (
+    bench_template,
+    find_procedure,
+    load_bench,
+    load_orders,
+    load_procedure,
+    procedures_at_hand,
+    shipped_folder,
+)
+from testbench.procedure_files.schema import schema_text
+
+HERE = Path(__file__).parent
+ACCEPTED = sorted((HERE / "accepted").glob("*.toml")) + sorted(shipped_folder().glob("*.toml"))
+REFUSED = sorted((HERE / "refused").glob("*.toml"))
+
+
+@pytest.mark.parametrize("file", ACCEPTED, ids=lambda file: file.stem)
+def test_an_accepted_file_loads_and_its_id_is_its_name(file):
+    """Every shipped procedure is among them."""
+    procedure, digest = load_procedure(file)
+    assert procedure.id == file.stem
+    assert len(digest) == 64
+
+
+@pytest.mark.parametrize("file", REFUSED, ids=lambda file: file.stem)
+def test_a_refused_file_is_refused_with_file_line_and_field(file):
+    """The whole sentence stands beside each file."""
+    with pytest.raises(FileRefusedError) as refusal:
+        load_procedure(file)
+    assert str(refusal.value).replace(str(file), file.name) == file.with_suffix(".txt").read_text().strip()
+
+
+def test_the_schema_beside_the_procedures_is_the_models_own():
+    """Regenerate procedures/schema.json with testbench.procedure_files.schema.schema_text()."""
+    assert (shipped_folder() / "schema.json").read_text() == schema_text()
+
+
+def test_an_unknown_procedure_is_refused_with_those_at_hand(tmp_path):
+    """No silent default."""
+    with pytest.raises(ProcedureUnknownError) as refusal:
+        find_procedure("gate-valve", tmp_path)
+    assert str(refusal.value) == "There is no procedure 'gate-valve'; at hand are waterworks-swing-check."
+
+
+def test_a_house_procedure_stands_beside_the_shipped_ones(tmp_path):
+    """procedures/ of the home folder."""
+    (tmp_path / "procedures").mkdir()
+    file = tmp_path / "procedures" / "house-swing-check.toml"
+    file.write_bytes((HERE / "accepted" / "house-swing-check.toml").read_bytes())
+    assert list(procedures_at_hand(tmp_path)) == ["waterworks-swing-check", "house-swing-check"]
+    assert find_procedure("house-swing-check", tmp_path)[0].revision == "2.b"
+
+
+@pytest.mark.parametrize(
+    ("data", "sentence"),
+    [
+        (b"\xff\xfe", "bad.toml: the file: found bytes that are not UTF-8; UTF-8 is needed."),
+        (b"x" * 1_000_001, "bad.toml: the file: found 1000001 bytes; at most 1000000 bytes are read."),
+        (b"a = " + b"[" * 100_000, None),
+    ],
+    ids=["not-utf-8", "too-large", "nested-without-end"],
+)
+def test_a_hostile_file_is_refused(tmp_path, data, sentence):
+    """Wrong bytes, too many bytes, a bomb."""
+    file = tmp_path / "bad.toml"
+    file.write_bytes(data)
+    with pytest.raises(FileRefusedError) as refusal:
+        load_procedure(file)
+    if sentence:
+        assert str(refusal.value).replace(str(file), file.name) == sentence
+
+
+def test_a_home_without_bench_toml_is_no_home(tmp_path):
+    """What to do next is said."""
+    with pytest.raises(HomeMissingError) as refusal:
+        load_bench(tmp_path)
+    assert str(refusal.value) == f"There is no bench home in {tmp_path}: bench.toml was not found."
+    assert refusal.value.remedy == "Run 'testbench init --home DIR' to make it."
+
+
+def test_the_template_of_bench_toml_loads_and_its_calibration_is_long_overdue(tmp_path):
+    """A bench that nobody described cannot start a run."""
+    (tmp_path / "bench.toml").write_text(bench_template())
+    assert load_bench(tmp_path).channel.calibration.due_on.year == 2000
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "sentence"),
+    [
+        ('unit = "psi"', 'unit = "furlong"', "bench.toml:16: channel.unit: found 'furlong'; Input should be 'psi', 'bar', 'kPa' or 'MPa'."),
+        ("due_on = 2000-12-31", "due_on = 1999-12-31", "bench.toml:29: channel.calibration: due_on lies before calibrated_on."),
+        ("baud = 9600", "baud = 96", "bench.toml:24: channel.line.baud: found 96; Input should be greater than or equal to 300."),
+    ],
+)  # fmt: skip
+def test_a_broken_bench_toml_is_refused_with_its_line(tmp_path, old, new, sentence):
+    """Before a port is opened."""
+    file = tmp_path / "bench.toml"
+    file.write_text(bench_template().replace(old, new, 1))
+    with pytest.raises(FileRefusedError) as refusal:
+        load_bench(tmp_path)
+    assert str(refusal.value).replace(str(file), file.name) == sentence
+
+
+def test_an_order_file_is_read_with_its_valves(tmp_path, order):
+    """orders/ of the home folder; size by NPS or DN."""
+    (tmp_path / "orders").mkdir()
+    (tmp_path / "orders" / "a.toml").write_text(
+        'number = "HL-1"\ncustomer = "Ellery Water Board"\nprocedure = "waterworks-swing-check"\n'
+        '[[valves]]\nserial = "1"\ntype = "swing-check"\nsize = "DN 200"\nrated = "250 psi"\nseat = "metal"\n'
+    )
+    assert str(load_orders(tmp_path)[0].valves[0].size) == "NPS 8 (DN 200)"
