@@ -33,7 +33,7 @@ class Demonstration:
 
     def __init__(self, folder: Path, speed: float, seed: int) -> None:
         self._folder = folder
-        self._rig_link, self._control, self._clock = folder / "rig.tty", folder / "rig.sock", folder / "rig.clock"
+        self._rig_link, self.control, self._clock = folder / "rig.tty", folder / "rig.sock", folder / "rig.clock"
         self.home = make_home(folder, self._bench_toml())
         (folder / "orders" / "HL-2041.toml").write_text((SCENARIO / "HL-2041.toml").read_text())
         self._speed, self._seed = speed, seed
@@ -57,7 +57,7 @@ class Demonstration:
     def work_alone(self) -> None:
         """Let the simulated operator test every valve of the order, and wait for the documents."""
         operator = SimulatedOperator()
-        with RigClient(self._control) as rig:
+        with RigClient(self.control) as rig:
             link = attach(self.home)
             link.send(m.Attach(request="attach"))
             _carry(operator, link, rig, threading.Event(), hands_only=False)
@@ -101,7 +101,7 @@ class Demonstration:
 
     def _beside(self, ended: threading.Event, hands_only: bool) -> None:  # noqa: FBT001 - a thread's argument
         try:
-            with RigClient(self._control) as rig:
+            with RigClient(self.control) as rig:
                 link = attach(self.home)
                 link.send(m.Attach(request="attach"))
                 _carry(SimulatedOperator(), link, rig, ended, hands_only=hands_only)
@@ -122,14 +122,14 @@ class Demonstration:
 
     def _start_rig(self) -> None:
         command = [
-            *program(), "rig", "--link", str(self._rig_link), "--control", str(self._control),
+            *program(), "rig", "--link", str(self._rig_link), "--control", str(self.control),
             "--clock", str(self._clock), "--speed", str(self._speed), "--seed", str(self._seed), "--json",
         ]  # fmt: skip
         rig = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True)
         assert rig.stdout is not None
         announced = rig.stdout.readline()
         if not announced:
-            raise RigStartFailedError(str(self._control), "it ended before it named its port")
+            raise RigStartFailedError(str(self.control), "it ended before it named its port")
         json.loads(announced)
         self._closing.callback(self._end_rig, rig)
 

@@ -79,7 +79,8 @@ class FileRefusedError(BenchError):
 
     def sentence(self) -> str:
         place = self.file if self.line is None else f"{self.file}:{self.line}"
-        return f"{place}: {self.field}: found {self.found}; {self.allowed}."
+        found = f"found {self.found}; " if self.found else ""
+        return f"{place}: {self.field}: {found}{self.allowed}."
 
 
 @dataclass(eq=False)
@@ -543,6 +544,30 @@ class DocumentUnreadableError(BenchError):
 
     def sentence(self) -> str:
         return f"{self.path} cannot be checked: {self.found}."
+
+
+@dataclass(eq=False)
+class DocumentExistsError(BenchError):
+    """A document of this number was issued before and is not overwritten."""
+
+    number: str
+    path: str
+    remedy: ClassVar[str] = "Use the document that is there; 'testbench certificate verify' checks it."
+
+    def sentence(self) -> str:
+        return f"Document {self.number} was already issued as {self.path}; it is not overwritten."
+
+
+@dataclass(eq=False)
+class DocumentNotWrittenError(BenchError):
+    """A document was not put in place."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = "The record is safe; correct what is named and run 'testbench certificate issue' again."
+
+    def sentence(self) -> str:
+        return f"Document {self.path} was not written: {self.found}."
 
 
 # Rig --------------------------------------------------------------------------------------------

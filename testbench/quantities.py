@@ -21,7 +21,17 @@ POUND_FORCE = Fraction("0.45359237") * Fraction("9.80665")  # N, exact
 US_GALLON = 231 * INCH**3  # m³, exact
 HOUR, MINUTE = 3600, 60
 
-_WRITTEN = re.compile(r"\s*([+-]?\d+(?:\.\d+)?)\s*(\S.*?)\s*")
+_WRITTEN = re.compile(r"\s*([+-]?[0-9]+(?:\.[0-9]+)?)\s*([^\s0-9.,_].*?)\s*")
+
+
+def _decimal_places(value: Fraction) -> int | None:
+    """How many places after the point write the number exactly; None where it never ends."""
+    rest, powers = value.denominator, {2: 0, 5: 0}
+    for prime in powers:
+        while rest % prime == 0:
+            rest //= prime
+            powers[prime] += 1
+    return max(powers.values()) if rest == 1 else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,12 +92,12 @@ class Quantity:
     def digits(self) -> str:
         """The number in its own unit as a plain decimal text: exact where it ends, else 15 digits."""
         value = self.value
-        rest = value.denominator
-        for prime in (2, 5):
-            while rest % prime == 0:
-                rest //= prime
-        number = Decimal(value.numerator) / Decimal(value.denominator)
-        text = f"{number:f}" if rest == 1 else f"{number:.15g}"
+        places = _decimal_places(value)
+        if places is None:
+            number = Decimal(f"{Decimal(value.numerator) / Decimal(value.denominator):.15g}")
+        else:
+            number = Decimal(f"{value.numerator * 10**places // value.denominator}E-{places}")
+        text = f"{number:f}"
         return text.rstrip("0").rstrip(".") if "." in text else text
 
     def __str__(self) -> str:
@@ -96,7 +106,7 @@ class Quantity:
     def text(self, decimals: int, unit: str | None = None) -> str:
         """Rounded for reading, for example ``text(1) == "503.0 psi"``."""
         shown = unit or self.unit
-        return f"{self.to(shown):.{decimals}f} {shown}"
+        return f"{self.to(shown):z.{decimals}f} {shown}"
 
     def __add__(self, other: Self) -> Self:
         return type(self)(self.exact + self._same(other).exact, self.unit)
@@ -290,4 +300,4 @@ class NominalSize:
 
 
 def _is_number(text: str) -> bool:
-    return re.fullmatch(r"\d+(\.\d+)?", text) is not None
+    return re.fullmatch(r"[0-9]+(\.[0-9]+)?", text) is not None

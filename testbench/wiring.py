@@ -2,6 +2,7 @@
 
 import fcntl
 import json
+import os
 
 import shutil
 import signal
@@ -41,6 +42,7 @@ T = TypeVar("T")
 UPDATE_EVERY_S = 0.05
 UPDATE_EVERY_FAST_S = 0.02  # on a rig's faster clock a person's glance is shorter, too
 RECORDER_START_S = 15.0
+GREETING_S = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +81,7 @@ def make_home(folder: Path, bench_toml: str | None = None) -> Home:
         HomeNotWritableError: the folder cannot be made or written.
     """
     from testbench.certificate.keys import make_station_key
+    from testbench.instruments.clocks import SystemClock
     from testbench.procedure_files.loader import bench_template
 
     home = Home(folder)
@@ -90,7 +93,7 @@ def make_home(folder: Path, bench_toml: str | None = None) -> Home:
         home.keys.mkdir(mode=0o700, exist_ok=True)
         (folder / "bench.toml").write_text(bench_toml or bench_template())
         bench = home.bench()
-        make_station_key(home.keys, bench.name, bench.works.name)
+        make_station_key(home.keys, bench.name, bench.works.name, SystemClock().utc())
     except OSError as failure:
         raise HomeNotWritableError(str(folder), failure.strerror or str(failure)) from failure
     open_store(home).close()
@@ -227,7 +230,11 @@ def attach(home: Home) -> "LinkClient":
     """
     from testbench.link.client import LinkClient
 
-    return LinkClient(home.folder)
+    found = LinkClient(home.folder)
+    if not found.greeted(GREETING_S):
+        found.close()
+        raise RecorderNotRunningError(str(home.folder))
+    return found
 
 
 def attach_or_start(home: Home) -> "LinkClient":
@@ -242,16 +249,27 @@ def attach_or_start(home: Home) -> "LinkClient":
         pass
     home.bench()  # a broken configuration is said here, not in a log
     log = home.folder / "recorder.log"
-    with log.open("a") as out:
-        child = subprocess.Popen(
-            [*program(), "recorder", "--home", str(home.folder)],
-            stdin=subprocess.DEVNULL, stdout=out, stderr=out, start_new_session=True,
-        )  # fmt: skip
-    found = wait_for(partial(_try_attach, home), RECORDER_START_S, lambda: child.poll() is not None)
+    recorder = _start_apart([*program(), "recorder", "--home", str(home.folder)], log)
+
+    def ended() -> bool:
+        return os.waitpid(recorder, os.WNOHANG)[0] != 0
+
+    found = wait_for(partial(_try_attach, home), RECORDER_START_S, ended)
     if found is None:
         last = log.read_text().strip().splitlines()[-2:]
         raise RecorderStartFailedError(str(home.folder), " ".join(last) or "it said nothing")
     return found
+
+
+def _start_apart(command: list[str], log: Path) -> int:
+    """Start a process that outlives this one, in a session of its own; gives its id. What it says goes to the log."""
+    with log.open("a") as out:
+        actions = [
+            (os.POSIX_SPAWN_OPEN, 0, os.devnull, os.O_RDONLY, 0),
+            (os.POSIX_SPAWN_DUP2, out.fileno(), 1),
+            (os.POSIX_SPAWN_DUP2, out.fileno(), 2),
+        ]
+        return os.posix_spawn(command[0], command, os.environ, file_actions=actions, setsid=True)
 
 
 def _try_attach(home: Home) -> "LinkClient | None":
@@ -280,18 +298,21 @@ def load_run(home: Home, run: str) -> "tuple[RunRecord, tuple[Trace, ...]]":
         return store.load(run)
 
 
-def issue_document(home: Home, run: str, at: datetime) -> "Issued":
-    """Draw, sign, check and keep the document of a closed run."""
+def issue_document(home: Home, run: str) -> "Issued":
+    """Draw, seal, check and keep the document of a closed run."""
     from testbench.certificate.issue import issue
+    from testbench.instruments.clocks import SystemClock
+    from testbench.run.record import Origin, canonical, sha256
 
-    bench = home.bench()
-    store = open_store(home)
-    try:
+    bench, at = home.bench(), SystemClock().utc()
+    with open_store(home) as store:
         record, traces = store.load(run)
-        issued = issue(record, traces, bench.works, bench.paper, home.keys, home.certificates, at)
-        store.add_document(
-            run, issued.kind, str(issued.path), sha256=issued.sha256, record_sha256=issued.record_sha256, at=at
-        )
-    finally:
-        store.close()
+        digest = sha256(canonical(record))
+        if record.origin is not Origin.LIVE:  # a rig's clock runs ahead of ours; a page is dated after its test
+            at = max(at, datetime.fromisoformat(record.ended))
+        issued = issue(
+            record, digest, traces, works=bench.works, paper=bench.paper,
+            key_folder=home.keys, out_folder=home.certificates, at=at,
+        )  # fmt: skip
+        store.add_document(run, issued.kind, str(issued.path), sha256=issued.sha256, record_sha256=digest, at=at)
     return issued

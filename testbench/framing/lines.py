@@ -35,12 +35,15 @@ class Rejected:
 
 
 class LineFramer:
-    """Cuts a stream at ``\\n``, matches each line exactly, holds back a bounded remainder.
+    r"""Cuts a stream at ``\n``, matches each line exactly, holds back a bounded remainder.
+
+    What comes out depends on the bytes alone, never on the portions they came in. A line that is too long comes
+    out in pieces of ``longest`` bytes, each rejected, and none of its bytes is lost.
 
     Args:
         decimals: digits after the decimal point; the grammar is exact, so a shorter or longer line is rejected.
         whole_digits: digits before the point, sign apart.
-        longest: bytes kept while waiting for a line end.
+        longest: bytes kept while waiting for a line end; no line may be longer.
     """
 
     def __init__(self, decimals: int = 2, whole_digits: int = 4, longest: int = 64) -> None:
@@ -61,23 +64,29 @@ class LineFramer:
         """Take bytes in whatever portions they come; give back what they complete, in order."""
         found: list[Reading | Rejected] = []
         self._held += data
-        while (end := self._held.find(b"\n")) >= 0:
-            line = bytes(self._held[:end])
-            del self._held[: end + 1]
-            found.extend(self._complete(line))
-        if len(self._held) > self._longest:
-            found.append(Rejected(bytes(self._held), RejectReason.TOO_LONG))
-            self._held.clear()
-            self._overlong = True
-        return found
+        while True:
+            end = self._held.find(b"\n", 0, self._longest + 1)
+            if end >= 0:
+                found.append(self._complete(self._take(end)))
+                del self._held[0]  # the line end
+            elif len(self._held) > self._longest:
+                self._overlong = True
+                found.append(Rejected(self._take(self._longest), RejectReason.TOO_LONG))
+            else:
+                return found
 
-    def _complete(self, line: bytes) -> list[Reading | Rejected]:
-        if not self._joined:
-            self._joined = True
-            return [Rejected(line, RejectReason.FIRST_PARTIAL)]
-        if self._overlong or len(line) > self._longest:
-            self._overlong = False
-            return [Rejected(line, RejectReason.TOO_LONG)]
+    def _take(self, length: int) -> bytes:
+        taken = bytes(self._held[:length])
+        del self._held[:length]
+        return taken
+
+    def _complete(self, line: bytes) -> Reading | Rejected:
+        joined, overlong = self._joined, self._overlong
+        self._joined, self._overlong = True, False
+        if not joined:
+            return Rejected(line, RejectReason.FIRST_PARTIAL)
+        if overlong:
+            return Rejected(line, RejectReason.TOO_LONG)
         if self._number.fullmatch(line) is None:
-            return [Rejected(line, RejectReason.NOT_A_NUMBER)]
-        return [Reading(int(line.replace(b".", b"").rstrip(b"\r")))]
+            return Rejected(line, RejectReason.NOT_A_NUMBER)
+        return Reading(int(line.replace(b".", b"").rstrip(b"\r")))

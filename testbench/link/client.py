@@ -34,6 +34,15 @@ class LinkClient:
                 os.close(descriptor)
         self.connected = True
 
+    def greeted(self, wait_s: float) -> bool:
+        """Whether the recorder speaks. One that was just killed may still take a connection and never will."""
+        if not select.select([self._socket], [], [], wait_s)[0]:
+            return False
+        try:
+            return bool(self._socket.recv(1, socket.MSG_PEEK))
+        except OSError:
+            return False
+
     def send(self, request: Value) -> None:
         """Send one request; a lost recorder shows in ``connected``."""
         try:

@@ -1,6 +1,6 @@
 """Rate of change over a sliding window, and when a pressure counts as steady.
 
-Sums run about a moving origin that is rebuilt once per window: O(1) a sample, and free of the cancellation that
+Sums run about a moving origin that is rebuilt every second window: O(1) a sample, and free of the cancellation that
 sums about a far origin suffer. Times are monotonic seconds.
 """
 

@@ -2,16 +2,18 @@
 
 A completed stage is accepted only if all of these hold, each with its evidence:
 
-* the channel's calibration was in date and covers the upper limit, and the zero check passed;
+* the channel's calibration was in date and covers required pressure and upper limit, and the zero check passed;
 * the hold, read again from the samples, lasted long enough, every sample between acceptance limit and upper
   limit, no gap longer than allowed;
-* every criterion was judged, the visual ones by an explicit observation;
+* the upper limit was not exceeded outside the hold either;
+* every criterion was judged, the visual ones by an explicit observation made after the hold;
 * pressure was seen released afterwards.
 
 Leakage seen, or a rate beyond its limit by more than the uncertainty, rejects. Everything else that is missing
 makes the stage inconclusive. Nothing is accepted by default.
 """
 
+from collections.abc import Sequence
 from datetime import date
 from typing import assert_never
 
@@ -20,6 +22,7 @@ import numpy as np
 from testbench.metrology.decision_rule import Conformity, judge_upper_limit
 from testbench.metrology.leakage import collected_rate
 from testbench.procedure.criteria import Criterion, LargestLeakageRate, NoVisibleLeakage
+from testbench.quantities import Volume
 from testbench.run.machine import Ending
 from testbench.run.observations import Collection, Observation, Seen, ZeroCheck
 from testbench.run.record import (
@@ -30,7 +33,7 @@ from testbench.run.record import (
     StageRecord,
     Verdict,
 )
-from testbench.run.samples import TICKS_PER_S, Thresholds, Trace, to_s
+from testbench.run.samples import TICKS_PER_S, Gap, Thresholds, Trace, to_s
 
 
 def evaluate_stage(
@@ -53,7 +56,7 @@ def evaluate_stage(
     hold = _hold_of(stage, trace)
     findings = (
         _judge_channel(stage, channel, zero_check, on),
-        _judge_hold(stage, hold, channel),
+        _judge_hold(stage, hold, trace, channel),
         *(_judge(index, criterion, stage) for index, criterion in enumerate(stage.requirement.criteria)),
         _judge_release(stage, trace, channel),
     )
@@ -90,7 +93,7 @@ def judge_run(record: RunRecord) -> tuple[Verdict | None, str]:
         found = last.get(demanded.stage)
         if found is None:
             return None, f"The {demanded.stage} was not carried out."
-        if found.finding is None:
+        if found.finding is None or found.ended is not Ending.COMPLETED:
             return None, f"The {demanded.stage} is void ({found.ended}): {found.reason}"
     for found in last.values():
         if found.finding is not None and found.finding.verdict is not Verdict.ACCEPTED:
@@ -104,55 +107,67 @@ def _hold_of(stage: StageRecord, trace: Trace) -> Trace:
     return trace.between(stage.hold_since, stage.hold_until)
 
 
-def _finding(
-    criterion: str, conformity: Conformity, sentence: str, required: str = "", measured: str = "",
-    limit: str = "", uncertainty: str = "",
-) -> CriterionFinding:  # fmt: skip
-    return CriterionFinding(
-        criterion=criterion, required=required, measured=measured, limit=limit,
-        uncertainty=uncertainty, conformity=conformity, sentence=sentence,
-    )  # fmt: skip
-
-
 def _judge_channel(stage: StageRecord, channel: ChannelRecord, zero_check: ZeroCheck, on: date) -> CriterionFinding:
     faults = []
     if not channel.calibration.in_date(on):
         faults.append(f"its calibration holds from {channel.calibrated_on} to {channel.due_on}, not on {on}")
-    if not channel.calibration.covers(stage.requirement.upper_limit):
+    needed = (stage.requirement.required, stage.requirement.upper_limit)
+    if not all(channel.calibration.covers(pressure) for pressure in needed):
         faults.append(f"it is calibrated {channel.lowest} to {channel.highest} only")
     if not zero_check.passed:
         faults.append("the zero check was not passed")
     fine = f"Channel {channel.tag}: calibration {channel.certificate_number} in date, range covered, zero checked."
     sentence = f"Channel {channel.tag}: {'; '.join(faults)}." if faults else fine
-    return _finding("instrument", _holds(not faults), sentence)
+    return CriterionFinding(criterion="instrument", conformity=_holds(not faults), sentence=sentence)
 
 
-def _judge_hold(stage: StageRecord, hold: Trace, channel: ChannelRecord) -> CriterionFinding:
+def _judge_hold(stage: StageRecord, hold: Trace, whole: Trace, channel: ChannelRecord) -> CriterionFinding:
     required = stage.requirement
-    limits = Thresholds.of(required, channel.expanded_uncertainty, channel.scale)
-    faults = []
     if len(hold) < 2:
-        return _finding("hold", Conformity.WITHIN_GUARD_BAND, "There is no hold in the samples.")
+        none = "There is no hold in the samples."
+        return CriterionFinding(criterion="hold", conformity=Conformity.WITHIN_GUARD_BAND, sentence=none)
     held = int(hold.at[-1] - hold.at[0])
-    if held < required.hold_s * TICKS_PER_S:
-        faults.append(f"lasted {to_s(held):.2f} s of {required.hold_s} s")
-    if int(hold.counts.min()) < limits.acceptance:
-        faults.append("fell below the acceptance limit")
-    if int(hold.counts.max()) > limits.upper:
-        faults.append("rose above the upper limit")
-    longest = max(int(np.diff(hold.at).max()), *(gap.until - gap.since for gap in hold.gaps), 0)
-    if longest > required.longest_gap_s * TICKS_PER_S:
-        faults.append(f"had a gap of {to_s(longest):.1f} s")
+    faults = _faults_of(stage, hold, whole, Thresholds.of(required, channel.expanded_uncertainty, channel.scale))
     lowest = channel.scale.pressure(int(hold.counts.min()))
     sentence = (
         f"The hold {' and '.join(faults)}."
         if faults
         else f"Held {to_s(held):.1f} s, never below {required.required} plus U = {channel.expanded_uncertainty}."
     )
-    return _finding(
-        "hold", _holds(not faults), sentence, str(required.required), str(lowest),
-        str(required.upper_limit), str(channel.expanded_uncertainty),
-    )  # fmt: skip
+    return CriterionFinding(
+        criterion="hold",
+        required=str(required.required),
+        measured=str(lowest),
+        limit=str(required.upper_limit),
+        uncertainty=str(channel.expanded_uncertainty),
+        conformity=_holds(not faults),
+        sentence=sentence,
+    )
+
+
+def _faults_of(stage: StageRecord, hold: Trace, whole: Trace, limits: Thresholds) -> list[str]:
+    """What the laws of the hold find in its samples, each as a predicate of "The hold …"."""
+    required, faults = stage.requirement, []
+    held, steps = int(hold.at[-1] - hold.at[0]), np.diff(hold.at)
+    if held < required.hold_s * TICKS_PER_S:
+        faults.append(f"lasted {to_s(held):.2f} s of {required.hold_s} s")
+    if int(hold.counts.min()) < limits.acceptance:
+        faults.append("fell below the acceptance limit")
+    if int(hold.counts.max()) > limits.upper:
+        faults.append("rose above the upper limit")
+    elif int(whole.counts.max()) > limits.upper:
+        faults.append("stands beside a pressure above the upper limit")
+    longest = max(int(steps.max()), *(_inside(gap, hold) for gap in (*hold.gaps, *stage.gaps)), 0)
+    if longest > required.longest_gap_s * TICKS_PER_S:
+        faults.append(f"had a gap of {to_s(longest):.1f} s")
+    if int(steps.min()) < 0:
+        faults.append("has samples out of order")
+    return faults
+
+
+def _inside(gap: Gap, hold: Trace) -> int:
+    """How much of a gap lies within the hold [ticks]; a silence that begins as the hold ends does not count."""
+    return min(gap.until, int(hold.at[-1])) - max(gap.since, int(hold.at[0]))
 
 
 def _judge_release(stage: StageRecord, trace: Trace, channel: ChannelRecord) -> CriterionFinding:
@@ -164,7 +179,7 @@ def _judge_release(stage: StageRecord, trace: Trace, channel: ChannelRecord) -> 
         if released
         else f"Pressure was not seen below {stage.requirement.safe_below} afterwards."
     )
-    return _finding("pressure released", _holds(released), sentence)
+    return CriterionFinding(criterion="pressure released", conformity=_holds(released), sentence=sentence)
 
 
 def _holds(fulfilled: bool) -> Conformity:  # noqa: FBT001 - the one place where a yes becomes a conformity
@@ -175,34 +190,47 @@ def _holds(fulfilled: bool) -> Conformity:  # noqa: FBT001 - the one place where
 def _judge(index: int, criterion: Criterion, stage: StageRecord) -> CriterionFinding:
     match criterion:
         case NoVisibleLeakage():
-            return _judge_visual(criterion, [o for o in stage.observations if o.criterion == index])
+            return _judge_visual(criterion, stage, [o for o in stage.observations if o.criterion == index])
         case LargestLeakageRate():
             return _judge_collected(criterion, stage)
         case other:
             assert_never(other)
 
 
-def _judge_visual(criterion: NoVisibleLeakage, answers: list[Observation]) -> CriterionFinding:
+def _judge_visual(criterion: NoVisibleLeakage, stage: StageRecord, answers: list[Observation]) -> CriterionFinding:
     where = ", ".join(criterion.look_at)
     leaks = [answer.where for answer in answers if answer.seen is Seen.LEAKAGE]
     if leaks:
         sentence = f"Leakage was seen at {' and '.join(leaks)}; none is allowed."
         conformity, measured = Conformity.DOES_NOT_CONFORM, f"leakage at {' and '.join(leaks)}"
-    elif answers:
+    elif stage.hold_until is not None and any(answer.at >= stage.hold_until for answer in answers):
         sentence, measured = f"No leakage was seen ({where}).", "none seen"
         conformity = Conformity.CONFORMS
     else:
-        sentence, measured = "The operator gave no observation.", "not observed"
+        sentence, measured = "The operator gave no observation after the hold.", "not observed"
         conformity = Conformity.WITHIN_GUARD_BAND
-    return _finding(criterion.criterion, conformity, sentence, f"no visible leakage: {where}", measured, "none")
+    return CriterionFinding(
+        criterion=criterion.criterion,
+        required=f"no visible leakage: {where}",
+        measured=measured,
+        limit="none",
+        conformity=conformity,
+        sentence=sentence,
+    )
 
 
 def _judge_collected(criterion: LargestLeakageRate, stage: StageRecord) -> CriterionFinding:
     name, limit = criterion.criterion, criterion.limit
     counted = [found for found in stage.collections if _counts(found, criterion, stage)]
     if not counted:
-        sentence = "Nothing was collected within the hold for long enough."
-        return _finding(name, Conformity.WITHIN_GUARD_BAND, sentence, "collected leakage", "nothing", str(limit))
+        return CriterionFinding(
+            criterion=name,
+            required="collected leakage",
+            measured="nothing",
+            limit=str(limit),
+            conformity=Conformity.WITHIN_GUARD_BAND,
+            sentence="Nothing was collected within the hold for long enough.",
+        )
     newest = counted[-1]
     assert newest.volume is not None
     assert newest.volume_uncertainty is not None
@@ -218,15 +246,23 @@ def _judge_collected(criterion: LargestLeakageRate, stage: StageRecord) -> Crite
         f"{newest.volume} in {seconds:.1f} s is {found.rate.text(2)} with U = "
         f"{found.expanded_uncertainty.text(2)}; {limit} is allowed: {words}."
     )
-    return _finding(
-        name, conformity, sentence, "collected leakage", str(found.rate), str(limit),
-        str(found.expanded_uncertainty),
-    )  # fmt: skip
+    return CriterionFinding(
+        criterion=name,
+        required="collected leakage",
+        measured=str(found.rate),
+        limit=str(limit),
+        uncertainty=str(found.expanded_uncertainty),
+        conformity=conformity,
+        sentence=sentence,
+    )
 
 
 def _counts(found: Collection, criterion: LargestLeakageRate, stage: StageRecord) -> bool:
     """Whether a collection may decide: read, long enough, within the hold and after the drain-down."""
-    if found.volume is None or found.volume_uncertainty is None:
+    nothing = Volume.zero("mL")
+    if found.volume is None or found.volume < nothing:
+        return False
+    if found.volume_uncertainty is None or found.volume_uncertainty <= nothing:
         return False
     if stage.hold_since is None or stage.hold_until is None:
         return False
@@ -235,3 +271,15 @@ def _counts(found: Collection, criterion: LargestLeakageRate, stage: StageRecord
         and found.until <= stage.hold_until
         and found.until - found.since >= criterion.collect_s * TICKS_PER_S
     )
+
+
+def rejudged(record: RunRecord, traces: Sequence[Trace]) -> RunRecord:
+    """Decide a record again from itself and its samples; equal to ``record`` where the decision is the same."""
+    on = date.fromisoformat(record.started[:10])
+    stages = tuple(
+        stage.model_copy(update={"finding": evaluate_stage(stage, trace, record.channel, record.zero_check, on)})
+        for stage, trace in zip(record.stages, traces, strict=True)
+    )
+    again = record.model_copy(update={"stages": stages})
+    verdict, reason = judge_run(again)
+    return again.model_copy(update={"verdict": verdict, "reason": reason})

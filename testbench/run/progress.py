@@ -10,7 +10,6 @@ steady and ends at the first sample that lies the hold time later. The laws kept
 """
 
 from dataclasses import dataclass, replace
-from enum import StrEnum
 
 from testbench.errors import ObservationRefusedError, RequestRefusedError
 from testbench.procedure.criteria import LargestLeakageRate, NoVisibleLeakage
@@ -19,51 +18,9 @@ from testbench.quantities import Volume
 from testbench.run.machine import ENDINGS, TRANSITIONS, Ending, Event, Phase
 from testbench.run.observations import Collection, Observation, Seen
 from testbench.run.samples import TICKS_PER_S, GapReason, Sample, Thresholds, to_s
+from testbench.run.state import Action, Happening, StageState
 
-
-class Action(StrEnum):
-    """What the operator may ask for while a stage is under way."""
-
-    VENT_CLOSED = "vent_closed"
-    VENT_AGAIN = "vent_again"
-    OBSERVE = "observe"
-    COLLECTION_STARTED = "collection_started"
-    COLLECTION_ENDED = "collection_ended"
-    COLLECTED = "collected"
-    CONCLUDE = "conclude"
-    STOP = "stop"
-
-
-@dataclass(frozen=True, slots=True)
-class Happening:
-    """One line for the journal and the screen."""
-
-    at: int
-    event: str
-    sentence: str
-
-
-@dataclass(frozen=True, slots=True)
-class StageState:
-    """Everything that is known about a stage under way."""
-
-    phase: Phase = Phase.FILLING
-    since: int = 0
-    """Tick at which the phase began."""
-    last: int | None = None
-    """Tick of the newest sample."""
-    counts: int | None = None
-    """The newest reading; None while the signal is silent."""
-    steady_since: int | None = None
-    hold_since: int | None = None
-    hold_until: int | None = None
-    restarts: int = 0
-    advised: bool = False
-    collecting_since: int | None = None
-    collections: tuple[Collection, ...] = ()
-    observations: tuple[Observation, ...] = ()
-    ending: Ending | None = None
-    reason: str = ""
+__all__ = ["Action", "Happening", "Stage", "StageState"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,25 +59,19 @@ class Stage:
 
     def possible(self, state: StageState) -> tuple[Action, ...]:
         """What the operator may ask for now, the likeliest first."""
-        found: list[Action] = []
-        if state.phase is Phase.FILLING:
-            found.append(Action.VENT_CLOSED)
-        if state.phase in {Phase.HOLDING, Phase.OBSERVING}:
-            if state.collecting_since is not None:
-                found.append(Action.COLLECTION_ENDED)
-            elif state.phase is Phase.HOLDING and self.owes_collection(state):
-                found.append(Action.COLLECTION_STARTED)
-            if self.owes_volume(state):
-                found.append(Action.COLLECTED)
-        if state.phase in _UNDER_PRESSURE and self.owed_observations(state):
-            found.append(Action.OBSERVE)
-        if Event.CONCLUDED in TRANSITIONS[state.phase] and _leakage_seen(state):
-            found.append(Action.CONCLUDE)
-        if Event.VENT_AGAIN in TRANSITIONS[state.phase]:
-            found.append(Action.VENT_AGAIN)
-        if Event.STOPPED in TRANSITIONS[state.phase]:
-            found.append(Action.STOP)
-        return tuple(found)
+        row, holding = TRANSITIONS[state.phase], state.phase is Phase.HOLDING
+        catching = state.collecting_since is not None
+        fits = {
+            Action.VENT_CLOSED: Event.VENT_CLOSED in row,
+            Action.COLLECTION_ENDED: holding and catching,
+            Action.COLLECTION_STARTED: holding and not catching and self.owes_collection(state),
+            Action.COLLECTED: (holding or state.phase is Phase.OBSERVING) and self.owes_volume(state),
+            Action.OBSERVE: state.phase in _UNDER_PRESSURE and bool(self.owed_observations(state)),
+            Action.CONCLUDE: Event.CONCLUDED in row and _leakage_seen(state),
+            Action.VENT_AGAIN: Event.VENT_AGAIN in row,
+            Action.STOP: Event.STOPPED in row,
+        }
+        return tuple(action for action, offered in fits.items() if offered)
 
     # Samples and silence -------------------------------------------------------------------------
 
@@ -138,7 +89,7 @@ class Stage:
         if state.last is not None and self._too_long(state.last, sample.at):
             state = self._broken(state, sample.at, sample.at - state.last, happened)
         state = replace(state, last=sample.at, counts=sample.counts)
-        for event in self._events_of(state, sample, change_bound_per_s):
+        for event in self._events_of(state, sample):
             state = self._apply(state, event, sample.at, happened)
         state = self._track_steadiness(state, sample, change_bound_per_s, happened)
         return state, happened
@@ -162,13 +113,13 @@ class Stage:
         return until - since > self.requirement.longest_gap_s * TICKS_PER_S
 
     def _broken(self, state: StageState, at: int, ticks: int, happened: list[Happening]) -> StageState:
+        again = "the hold starts again from zero" if state.phase is Phase.HOLDING else "steadiness is waited for again"
         sentence = (
-            f"Nothing was read for {to_s(ticks):.1f} s, at most {self.requirement.longest_gap_s} s is "
-            f"allowed; the hold starts again from zero."
+            f"Nothing was read for {to_s(ticks):.1f} s, at most {self.requirement.longest_gap_s} s is allowed; {again}."
         )
         return self._apply(replace(state, steady_since=None), Event.SIGNAL_BROKEN, at, happened, sentence)
 
-    def _events_of(self, state: StageState, sample: Sample, change_bound_per_s: float | None) -> list[Event]:
+    def _events_of(self, state: StageState, sample: Sample) -> list[Event]:
         limits = self.thresholds
         if sample.counts > limits.upper:
             return [Event.EXCEEDED]
@@ -186,8 +137,10 @@ class Stage:
     def _hold_is_over(self, state: StageState, at: int) -> bool:
         assert state.hold_since is not None
         elapsed = at - state.hold_since >= self.requirement.hold_s * TICKS_PER_S
-        # While something is still being caught the hold goes on: the collection lies within the hold.
-        return elapsed and state.collecting_since is None and not self.owes_collection(state)
+        # While something is still being caught the hold goes on: the collection lies within the hold. A sample
+        # that arrived before the vessel was taken away does not end it, though it may be handled after.
+        caught = all(collection.until <= at for collection in state.collections)
+        return elapsed and state.collecting_since is None and not self.owes_collection(state) and caught
 
     def _track_steadiness(
         self,
@@ -200,7 +153,7 @@ class Stage:
             return state
         rule = self.requirement.stabilization
         limit_per_s = float(self.thresholds.change_per_min) / 60
-        if change_bound_per_s is None or change_bound_per_s > limit_per_s:
+        if change_bound_per_s is None or not change_bound_per_s <= limit_per_s:  # NaN is not steady
             state = replace(state, steady_since=None)
             return self._advise(state, sample.at, change_bound_per_s, happened)
         if state.steady_since is None:
@@ -272,9 +225,9 @@ class Stage:
                 f"criterion {observation.criterion} asks for no answer now",
                 f"asked for: {', '.join(map(str, self.owed_observations(state)))}",
             )
-        if observation.seen is Seen.NO_LEAKAGE and state.phase is Phase.HOLDING:
+        if observation.seen is Seen.NO_LEAKAGE and state.phase is not Phase.OBSERVING:
             raise ObservationRefusedError(
-                "'no leakage' was said while the hold still runs",
+                f"'no leakage' was said while {state.phase}",
                 "it can be said once the hold is over",
             )
         if observation.seen is Seen.LEAKAGE and not observation.where.strip():
@@ -383,6 +336,8 @@ class Stage:
 
 
 _UNDER_PRESSURE = {Phase.PRESSURIZING, Phase.STABILIZING, Phase.HOLDING, Phase.OBSERVING}
+_HOLD_MAY_FOLLOW = {Phase.PRESSURIZING, Phase.RELEASING_TO_VENT}
+"""Where a broken-off hold goes when another is to follow; elsewhere the stage is over and nothing starts again."""
 
 
 def _leakage_seen(state: StageState) -> bool:
@@ -403,7 +358,7 @@ def _moved(state: StageState, event: Event, after: Phase, at: int) -> StageState
         return replace(
             state,
             hold_since=None,
-            restarts=state.restarts + 1,
+            restarts=state.restarts + (after in _HOLD_MAY_FOLLOW),
             collecting_since=None,
             collections=(),
             observations=kept,

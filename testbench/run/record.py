@@ -72,10 +72,10 @@ class CriterionFinding(Value):
     """One criterion, judged with its evidence. Texts are exact; a page may round them, never the other way."""
 
     criterion: str
-    required: str
-    measured: str
-    limit: str
-    uncertainty: str
+    required: str = ""
+    measured: str = ""
+    limit: str = ""
+    uncertainty: str = ""
     conformity: Conformity
     sentence: str
 
@@ -148,6 +148,8 @@ class RunRecord(Value):
     verdict: Verdict | None
     """None where the run is void."""
     reason: str
+    ending: Ending | None = None
+    """How the run ended; None while it is open."""
 
     @property
     def void(self) -> bool:

@@ -111,15 +111,24 @@ def next_stage(record: RunRecord) -> tuple[StageRequirement, int] | None:
     return None
 
 
-def closed(record: RunRecord, ended: str) -> RunRecord:
-    """The record with its verdict, ready to be sealed."""
+def closed(record: RunRecord, ended: str, ending: Ending | None = None) -> RunRecord:
+    """The record with its verdict, ready to be sealed.
+
+    Args:
+        record: with all its stages.
+        ended: UTC.
+        ending: how it ended, where that is known from outside; else it follows from the stages.
+    """
     verdict, reason = judge_run(record)
-    return record.model_copy(update={"ended": ended, "verdict": verdict, "reason": reason})
+    if ending is None:
+        ending = Ending.COMPLETED if verdict is not None else _how_void(record)
+    return record.model_copy(update={"ended": ended, "verdict": verdict, "reason": reason, "ending": ending})
 
 
-def how_it_ended(record: RunRecord) -> Ending:
-    """How the run as a whole ended: as its last stage did, stopped where none was begun."""
-    return record.stages[-1].ended if record.stages else Ending.STOPPED
+def _how_void(record: RunRecord) -> Ending:
+    """A void run ended as its last stage did; where that was completed, or none was begun, it was closed early."""
+    last = record.stages[-1].ended if record.stages else Ending.STOPPED
+    return Ending.STOPPED if last is Ending.COMPLETED else last
 
 
 def iso(moment: datetime) -> str:

@@ -38,16 +38,26 @@ def lost_record(found: OpenRun, at: datetime) -> tuple[RunRecord, list[Trace]]:
     """The record of an interrupted run: closed stages as they were, the open one lost."""
     opening = RunRecord.model_validate_json(found.opening).model_copy(update={"run": found.run})
     said = [line.happening for line in found.journal]
-    stages = [StageRecord.model_validate_json(line.sentence) for line in said if line.event == STAGE_CLOSED]
+    kept = [StageRecord.model_validate_json(line.sentence) for line in said if line.event == STAGE_CLOSED]
+    stages = [_kept(stage, index, found) for index, stage in enumerate(kept)]
     opened = [StageOpening.model_validate_json(line.sentence) for line in said if line.event == STAGE_OPENED]
     stages.extend(_lost(stage, index, found) for index, stage in enumerate(opened) if index >= len(stages))
-    record = closed(opening.model_copy(update={"stages": tuple(stages)}), iso(at))
+    unfinished = opening.model_copy(update={"stages": tuple(stages)})
+    record = closed(unfinished, iso(at), Ending.LOST)
     nothing = Trace.of([])
     return record, [found.traces.get(index, nothing) for index in range(len(stages))]
 
 
+def _kept(stage: StageRecord, index: int, found: OpenRun) -> StageRecord:
+    """A closed stage as it was, if all its samples are there; else it is lost."""
+    if found.traces.get(index, Trace.of([])).sha256() == stage.trace.sha256:
+        return stage
+    since = StageOpening(stage=stage.stage, attempt=stage.attempt, since=stage.since, requirement=stage.requirement)
+    return _lost(since, index, found)
+
+
 def _lost(stage: StageOpening, index: int, found: OpenRun) -> StageRecord:
-    trace = found.traces.get(index) or Trace.of([])
+    trace = found.traces.get(index, Trace.of([]))
     return StageRecord(
         stage=stage.stage,
         attempt=stage.attempt,

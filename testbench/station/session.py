@@ -278,6 +278,8 @@ class Session:
             raise NothingLeftError(self.run.run)
         requirement, attempt = found
         now = self.now()
+        if not self.commit() and self.store_fault is not None:
+            raise self.store_fault  # what the last stage left must be on disk under its own number
         self._check_space()
         self._check_signal()
         channel = self.run.channel

@@ -110,6 +110,7 @@ def test_closing_a_run_early_leaves_it_void(at_hand):
     record, _ = at_hand.store.sealed[0]
     assert record.verdict is None
     assert record.reason == "The seat test was not carried out."
+    assert record.ending == "stopped"
 
 
 def test_leakage_seen_while_raising_ends_in_a_rejection(at_hand):
@@ -329,7 +330,7 @@ def test_an_interrupted_run_is_closed_as_lost_with_its_closed_stages_kept(at_han
     record, traces = lost_record(found, datetime(2026, 11, 25, 9, tzinfo=UTC))
     assert [(s.stage, s.ended) for s in record.stages] == [("shell test", "completed"), ("seat test", "lost")]
     assert record.stages[0].finding.verdict is Verdict.ACCEPTED
-    assert record.verdict is None
+    assert (record.verdict, record.ending) == (None, "lost")
     assert record.reason == (
         "The seat test is void (lost): The recorder or its power was interrupted; a hold is never resumed."
     )

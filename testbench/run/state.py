@@ -1,0 +1,52 @@
+"""What is known about a stage under way, what the operator may ask for, and what the journal says of it."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from testbench.run.machine import Ending, Phase
+from testbench.run.observations import Collection, Observation
+
+
+class Action(StrEnum):
+    """What the operator may ask for while a stage is under way."""
+
+    VENT_CLOSED = "vent_closed"
+    VENT_AGAIN = "vent_again"
+    OBSERVE = "observe"
+    COLLECTION_STARTED = "collection_started"
+    COLLECTION_ENDED = "collection_ended"
+    COLLECTED = "collected"
+    CONCLUDE = "conclude"
+    STOP = "stop"
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """One line for the journal and the screen."""
+
+    at: int
+    event: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class StageState:
+    """Everything that is known about a stage under way."""
+
+    phase: Phase = Phase.FILLING
+    since: int = 0
+    """Tick at which the phase began."""
+    last: int | None = None
+    """Tick of the newest sample."""
+    counts: int | None = None
+    """The newest reading; None while the signal is silent."""
+    steady_since: int | None = None
+    hold_since: int | None = None
+    hold_until: int | None = None
+    restarts: int = 0
+    advised: bool = False
+    collecting_since: int | None = None
+    collections: tuple[Collection, ...] = ()
+    observations: tuple[Observation, ...] = ()
+    ending: Ending | None = None
+    reason: str = ""

@@ -1,0 +1,316 @@
+"""What can be asked of the records: by the history, by whoever judges a run again, by the certificate.
+
+Nothing in here changes a row. Whatever is handed out as a record has been compared with its hashes first.
+"""
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import numpy as np
+from pydantic import ValidationError
+from sqlalchemy import Connection, RowMapping, func, select
+
+from testbench.errors import RecordDamagedError, RunUnknownError, StoreFailedError
+from testbench.procedure.valve import Order
+from testbench.run.record import RunRecord, StageRecord, Verdict, sha256
+from testbench.run.samples import Gap, GapReason, Trace
+from testbench.run.state import Happening
+from testbench.station.ports import JournalLine, OpenRun, RunSummary
+from testbench.store import codec, tables
+from testbench.store.database import Database
+from testbench.store.schema import check_readable
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND = timedelta(microseconds=1)
+
+
+def to_us(at: datetime) -> int:
+    """Microseconds since 1970, UTC."""
+    return (at - _EPOCH) // _MICROSECOND
+
+
+def from_us(us: int) -> datetime:
+    """The time of day of a stored number."""
+    return _EPOCH + us * _MICROSECOND
+
+
+@dataclass(frozen=True, slots=True)
+class StoredDocument:
+    """A document that was made from a record."""
+
+    kind: str
+    path: str
+    sha256: str
+    record_sha256: str
+    issued: datetime
+
+
+class RunReader:
+    """Questions to one database file.
+
+    Args:
+        database: an open file; ``read_only`` where another program records.
+
+    Raises:
+        StoreFailedError: the file cannot be used.
+        StoreNewerError: a newer version of this program wrote it.
+    """
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+        try:
+            self._prepare()
+        except BaseException:
+            self.close()
+            raise
+
+    def _prepare(self) -> None:
+        with self._database.reading() as connection:
+            check_readable(connection, self._database.path)
+
+    @classmethod
+    def beside(cls, path: Path) -> "RunReader":
+        """Open a file for reading only; the recorder may go on writing."""
+        if not path.exists():
+            raise StoreFailedError(str(path), "the file is not there")
+        return RunReader(Database(path, read_only=True))
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._database.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, where: TracebackType | None
+    ) -> None:
+        self.close()
+
+    # One run -------------------------------------------------------------------------------------
+
+    def load(self, run: str) -> tuple[RunRecord, tuple[Trace, ...]]:
+        """A closed run as it was sealed, one trace for each stage of its record.
+
+        Raises:
+            RunUnknownError: there is no such run, or it is still open.
+            RecordDamagedError: something of it is not what was written.
+        """
+        with self._database.reading() as connection:
+            number = self._number(connection, run)
+            header = connection.execute(select(tables.run).where(tables.run.c.number == number)).mappings().one()
+            body = connection.scalar(select(tables.record.c.body).where(tables.record.c.run == number))
+            stored = select(tables.trace).where(tables.trace.c.run == number)
+            rows = {row["stage"]: row for row in connection.execute(stored).mappings()}
+        if header["state"] == "open":
+            raise RunUnknownError(run, self._home)
+        record = _check_record(run, header, body)
+        return record, tuple(_check_trace(run, index, stage, rows) for index, stage in enumerate(record.stages))
+
+    def journal_of(self, run: str) -> tuple[JournalLine, ...]:
+        """The journal of a run, open or closed, in the order it was written.
+
+        Raises:
+            RunUnknownError: there is no such run.
+        """
+        with self._database.reading() as connection:
+            return _journal(connection, self._number(connection, run))
+
+    def documents_of(self, run: str) -> tuple[StoredDocument, ...]:
+        """The documents that were made from a run, oldest first.
+
+        Raises:
+            RunUnknownError: there is no such run.
+        """
+        table = tables.document
+        with self._database.reading() as connection:
+            number = self._number(connection, run)
+            rows = connection.execute(select(table).where(table.c.run == number).order_by(table.c.seq))
+            return tuple(
+                StoredDocument(row.kind, row.path, row.sha256, row.record_sha256, from_us(row.issued_us))
+                for row in rows
+            )
+
+    # Many runs -----------------------------------------------------------------------------------
+
+    def history(self, limit: int = 50, before: str | None = None) -> list[RunSummary]:
+        """Closed runs, newest first.
+
+        Args:
+            limit: how many at most.
+            before: give those before this run: the last one of the page that was shown.
+
+        Raises:
+            RunUnknownError: ``before`` is no run.
+        """
+        newest = (
+            select(tables.document.c.path)
+            .where(tables.document.c.run == tables.run.c.number)
+            .order_by(tables.document.c.seq.desc())
+            .limit(1)
+        )
+        query = select(tables.run, newest.scalar_subquery().label("document")).where(tables.run.c.state == "closed")
+        with self._database.reading() as connection:
+            if before is not None:
+                query = query.where(tables.run.c.number < self._number(connection, before))
+            rows = connection.execute(query.order_by(tables.run.c.number.desc()).limit(limit)).mappings()
+            return [_summary(row) for row in rows]
+
+    def open_runs(self) -> list[OpenRun]:
+        """Runs that were begun and not closed, oldest first: under way, or cut short."""
+        query = select(tables.run).where(tables.run.c.state == "open").order_by(tables.run.c.number)
+        with self._database.reading() as connection:
+            rows = connection.execute(query).mappings().all()
+            return [_open_run(connection, row) for row in rows]
+
+    def accepted_run_of(self, serial: str) -> str | None:
+        """The first run in which this serial number was accepted, of whatever origin; None where there is none."""
+        table = tables.run
+        query = (
+            select(table.c.id)
+            .where(table.c.serial == serial, table.c.verdict == Verdict.ACCEPTED.value)
+            .order_by(table.c.number)
+            .limit(1)
+        )
+        with self._database.reading() as connection:
+            found: str | None = connection.scalar(query)
+        return found
+
+    def states_of(self, orders: Sequence[Order]) -> dict[tuple[str, str], str]:
+        """(order, serial) → verdict or "void" of the newest closed run; a valve without one is not in it."""
+        table = tables.run
+        found = {}
+        with self._database.reading() as connection:
+            for order in orders:
+                # In ascending order a later run takes the place of an earlier one.
+                rows = connection.execute(
+                    select(table.c.serial, table.c.verdict)
+                    .where(table.c.order_number == order.number)
+                    .where(table.c.serial.in_([valve.serial for valve in order.valves]))
+                    .order_by(table.c.number)
+                )
+                found.update({(order.number, row.serial): row.verdict or "void" for row in rows})
+        return found
+
+    @property
+    def _home(self) -> str:
+        return str(self._database.path.parent)
+
+    def _number(self, connection: Connection, run: str) -> int:
+        number: int | None = connection.scalar(select(tables.run.c.number).where(tables.run.c.id == run))
+        if number is None:
+            raise RunUnknownError(run, self._home)
+        return number
+
+
+# Rows to values ---------------------------------------------------------------------------------
+
+
+def header_of(record: RunRecord, digest: str) -> dict[str, Any]:
+    """What the history lists of a record."""
+    return {
+        "serial": record.valve.serial,
+        "order_number": record.order,
+        "stages": ", ".join(_stage_in_words(stage) for stage in record.stages),
+        "verdict": record.verdict.value if record.verdict else None,
+        "ended": record.ending.value if record.ending else "",
+        "reason": record.reason,
+        "started": record.started,
+        "origin": record.origin.value,
+        "record_sha256": digest,
+    }
+
+
+def _stage_in_words(stage: StageRecord) -> str:
+    found = stage.finding.verdict if stage.finding else f"void ({stage.ended})"
+    return f"{stage.stage} {found}"
+
+
+def samples_of(connection: Connection, number: int) -> dict[int, Trace]:
+    """The acknowledged samples of an open run by stage, without gaps."""
+    table = tables.chunk
+    parts: dict[int, list[tuple[bytes, bytes]]] = defaultdict(list)
+    for row in connection.execute(select(table).where(table.c.run == number).order_by(table.c.seq)):
+        parts[row.stage].append((row.ticks, row.counts))
+    return {
+        stage: Trace(_int64(b"".join(ticks for ticks, _ in found)), _int64(b"".join(counts for _, counts in found)))
+        for stage, found in parts.items()
+    }
+
+
+def _int64(raw: bytes) -> codec.Column:
+    return np.frombuffer(raw, dtype="<i8").astype(np.int64)
+
+
+def _journal(connection: Connection, number: int) -> tuple[JournalLine, ...]:
+    table = tables.journal
+    rows = connection.execute(select(table).where(table.c.run == number).order_by(table.c.seq))
+    return tuple(JournalLine(row.stage, Happening(row.at, row.event, row.sentence)) for row in rows)
+
+
+def _open_run(connection: Connection, header: RowMapping) -> OpenRun:
+    number = header["number"]
+    gaps: dict[int, list[Gap]] = defaultdict(list)
+    for row in connection.execute(select(tables.gap).where(tables.gap.c.run == number).order_by(tables.gap.c.seq)):
+        gaps[row.stage].append(Gap(since=row.since, until=row.until, reason=GapReason(row.reason)))
+    lines = select(tables.rejected.c.stage, func.count()).where(tables.rejected.c.run == number)
+    rejected = connection.execute(lines.group_by(tables.rejected.c.stage))
+    samples = samples_of(connection, number)
+    nothing = Trace.of([])
+    traces = {}
+    for stage in sorted(samples.keys() | gaps.keys()):
+        seen = samples.get(stage, nothing)
+        traces[stage] = Trace(seen.at, seen.counts, tuple(gaps[stage]))
+    return OpenRun(
+        run=header["id"],
+        opening=header["opening"],
+        opened=from_us(header["opened_us"]),
+        traces=traces,
+        rejected_lines={row[0]: row[1] for row in rejected},
+        journal=_journal(connection, number),
+    )
+
+
+def _summary(row: RowMapping) -> RunSummary:
+    return RunSummary(
+        run=row["id"],
+        serial=row["serial"],
+        order=row["order_number"],
+        stages=row["stages"],
+        verdict=Verdict(row["verdict"]) if row["verdict"] else None,
+        ended=row["ended"],
+        reason=row["reason"],
+        started=row["started"],
+        origin=row["origin"],
+        record_sha256=row["record_sha256"],
+        document=row["document"] or "",
+    )
+
+
+def _check_record(run: str, header: RowMapping, body: str | None) -> RunRecord:
+    if body is None or sha256(body.encode()) != header["record_sha256"]:
+        raise RecordDamagedError(run, "the record")
+    try:
+        record = RunRecord.model_validate_json(body)
+    except ValidationError as damage:
+        raise RecordDamagedError(run, "the record") from damage
+    expected = {"id": record.run, **header_of(record, header["record_sha256"])}
+    if any(header[name] != value for name, value in expected.items()):
+        raise RecordDamagedError(run, "its line in the history")
+    return record
+
+
+def _check_trace(run: str, index: int, stage: StageRecord, rows: Mapping[int, RowMapping]) -> Trace:
+    what = f"the trace of the {stage.stage}, attempt {stage.attempt},"
+    try:
+        samples = codec.decode(rows[index]["stored"])
+    except (KeyError, ValueError) as damage:
+        raise RecordDamagedError(run, what) from damage
+    if samples.sha256() != stage.trace.sha256:
+        raise RecordDamagedError(run, what)
+    return Trace(samples.at, samples.counts, stage.gaps)

@@ -1,0 +1,174 @@
+"""The run store: every call returns only when what it was given is on disk."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection, Table, delete, func, insert, select, update
+
+from testbench.errors import RunClosedError
+from testbench.framing.lines import Rejected
+from testbench.run.record import RunRecord, canonical
+from testbench.run.record import sha256 as sha256_of
+from testbench.run.samples import Gap, Sample, Trace
+from testbench.run.state import Happening
+from testbench.store import codec, tables
+from testbench.store.database import BUSY_S, Database
+from testbench.store.reading import RunReader, header_of, samples_of, to_us
+from testbench.store.schema import upgrade
+
+
+class SqliteStore(RunReader):
+    """The records of one bench in one SQLite file.
+
+    Args:
+        path: the file; made with all its tables where it is missing.
+        bench: name of the bench, the first part of every run number.
+        busy_s: how long to wait for another writer [s].
+
+    Raises:
+        StoreFailedError: the file cannot be made or used.
+        StoreNewerError: a newer version of this program wrote it.
+    """
+
+    def __init__(self, path: Path, bench: str, *, busy_s: float = BUSY_S) -> None:
+        self._bench = bench
+        super().__init__(Database(path, busy_s=busy_s))
+
+    def _prepare(self) -> None:
+        with self._database.writing() as connection:
+            upgrade(connection, self._database.path)
+
+    def begin_run(self, opening: str, at: datetime) -> str:
+        """Give out the next run number and keep the opening facts (canonical JSON)."""
+        with self._database.writing() as connection:
+            number = (connection.scalar(select(func.max(tables.run.c.number))) or 0) + 1
+            run = f"{self._bench}-{number:06d}"
+            row = {"number": number, "id": run, "opening": opening, "opened_us": to_us(at), "state": "open"}
+            connection.execute(insert(tables.run), row)
+        return run
+
+    def append(  # noqa: PLR0917 - the station's port has it so
+        self,
+        run: str,
+        stage: int,
+        samples: Sequence[Sample],
+        gaps: Sequence[Gap],
+        rejected: Sequence[tuple[int, Rejected]],
+        happenings: Sequence[Happening],
+    ) -> None:
+        """Keep what arrived since the last call: one chunk, one commit. See ``RunStore.append``.
+
+        Raises:
+            RunUnknownError: there is no such run.
+            RunClosedError: it is closed.
+            StoreFailedError: nothing of this call was kept; give it all again.
+        """
+        batches: list[tuple[Table, list[dict[str, Any]]]] = [
+            (tables.chunk, [_chunk(samples)] if samples else []),
+            (tables.gap, [gap.model_dump(mode="json") for gap in gaps]),
+            (tables.rejected, [{"at": at, "raw": bad.raw, "reason": bad.reason.value} for at, bad in rejected]),
+            (tables.journal, [{"at": line.at, "event": line.event, "sentence": line.sentence} for line in happenings]),
+        ]
+        with self._database.writing() as connection:
+            number = self._open_number(connection, run)
+            for table, rows in batches:
+                _add(connection, table, number, [{"stage": stage, **row} for row in rows])
+
+    def seal(self, record: RunRecord, traces: Sequence[Trace]) -> str:
+        """Close a run: record, sealed traces and the end of its chunks in one transaction.
+
+        Chunks go only where the sealed trace says the very same; samples outside a stage get a trace of their own.
+
+        Args:
+            record: the finished record.
+            traces: one for each stage of the record, in its order.
+
+        Returns:
+            The SHA-256 of the record.
+
+        Raises:
+            ValueError: the traces are not those that the record names.
+            RunUnknownError: there is no such run.
+            RunClosedError: it is closed already.
+            StoreFailedError: nothing was changed; the run is still open.
+        """
+        for stage, trace in zip(record.stages, traces, strict=True):
+            if stage.trace.sha256 != trace.sha256():
+                raise ValueError(f"the record names another trace for the {stage.stage}, attempt {stage.attempt}")
+        body = canonical(record)
+        digest = sha256_of(body)
+        with self._database.writing() as connection:
+            number = self._open_number(connection, record.run)
+            acknowledged = samples_of(connection, number)
+            sealed = acknowledged | dict(enumerate(traces))
+            for stage_number, trace in sorted(sealed.items()):
+                connection.execute(insert(tables.trace), _sealed(number, stage_number, trace))
+            connection.execute(insert(tables.record), {"run": number, "body": body.decode()})
+            closing = {"state": "closed", **header_of(record, digest)}
+            connection.execute(update(tables.run).where(tables.run.c.number == number).values(closing))
+            same = [stage for stage, trace in acknowledged.items() if _equal(trace, sealed[stage])]
+            spent = delete(tables.chunk).where(tables.chunk.c.run == number, tables.chunk.c.stage.in_(same))
+            connection.execute(spent)
+        return digest
+
+    def add_document(self, run: str, kind: str, path: str, *, sha256: str, record_sha256: str, at: datetime) -> None:
+        """Note that a document was made from a closed run.
+
+        Args:
+            run: the closed run.
+            kind: what it is, for example "certificate".
+            path: where it lies.
+            sha256: of the file.
+            record_sha256: hash of the record that it was made from.
+            at: when it was issued, UTC.
+
+        Raises:
+            RunUnknownError: there is no such run.
+            StoreFailedError: the hash is not that of the run's record, or the file cannot be used.
+        """
+        row = {
+            "kind": kind, "path": path, "sha256": sha256, "record_sha256": record_sha256, "issued_us": to_us(at),
+        }  # fmt: skip
+        with self._database.writing() as connection:
+            _add(connection, tables.document, self._number(connection, run), [row])
+
+    def _open_number(self, connection: Connection, run: str) -> int:
+        number = self._number(connection, run)
+        if connection.scalar(select(tables.run.c.state).where(tables.run.c.number == number)) != "open":
+            raise RunClosedError(run)
+        return number
+
+
+def _add(connection: Connection, table: Table, number: int, rows: list[dict[str, Any]]) -> None:
+    """Add rows behind those that the run has: numbered from the file, never from memory."""
+    if not rows:
+        return
+    last = connection.scalar(select(func.max(table.c.seq)).where(table.c.run == number)) or 0
+    numbered = [{"run": number, "seq": seq, **row} for seq, row in enumerate(rows, start=last + 1)]
+    connection.execute(insert(table), numbered)
+
+
+def _chunk(samples: Sequence[Sample]) -> dict[str, Any]:
+    trace = Trace.of(list(samples))
+    return {
+        "samples": len(trace),
+        "ticks": trace.at.astype("<i8").tobytes(),
+        "counts": trace.counts.astype("<i8").tobytes(),
+    }
+
+
+def _sealed(number: int, stage: int, trace: Trace) -> dict[str, Any]:
+    return {
+        "run": number,
+        "stage": stage,
+        "samples": len(trace),
+        "sha256": trace.sha256(),
+        "stored": codec.encode(trace),
+    }
+
+
+def _equal(one: Trace, other: Trace) -> bool:
+    return np.array_equal(one.at, other.at) and np.array_equal(one.counts, other.counts)

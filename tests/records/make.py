@@ -1,0 +1,256 @@
+"""Makes a stored database for this folder: one for each released version of the tables, never made again.
+
+``python tests/records/make.py`` writes ``schema-<version>.db`` with four runs: accepted, rejected, stopped, and one
+that was cut short by a power cut. Every later version must read and judge them. The functions in here also give the
+tests of the store their example runs.
+"""
+
+import tomllib
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+
+from testbench.framing.lines import Rejected, RejectReason
+from testbench.procedure.criteria import LargestLeakageRate
+from testbench.procedure.stages import Procedure, StageRequirement, requirements_for
+from testbench.procedure.valve import Valve
+from testbench.quantities import Pressure, Volume
+from testbench.run.evaluation import evaluate_stage
+from testbench.run.machine import Ending
+from testbench.run.observations import Collection, Observation, Seen, ZeroCheck
+from testbench.run.record import (
+    ChannelRecord,
+    Origin,
+    RunRecord,
+    StageRecord,
+    TraceReference,
+    canonical,
+    sha256,
+)
+from testbench.run.samples import TICKS_PER_S, Gap, GapReason, Sample, Scale, Trace
+from testbench.run.state import Happening
+from testbench.station.current_run import StageOpening, closed
+from testbench.station.session import STAGE_OPENED
+
+PROCEDURE = Path(__file__).parents[2] / "procedures" / "waterworks-swing-check.toml"
+STARTED = datetime(2026, 11, 20, 8, 30, tzinfo=UTC)
+RATE = 10  # samples a second
+RAMP, SETTLED, SPARE, DUMP = 10, 30, 5, 8  # seconds before and after the hold
+
+CHANNEL = ChannelRecord(
+    tag="PT-101",
+    instrument="pressure transmitter 0–1000 psi",
+    serial="T-0042",
+    scale=Scale(unit="psi", decimals=2, zero_millicounts=12_000),
+    certificate_number="CAL-26-0311",
+    laboratory="Saltmarsh Calibration Laboratory",
+    calibrated_on=date(2026, 3, 11),
+    due_on=date(2027, 3, 11),
+    lowest=Pressure.of(0, "psi"),
+    highest=Pressure.of(1000, "psi"),
+    expanded_uncertainty=Pressure.of("1.0", "psi"),
+)
+ZERO = ZeroCheck(at=0, samples=50, mean_millicounts=12_000, passed=True)
+
+
+def valve(serial: str, size: str, seat: str = "metal") -> Valve:
+    """A swing check valve of the order."""
+    return Valve.model_validate({
+        "serial": serial,
+        "type": "swing-check",
+        "size": size,
+        "rated": "250 psi",
+        "seat": seat,
+        "seat_pairing": "bronze on bronze" if seat == "metal" else "EPDM on ductile iron",
+    })
+
+
+def stage_trace(requirement: StageRequirement, since: int, seed: int, gaps: tuple[Gap, ...] = ()) -> Trace:
+    """Fill, raise, settle, hold, release, as a transmitter with a little noise tells it."""
+    chance = np.random.default_rng(seed)
+    seconds = RAMP + SETTLED + requirement.hold_s + SPARE + DUMP
+    at = np.arange(seconds * RATE, dtype=np.int64) * (TICKS_PER_S // RATE) + since
+    top = requirement.required.to("psi") * 100 + 1_000
+    turns = [0, RAMP, RAMP + SETTLED + requirement.hold_s + SPARE, seconds - 2]
+    ideal = np.interp((at - since) / TICKS_PER_S, turns, [12, top, top - 40, 12])
+    counts = np.rint(ideal + chance.normal(0, 2, at.size)).astype(np.int64)
+    return Trace(at + np.rint(chance.normal(0, 3, at.size)).astype(np.int64), counts, gaps)
+
+
+def completed_stage(requirement: StageRequirement, since: int, seed: int, caught: str) -> tuple[StageRecord, Trace]:
+    """A stage that ran to its end; ``caught`` is what was collected at the open side, where that is asked for."""
+    trace = stage_trace(requirement, since, seed)
+    begin = int(np.searchsorted(trace.at, since + (RAMP + SETTLED) * TICKS_PER_S))
+    end = begin + (requirement.hold_s + 1) * RATE
+    hold_since, hold_until = int(trace.at[begin]), int(trace.at[end])
+    observations: list[Observation] = []
+    collections: list[Collection] = []
+    for index, criterion in enumerate(requirement.criteria):
+        if isinstance(criterion, LargestLeakageRate):
+            first = hold_since + (criterion.settle_s + 1) * TICKS_PER_S
+            collections.append(
+                Collection(
+                    since=first,
+                    until=first + (criterion.collect_s + 1) * TICKS_PER_S,
+                    volume=Volume.parse(caught),
+                    volume_uncertainty=Volume.parse("0.05 mL"),
+                    operator="Mara Quill",
+                )
+            )
+        else:
+            seen = Observation(at=hold_until + 5_000, criterion=index, seen=Seen.NO_LEAKAGE, operator="Mara Quill")
+            observations.append(seen)
+    stage = StageRecord(
+        stage=requirement.stage,
+        attempt=1,
+        requirement=requirement,
+        since=since,
+        until=int(trace.at[-1]),
+        ended=Ending.COMPLETED,
+        reason="",
+        hold_since=hold_since,
+        hold_until=hold_until,
+        restarts=0,
+        observations=tuple(observations),
+        collections=tuple(collections),
+        gaps=(),
+        rejected_lines=1,
+        trace=TraceReference(samples=len(trace), sha256=trace.sha256()),
+        finding=None,
+    )
+    finding = evaluate_stage(stage, trace, CHANNEL, ZERO, STARTED.date())
+    return stage.model_copy(update={"finding": finding}), trace
+
+
+def stopped_stage(requirement: StageRequirement, since: int, seed: int) -> tuple[StageRecord, Trace]:
+    """A stage that the operator stopped before its hold, with a gap on the way."""
+    gap = Gap(since=since + 40_000, until=since + 46_000, reason=GapReason.SILENT)
+    whole = stage_trace(requirement, since, seed, (gap,))
+    seen = (whole.at < gap.since) | (whole.at > gap.until)
+    trace = Trace(whole.at[seen][:200], whole.counts[seen][:200], (gap,))
+    stage = StageRecord(
+        stage=requirement.stage,
+        attempt=1,
+        requirement=requirement,
+        since=since,
+        until=int(trace.at[-1]),
+        ended=Ending.STOPPED,
+        reason="Stopped by the operator: hose fitting drips.",
+        hold_since=None,
+        hold_until=None,
+        restarts=0,
+        observations=(),
+        collections=(),
+        gaps=(gap,),
+        rejected_lines=0,
+        trace=TraceReference(samples=len(trace), sha256=trace.sha256()),
+        finding=None,
+    )
+    return stage, trace
+
+
+def example_run(run: str, tested: Valve, caught: str = "0.2 mL", *, stopped: bool = False):
+    """A closed run as (record, traces): accepted, rejected where too much is caught, or stopped in its first stage."""
+    text = PROCEDURE.read_text(encoding="utf-8")
+    requirements = requirements_for(Procedure.model_validate(tomllib.loads(text)), tested)
+    stages: list[StageRecord] = []
+    traces: list[Trace] = []
+    since = 10_000
+    for seed, requirement in enumerate(requirements.stages):
+        made = stopped_stage(requirement, since, seed) if stopped else completed_stage(requirement, since, seed, caught)
+        stages.append(made[0])
+        traces.append(made[1])
+        since = stages[-1].until + 600_000
+        if stopped:
+            break
+    record = RunRecord(
+        run=run,
+        bench="B1",
+        works="Harrow Lane Valve Works",
+        origin=Origin.SIMULATED,
+        software="0.1.0",
+        order="HL-2041",
+        customer="Ellery Water Board",
+        customer_order="EWB-7733",
+        operator="Mara Quill",
+        valve=tested,
+        requirements=requirements,
+        procedure_sha256=sha256(text.encode()),
+        channel=CHANNEL,
+        zero_check=ZERO,
+        started=STARTED.isoformat(timespec="milliseconds"),
+        ended=(STARTED + timedelta(minutes=20)).isoformat(timespec="milliseconds"),
+        utc_offset_minutes=0,
+        stages=tuple(stages),
+        verdict=None,
+        reason="",
+    )
+    return closed(record, record.ended), tuple(traces)
+
+
+def opening_of(record: RunRecord) -> str:
+    """The opening facts as the station gives them: the record as far as it is known."""
+    unknown = {"run": "", "ended": "", "stages": (), "verdict": None, "reason": "", "ending": None}
+    return canonical(record.model_copy(update=unknown)).decode()
+
+
+def keep_running(store, run: str, stage: int, trace: Trace) -> None:
+    """Append a trace second by second, as the recorder does."""
+    for begin in range(0, len(trace), RATE):
+        part = slice(begin, begin + RATE)
+        samples = [Sample(int(at), int(n)) for at, n in zip(trace.at[part], trace.counts[part], strict=True)]
+        store.append(run, stage, samples, [], [], [])
+    bad = (int(trace.at[0]), Rejected(b"+02\xff0.13\r", RejectReason.NOT_A_NUMBER))
+    line = Happening(int(trace.at[-1]), "released", "Pressure released.")
+    store.append(run, stage, [], list(trace.gaps), [bad], [line])
+
+
+def keep_closed(store, record: RunRecord, traces: tuple[Trace, ...]) -> str:
+    """Begin, record and seal a run; the run number of the record is replaced by the one given out."""
+    run = store.begin_run(opening_of(record), STARTED)
+    for stage, trace in enumerate(traces):
+        keep_running(store, run, stage, trace)
+    store.seal(record.model_copy(update={"run": run}), traces)
+    return run
+
+
+def fill(store) -> None:
+    """The four runs of a stored database."""
+    accepted = keep_closed(store, *example_run("", valve("HL-4-0117", "NPS 4")))
+    keep_closed(store, *example_run("", valve("HL-6-0118", "NPS 6"), "6 mL"))
+    keep_closed(store, *example_run("", valve("HL-8-0119", "NPS 8", "resilient"), stopped=True))
+    digest = store.load(accepted)[0]
+    store.add_document(
+        accepted,
+        "certificate",
+        "certificates/B1-000001.pdf",
+        sha256="0" * 64,
+        record_sha256=sha256(canonical(digest)),
+        at=STARTED + timedelta(minutes=25),
+    )
+    record, traces = example_run("", valve("HL-8-0119", "NPS 8", "resilient"))
+    cut_short = store.begin_run(opening_of(record), STARTED + timedelta(hours=1))
+    first = record.stages[0]
+    opened = StageOpening(stage=first.stage, attempt=1, since=first.since, requirement=first.requirement)
+    begun = Happening(first.since, STAGE_OPENED, canonical(opened).decode())
+    store.append(cut_short, 0, [], [], [], [begun])
+    keep_running(store, cut_short, 0, traces[0].between(0, 300_000))
+
+
+def main() -> None:
+    """Write the database of the newest version, unless it is there."""
+    from testbench.store.repository import SqliteStore
+    from testbench.store.schema import HEAD
+
+    path = Path(__file__).with_name(f"schema-{HEAD}.db")
+    if path.exists():
+        raise SystemExit(f"{path} is there; a released record is never made again.")
+    store = SqliteStore(path, "B1")
+    fill(store)
+    store.close()
+    path.with_name(path.name + ".lock").unlink()
+
+
+if __name__ == "__main__":
+    main()
