@@ -1,0 +1,308 @@
+"""Record → words and numbers of a page. Pure: no clock, no disk, no drawing.
+
+Only a run with the verdict accepted or rejected becomes a document: a certificate or a rejection report. A simulated
+or replayed run can only yield a page marked SPECIMEN. What is printed is rounded so that it never contradicts the
+verdict, and the first failure, every void attempt and every broken hold stay on the page.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from testbench.certificate.data import Words
+from testbench.certificate.evidence import (
+    Fact,
+    RunClock,
+    cautions_of,
+    course_of,
+    instrument_of,
+    sources_of,
+    stamp,
+    title_of,
+)
+from testbench.certificate.facts import DocumentFacts
+from testbench.certificate.figures import decimals_of
+from testbench.certificate.lines import StageTable, deciding_collection, table_of, unit_in_words
+from testbench.errors import NoCertificateError
+from testbench.metrology.decision_rule import RULE_IN_WORDS
+from testbench.quantities import Pressure
+from testbench.run.observations import Seen
+from testbench.run.record import Origin, RunRecord, StageRecord, Verdict
+from testbench.run.samples import Gap, Scale, Trace
+from testbench.station.bench import Works
+
+
+class Kind(StrEnum):
+    """What the page is."""
+
+    CERTIFICATE = "certificate"
+    REJECTION_REPORT = "rejection report"
+
+
+@dataclass(frozen=True, slots=True)
+class IssueFacts:
+    """What is known only when a document is issued."""
+
+    works: Works
+    issued: datetime
+    """Timezone-aware, UTC."""
+    signer: str
+    fingerprint: str
+    """SHA-256 of the seal's certificate, grouped for reading."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlotFacts:
+    """What the two plots of a stage show. Times in ticks since the run began."""
+
+    trace: Trace
+    scale: Scale
+    unit: str
+    shown_unit: str
+    decimals: int
+    since: int
+    until: int
+    hold: tuple[int, int] | None
+    required: Pressure
+    acceptance: Pressure
+    upper: Pressure
+    hold_s: int
+    collected: tuple[int, int] | None
+    leaks: tuple[int, ...]
+    """When leakage was seen."""
+    gaps: tuple[Gap, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class StageContent:
+    """One completed attempt at one stage."""
+
+    title: str
+    attempt: str
+    verdict: Verdict
+    judged: str
+    conditions: str
+    table: StageTable
+    undecided: tuple[str, ...]
+    """Sentences of the findings that were left undecided."""
+    plot: PlotFacts
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """All words and numbers of a document."""
+
+    kind: Kind
+    title: str
+    facts: DocumentFacts
+    number_label: str
+    verdict: Verdict
+    verdict_word: str
+    reasons: tuple[str, ...]
+    """Why it is accepted or rejected; a rejection names each failed criterion with value and limit."""
+    specimen: str
+    """The sentence that marks a specimen; empty for a live run."""
+    works: Works
+    issued: str
+    valve: tuple[Fact, ...]
+    order: tuple[Fact, ...]
+    stages: tuple[StageContent, ...]
+    course: tuple[str, ...]
+    instrument: tuple[Fact, ...]
+    rule: tuple[str, ...]
+    sources: tuple[str, ...]
+    cautions: tuple[str, ...]
+    closing: tuple[Fact, ...]
+    how_to_verify: str
+    software: str
+    dated: datetime
+    """End of the run, UTC: the date of the unsigned file."""
+
+
+def kind_of(record: RunRecord) -> Kind:
+    """Which document a record becomes.
+
+    Raises:
+        NoCertificateError: the run is void or inconclusive.
+    """
+    match record.verdict:
+        case Verdict.ACCEPTED:
+            return Kind.CERTIFICATE
+        case Verdict.REJECTED:
+            return Kind.REJECTION_REPORT
+        case Verdict.INCONCLUSIVE:
+            raise NoCertificateError(record.run, f"it is inconclusive. {record.reason}".rstrip("."))
+        case None:
+            raise NoCertificateError(record.run, f"it is void. {record.reason}".rstrip("."))
+
+
+def number_of(record: RunRecord) -> str:
+    """The document's number: C for a certificate or R for a rejection report, the bench, the run."""
+    letter = {Kind.CERTIFICATE: "C", Kind.REJECTION_REPORT: "R"}[kind_of(record)]
+    run = record.run.removeprefix(f"{record.bench}-")
+    return f"{letter}-{record.bench}-{run}"
+
+
+def content_of(
+    record: RunRecord, record_sha256: str, traces: tuple[Trace, ...], issue: IssueFacts, words: Words
+) -> Content:
+    """Turn a closed run into words and numbers.
+
+    Args:
+        record: the closed run.
+        record_sha256: hash of its canonical bytes.
+        traces: the samples of each stage attempt, in the record's order.
+        issue: letterhead, time and seal.
+        words: the wording.
+
+    Raises:
+        NoCertificateError: the run is void or inconclusive.
+    """
+    kind = kind_of(record)
+    assert record.verdict is not None
+    clock = RunClock(record)
+    stages = tuple(
+        _stage_content(stage, trace, record, clock, words)
+        for stage, trace in zip(record.stages, traces, strict=True)
+        if stage.finding is not None
+    )
+    specimen = "" if record.origin is Origin.LIVE else words(f"specimen.{record.origin}")
+    key = kind.replace(" ", "_")
+    facts = DocumentFacts(number_of(record), record.valve.serial, record.verdict, record_sha256, specimen != "")
+    return Content(
+        kind=kind,
+        title=words(f"kind.{key}"),
+        facts=facts,
+        number_label=words(f"kind.number_of_{key}"),
+        verdict=record.verdict,
+        verdict_word=words(f"verdict.{record.verdict}"),
+        reasons=_reasons(record, stages, words),
+        specimen=specimen,
+        works=issue.works,
+        issued=stamp(issue.issued),
+        valve=_valve(record, words),
+        order=_order(record, clock, words),
+        stages=stages,
+        course=course_of(record, clock, words),
+        instrument=instrument_of(record, words),
+        rule=(RULE_IN_WORDS, words("rule.applied")),
+        sources=sources_of(record, words),
+        cautions=cautions_of(record, words),
+        closing=(
+            Fact(
+                words("closing.tested_by"), words("closing.tested_value", operator=record.operator, bench=record.bench)
+            ),
+            Fact(words("closing.record"), record_sha256),
+            Fact(words("closing.seal"), issue.signer),
+            Fact(words("closing.fingerprint"), issue.fingerprint),
+        ),
+        how_to_verify=words("closing.how"),
+        software=words("foot.software", software=record.software),
+        dated=datetime.fromisoformat(record.ended),
+    )
+
+
+# Verdict ----------------------------------------------------------------------------------------
+
+
+def _reasons(record: RunRecord, stages: tuple[StageContent, ...], words: Words) -> tuple[str, ...]:
+    if record.verdict is Verdict.ACCEPTED:
+        done = words("verdict.and").join(demanded.stage for demanded in record.requirements.stages)
+        return (words("verdict.accepted_because", stages=done),)
+    return tuple(sentence for stage in stages for sentence in stage.table.failed)
+
+
+# Identity ---------------------------------------------------------------------------------------
+
+
+def _valve(record: RunRecord, words: Words) -> tuple[Fact, ...]:
+    valve = record.valve
+    values = {
+        "type": words("identity.type_value", type=words(f"valve_type.{valve.type}"), size=valve.size),
+        "rated": words("identity.rated_value", pressure=valve.rated),
+        "seat": words("identity.seat_value", seat=words(f"seat.{valve.seat}"), pairing=valve.seat_pairing),
+        "ends": valve.ends,
+        "product": valve.product,
+        "drawing": valve.drawing,
+        "heat_numbers": valve.heat_numbers,
+    }
+    return _stated(values, words)
+
+
+def _order(record: RunRecord, clock: RunClock, words: Words) -> tuple[Fact, ...]:
+    asked = record.requirements
+    procedure = words(
+        "identity.procedure_value", id=asked.procedure, revision=asked.revision, hash=record.procedure_sha256[:12]
+    )
+    started, ended = clock.local(record.started), clock.local(record.ended)
+    until = f"{ended:%H:%M:%S}" if started.date() == ended.date() else stamp(ended)
+    values = {
+        "customer": record.customer,
+        "customer_order": record.customer_order,
+        "works_order": record.order,
+        "standard": f"{asked.standard}, {asked.edition}",
+        "procedure": procedure,
+        "run": words("identity.run_value", run=record.run, bench=record.bench),
+        "tested": f"{stamp(started)} – {until}",
+    }
+    return _stated(values, words)
+
+
+def _stated(values: dict[str, str], words: Words) -> tuple[Fact, ...]:
+    """Labels and values; a field that holds nothing says so."""
+    return tuple(
+        Fact(words(f"identity.{key}"), value.strip() or words("identity.not_stated")) for key, value in values.items()
+    )
+
+
+# Stages -----------------------------------------------------------------------------------------
+
+
+def _stage_content(stage: StageRecord, trace: Trace, record: RunRecord, clock: RunClock, words: Words) -> StageContent:
+    assert stage.finding is not None
+    asked = stage.requirement
+    # A finding that stays undecided beside a rejection is told in its own sentence.
+    undecided = tuple(
+        finding.sentence for finding in stage.finding.criteria if finding.conformity == "within the guard band"
+    )
+    return StageContent(
+        title=title_of(stage.stage, words),
+        attempt=words(
+            "stage.attempt", number=stage.attempt, since=clock.time(stage.since), until=clock.time(stage.until)
+        ),
+        verdict=stage.finding.verdict,
+        judged=words(f"stage.{stage.finding.verdict}"),
+        conditions=words(
+            "stage.conditions",
+            side=asked.pressurized_side,
+            open=asked.open_side,
+            pump=words(f"stage.{asked.pump_during_hold.replace(' ', '_')}"),
+        ),
+        table=table_of(stage, trace, record.channel, words),
+        undecided=undecided,
+        plot=_plot_facts(stage, trace, record, words),
+    )
+
+
+def _plot_facts(stage: StageRecord, trace: Trace, record: RunRecord, words: Words) -> PlotFacts:
+    asked, unit = stage.requirement, stage.requirement.required.unit
+    guard = record.channel.expanded_uncertainty
+    hold = None if stage.hold_since is None or stage.hold_until is None else (stage.hold_since, stage.hold_until)
+    collected = deciding_collection(stage)
+    return PlotFacts(
+        trace=trace,
+        scale=record.channel.scale,
+        unit=unit,
+        shown_unit=unit_in_words(unit, words),
+        decimals=decimals_of(guard.in_unit(unit).value),
+        since=stage.since,
+        until=stage.until,
+        hold=hold,
+        required=asked.required,
+        acceptance=asked.required + guard,
+        upper=asked.upper_limit,
+        hold_s=asked.hold_s,
+        collected=None if collected is None else (collected.since, collected.until),
+        leaks=tuple(answer.at for answer in stage.observations if answer.seen is Seen.LEAKAGE),
+        gaps=stage.gaps,
+    )

@@ -1,0 +1,143 @@
+"""What stands behind the verdict: the course of the run, the instrument, the sources of the figures, the cautions."""
+
+from datetime import datetime, timedelta, timezone
+from fractions import Fraction
+from typing import NamedTuple
+
+from testbench.certificate.data import Words
+from testbench.certificate.figures import decimals_of, written
+from testbench.certificate.lines import pressure_text, unit_in_words
+from testbench.procedure.stages import StageRequirement
+from testbench.quantities import Pressure
+from testbench.run.machine import Ending
+from testbench.run.record import RunRecord, StageRecord
+from testbench.run.samples import TICKS_PER_S
+
+
+class Fact(NamedTuple):
+    """A label and its value; the value is never empty."""
+
+    label: str
+    value: str
+
+
+class RunClock:
+    """Ticks of a run as local times of day."""
+
+    def __init__(self, record: RunRecord) -> None:
+        self._zone = timezone(timedelta(minutes=record.utc_offset_minutes))
+        self._started = datetime.fromisoformat(record.started)
+
+    def at(self, ticks: int) -> datetime:
+        """Local time of a tick."""
+        return (self._started + timedelta(seconds=ticks / TICKS_PER_S)).astimezone(self._zone)
+
+    def time(self, ticks: int) -> str:
+        """Time of day of a tick."""
+        return f"{self.at(ticks):%H:%M:%S}"
+
+    def local(self, utc: str) -> datetime:
+        """A UTC text in local time."""
+        return datetime.fromisoformat(utc).astimezone(self._zone)
+
+
+def stamp(moment: datetime) -> str:
+    """Date, time and offset, for example ``2026-11-25 09:14:02 +01:00``."""
+    return moment.isoformat(sep=" ", timespec="seconds").replace("+", " +").replace(" -", " −")
+
+
+def title_of(stage: str, words: Words) -> str:
+    """A stage's name as a heading."""
+    return words(f"stage.{stage.replace(' ', '_')}")
+
+
+# Course of the run ------------------------------------------------------------------------------
+
+
+def course_of(record: RunRecord, clock: RunClock, words: Words) -> tuple[str, ...]:
+    """Void attempts, broken holds, gaps: what a reader must know beside the findings."""
+    lines = [line for stage in record.stages for line in _course_lines(stage, clock, words)]
+    done = {stage.stage for stage in record.stages}
+    lines.extend(
+        words("verdict.not_carried_out", stage=demanded.stage)
+        for demanded in record.requirements.stages
+        if demanded.stage not in done
+    )
+    return tuple(lines) or (words("course.nothing"),)
+
+
+def _course_lines(stage: StageRecord, clock: RunClock, words: Words) -> list[str]:
+    named = {"stage": title_of(stage.stage, words), "number": stage.attempt}
+    lines = []
+    if stage.ended is not Ending.COMPLETED:
+        since, until = clock.time(stage.since), clock.time(stage.until)
+        lines.append(
+            words("course.void", **named, since=since, until=until, ended=stage.ended, reason=stage.reason).strip()
+        )
+    if stage.restarts:
+        times = words("course.times_1") if stage.restarts == 1 else words("course.times_n", n=stage.restarts)
+        lines.append(words("course.broken_off", **named, times=times))
+    if stage.gaps:
+        longest = Fraction(max(gap.until - gap.since for gap in stage.gaps), TICKS_PER_S)
+        number = words("course.gap_1") if len(stage.gaps) == 1 else words("course.gap_n", n=len(stage.gaps))
+        allowed = stage.requirement.longest_gap_s
+        lines.append(words("course.gaps", **named, n=number, longest=written(longest, 1), allowed=allowed))
+    if stage.rejected_lines:
+        one = stage.rejected_lines == 1
+        number = words("course.line_1") if one else words("course.line_n", n=stage.rejected_lines)
+        count = words("course.was") if one else words("course.were")
+        lines.append(words("course.rejected_lines", **named, n=number, count=count))
+    return lines
+
+
+# Evidence ---------------------------------------------------------------------------------------
+
+
+def instrument_of(record: RunRecord, words: Words) -> tuple[Fact, ...]:
+    """The deciding channel, its calibration and its zero check."""
+    channel = record.channel
+    unit = record.requirements.zero_tolerance.unit
+    decimals = decimals_of(channel.expanded_uncertainty.in_unit(unit).value) + 1
+    zero = Fraction(record.zero_check.mean_millicounts, 1000) * channel.scale.per_count
+    mean = pressure_text(Pressure.of(zero, channel.scale.unit), decimals, unit)
+    uncertainty = channel.expanded_uncertainty
+    passed = words("instrument.passed" if record.zero_check.passed else "instrument.not_passed")
+    zero_text = words("instrument.zero_value", mean=f"{mean} {unit_in_words(unit, words)}", passed=passed)
+    values = {
+        "instrument": words(
+            "instrument.serial", channel=channel.tag, instrument=channel.instrument, serial=channel.serial
+        ),
+        "certificate": words(
+            "instrument.laboratory", certificate=channel.certificate_number, laboratory=channel.laboratory
+        ),
+        "due": words("instrument.dates", calibrated=channel.calibrated_on, due=channel.due_on),
+        "range": words("instrument.range_value", lowest=channel.lowest.digits, highest=channel.highest),
+        "uncertainty": f"{uncertainty.digits} {unit_in_words(uncertainty.unit, words)}",
+        "zero": zero_text,
+    }
+    return tuple(Fact(words(f"instrument.{key}"), value) for key, value in values.items())
+
+
+def _named_sources(stage: StageRequirement, words: Words) -> list[str]:
+    of_criteria = [f"{words('sources.leakage')}: {criterion.source}" for criterion in stage.criteria]
+    return [*stage.sources, *of_criteria]
+
+
+def sources_of(record: RunRecord, words: Words) -> tuple[str, ...]:
+    """Each source once, led by the stages that use it."""
+    users: dict[str, list[str]] = {}
+    for stage in record.requirements.stages:
+        for source in dict.fromkeys(_named_sources(stage, words)):
+            users.setdefault(source, []).append(title_of(stage.stage, words))
+    everywhere = len(record.requirements.stages)
+    return tuple(
+        source if len(stages) == everywhere else f"{', '.join(stages)}, {source}" for source, stages in users.items()
+    )
+
+
+def cautions_of(record: RunRecord, words: Words) -> tuple[str, ...]:
+    """What a reader must bear in mind."""
+    told = ["cautions.first", "cautions.second", "cautions.third"]
+    if any("[memory" in source for source in sources_of(record, words)):
+        told.append("cautions.memory")
+    return tuple(words(key) for key in told)

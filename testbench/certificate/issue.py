@@ -1,0 +1,148 @@
+"""From a closed record to a sealed file: draw, attach, seal, check, and only then put it where it belongs."""
+
+import os
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from testbench.certificate.attach import attach, attachments_of, safe_name
+from testbench.certificate.content import IssueFacts, Kind, content_of, kind_of, number_of
+from testbench.certificate.data import layout, words
+from testbench.certificate.keys import StationKey, grouped, load_station_key
+from testbench.certificate.page import draw
+from testbench.errors import DocumentExistsError, DocumentNotWrittenError, RecordDamagedError
+from testbench.run.record import RunRecord, canonical, sha256
+from testbench.run.samples import Trace
+from testbench.station.bench import Works
+
+
+@dataclass(frozen=True, slots=True)
+class Issued:
+    """A document that is on disk."""
+
+    path: Path
+    kind: Kind
+    sha256: str
+    """Hash of the sealed file."""
+    number: str
+
+
+def issue(
+    record: RunRecord,
+    record_sha256: str,
+    traces: tuple[Trace, ...],
+    *,
+    works: Works,
+    paper: str,
+    key_folder: Path,
+    out_folder: Path,
+    at: datetime,
+) -> Issued:
+    """Make, seal, check and write the document of a closed run.
+
+    Args:
+        record: the closed run, accepted or rejected.
+        record_sha256: the hash under which the store keeps it.
+        traces: the samples of each stage attempt, in the record's order.
+        works: the letterhead.
+        paper: ``"A4"`` or ``"Letter"``.
+        key_folder: where the station key lies.
+        out_folder: where the file goes; made if it is missing.
+        at: the station's time of day, UTC.
+
+    Raises:
+        NoCertificateError: the run is void or inconclusive.
+        RecordDamagedError: record or traces do not match their hashes.
+        DocumentExistsError: a document of this number was issued before.
+        GlyphMissingError: a text cannot be printed.
+        KeyFileError: the station key is missing or not protected.
+        DocumentNotWrittenError: the finished file did not pass its own check, or the disk refused it.
+    """
+    kind, number = kind_of(record), number_of(record)
+    _check_evidence(record, record_sha256, traces)
+    path = out_folder / file_name(record)
+    if path.exists():
+        raise DocumentExistsError(number, str(path))
+    key = load_station_key(key_folder)
+    data = sealed_document(record, record_sha256, traces, works=works, paper=paper, key=key, at=at)
+    _check_own(data, key, number, record)
+    try:
+        _write(path, data)
+    except FileExistsError:
+        raise DocumentExistsError(number, str(path)) from None
+    except OSError as failure:
+        raise DocumentNotWrittenError(str(path), f"{failure.strerror}") from failure
+    return Issued(path, kind, sha256(data), number)
+
+
+def file_name(record: RunRecord) -> str:
+    """The document's file name; safe whatever a serial number holds."""
+    return f"{safe_name(number_of(record))}_{safe_name(record.valve.serial)}.pdf"
+
+
+def unsealed_document(
+    record: RunRecord, record_sha256: str, traces: tuple[Trace, ...], facts: IssueFacts, paper: str
+) -> bytes:
+    """The document before it is sealed: the same bytes for the same arguments."""
+    content = content_of(record, record_sha256, traces, facts, words())
+    page = draw(content, layout(), words(), paper)
+    return attach(page, attachments_of(record, traces), content.dated)
+
+
+def sealed_document(
+    record: RunRecord, record_sha256: str, traces: tuple[Trace, ...], *, works: Works, paper: str,
+    key: StationKey, at: datetime,
+) -> bytes:  # fmt: skip
+    """The document with its seal."""
+    from testbench.certificate.signing import seal
+
+    facts = IssueFacts(works, at, key.signer, grouped(key.fingerprint))
+    return seal(unsealed_document(record, record_sha256, traces, facts, paper), key, at)
+
+
+def _check_evidence(record: RunRecord, record_sha256: str, traces: tuple[Trace, ...]) -> None:
+    """Nothing is printed from a record or readings that are not those that were sealed."""
+    if sha256(canonical(record)) != record_sha256:
+        raise RecordDamagedError(record.run, "the record")
+    if len(traces) != len(record.stages):
+        raise RecordDamagedError(record.run, "the number of traces")
+    for stage, trace in zip(record.stages, traces, strict=True):
+        if trace.sha256() != stage.trace.sha256:
+            raise RecordDamagedError(record.run, f"the trace of the {stage.stage}, attempt {stage.attempt},")
+
+
+def _check_own(data: bytes, key: StationKey, number: str, record: RunRecord) -> None:
+    """What a customer will check is checked before the file leaves."""
+    from testbench.certificate.verify import verify
+
+    judged = verify(data, [key.certificate])
+    stated = (judged.number, judged.serial, judged.verdict)
+    if not judged.trusted or stated != (number, record.valve.serial, record.verdict):
+        found = " ".join(judged.reasons) or "it states other facts than the record"
+        raise DocumentNotWrittenError(number, f"it did not pass its own check: {found}".rstrip("."))
+
+
+def _write(path: Path, data: bytes) -> None:
+    """A file that is complete and on disk under its name, or not there at all; never in place of another."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    unfinished = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with unfinished.open("xb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        try:
+            os.link(unfinished, path)  # fails if the name is taken, which a rename would not
+        except FileExistsError:
+            raise
+        except OSError:  # a file system without links
+            if path.exists():
+                raise FileExistsError(path) from None
+            unfinished.rename(path)
+    finally:
+        unfinished.unlink(missing_ok=True)
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)

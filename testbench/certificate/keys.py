@@ -1,0 +1,198 @@
+"""The station key: an ECDSA P-256 key that only its owner can read, and the self-signed certificate that names it.
+
+The private key lies in ``station-key.pem`` (PKCS#8, mode 0600), the certificate in ``station-cert.pem``; customers get
+the certificate, or its fingerprint, by another way than the documents.
+"""
+
+import hashlib
+import os
+import stat
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from testbench.errors import KeyFileError
+
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.asymmetric.ec import EllipticCurvePrivateKey
+    from cryptography.x509 import Certificate
+
+KEY_FILE, CERTIFICATE_FILE = "station-key.pem", "station-cert.pem"
+YEARS = 10
+
+
+@dataclass(frozen=True, slots=True)
+class StationKey:
+    """A loaded key, ready to sign."""
+
+    key: "EllipticCurvePrivateKey"
+    certificate: bytes
+    """DER."""
+    signer: str
+    """Name in the certificate."""
+
+    @property
+    def fingerprint(self) -> str:
+        """SHA-256 of the certificate, hexadecimal."""
+        return fingerprint_of(self.certificate)
+
+
+def fingerprint_of(certificate: bytes) -> str:
+    """SHA-256 of a DER certificate, hexadecimal."""
+    return hashlib.sha256(certificate).hexdigest()
+
+
+def grouped(fingerprint: str) -> str:
+    """A fingerprint for reading aloud: capitals in groups of four."""
+    capitals = fingerprint.upper()
+    return " ".join(capitals[index : index + 4] for index in range(0, len(capitals), 4))
+
+
+def make_station_key(folder: Path, bench_name: str, works_name: str, at: datetime) -> str:
+    """Make key and certificate for a bench. An existing file is never overwritten.
+
+    Args:
+        folder: where they go; made with mode 0700 if it is missing.
+        bench_name: name of the bench.
+        works_name: name of the works, up to 60 characters.
+        at: the time of day, from which the certificate is valid for ten years.
+
+    Returns:
+        The fingerprint of the certificate, hexadecimal.
+
+    Raises:
+        KeyFileError: one of the files exists already or cannot be written.
+    """
+    from cryptography.hazmat.primitives import serialization
+    from cryptography.hazmat.primitives.asymmetric import ec
+
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    if (folder / CERTIFICATE_FILE).exists():
+        raise KeyFileError(str(folder / CERTIFICATE_FILE), "it exists already and is not overwritten")
+    key = ec.generate_private_key(ec.SECP256R1())
+    certificate = _self_signed(key, bench_name, works_name, at)
+    secret = key.private_bytes(
+        serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
+    )
+    _create(folder / KEY_FILE, secret, 0o600)
+    _create(folder / CERTIFICATE_FILE, certificate.public_bytes(serialization.Encoding.PEM), 0o644)
+    return fingerprint_of(certificate.public_bytes(serialization.Encoding.DER))
+
+
+def _self_signed(key: "EllipticCurvePrivateKey", bench_name: str, works_name: str, at: datetime) -> "Certificate":
+    from cryptography import x509
+    from cryptography.hazmat.primitives import hashes
+    from cryptography.x509.oid import NameOID
+
+    name = x509.Name([
+        x509.NameAttribute(NameOID.ORGANIZATION_NAME, works_name),
+        x509.NameAttribute(NameOID.COMMON_NAME, f"Station seal, bench {bench_name}"),
+    ])
+    usage = x509.KeyUsage(
+        digital_signature=True, content_commitment=True, key_encipherment=False, data_encipherment=False,
+        key_agreement=False, key_cert_sign=False, crl_sign=False, encipher_only=False, decipher_only=False,
+    )  # fmt: skip
+    return (
+        x509
+        .CertificateBuilder()
+        .subject_name(name)
+        .issuer_name(name)
+        .public_key(key.public_key())
+        .serial_number(x509.random_serial_number())
+        .not_valid_before(at - timedelta(days=1))
+        .not_valid_after(at + timedelta(days=365 * YEARS + 3))
+        .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
+        .add_extension(usage, critical=True)
+        .add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)
+        .sign(key, hashes.SHA256())
+    )
+
+
+def _create(path: Path, data: bytes, mode: int) -> None:
+    """Write a new file that is on disk when this returns."""
+    try:
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+    except FileExistsError:
+        raise KeyFileError(str(path), "it exists already and is not overwritten") from None
+    except OSError as failure:
+        raise KeyFileError(str(path), f"it cannot be written ({failure.strerror})") from failure
+    with os.fdopen(descriptor, "wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def load_station_key(folder: Path) -> StationKey:
+    """Load key and certificate of a bench.
+
+    Raises:
+        KeyFileError: a file is missing, damaged, readable by others, or the two do not belong together.
+    """
+    from cryptography.hazmat.primitives.asymmetric.ec import SECP256R1, EllipticCurvePrivateKey
+    from cryptography.hazmat.primitives.serialization import load_pem_private_key
+
+    path = folder / KEY_FILE
+    try:
+        key = load_pem_private_key(_read_protected(path), password=None)
+    except (ValueError, TypeError):
+        raise KeyFileError(str(path), "it holds no private key that can be read") from None
+    if not isinstance(key, EllipticCurvePrivateKey) or not isinstance(key.curve, SECP256R1):
+        raise KeyFileError(str(path), "it holds another kind of key than ECDSA P-256")
+    certificate = read_certificate(folder / CERTIFICATE_FILE)
+    if _public_key_of(certificate) != key.public_key():
+        raise KeyFileError(str(path), f"it does not belong to {CERTIFICATE_FILE} beside it")
+    return StationKey(key, certificate, signer_of(certificate))
+
+
+def _read_protected(path: Path) -> bytes:
+    """The key file's bytes, once its permissions were checked on the open file."""
+    try:
+        with path.open("rb") as file:
+            mode = os.fstat(file.fileno()).st_mode
+            if stat.S_IMODE(mode) & 0o077:
+                raise KeyFileError(str(path), f"group or others can use it (mode {stat.S_IMODE(mode):04o})")
+            return file.read()
+    except FileNotFoundError:
+        raise KeyFileError(str(path), "it is missing") from None
+    except OSError as failure:
+        raise KeyFileError(str(path), f"it cannot be read ({failure.strerror})") from failure
+
+
+def read_certificate(path: Path) -> bytes:
+    """A PEM certificate as DER.
+
+    Raises:
+        KeyFileError: the file is missing or holds no certificate.
+    """
+    from cryptography import x509
+    from cryptography.hazmat.primitives.serialization import Encoding
+
+    try:
+        return x509.load_pem_x509_certificate(path.read_bytes()).public_bytes(Encoding.DER)
+    except FileNotFoundError:
+        raise KeyFileError(str(path), "the certificate is missing") from None
+    except OSError as failure:
+        raise KeyFileError(str(path), f"it cannot be read ({failure.strerror})") from failure
+    except ValueError:
+        raise KeyFileError(str(path), "it holds no certificate") from None
+
+
+def signer_of(certificate: bytes) -> str:
+    """Who a certificate names: the seal and the works."""
+    from cryptography import x509
+    from cryptography.x509.oid import NameOID
+
+    subject = x509.load_der_x509_certificate(certificate).subject
+    parts = [
+        str(found.value)
+        for oid in (NameOID.COMMON_NAME, NameOID.ORGANIZATION_NAME)
+        for found in subject.get_attributes_for_oid(oid)
+    ]
+    return ", ".join(parts)
+
+
+def _public_key_of(certificate: bytes) -> object:
+    from cryptography import x509
+
+    return x509.load_der_x509_certificate(certificate).public_key()

@@ -1,0 +1,249 @@
+"""One completed stage as a table: required, met at, measured, uncertainty, judged. Every number from full data."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from testbench.certificate.data import Words
+from testbench.certificate.figures import decimals_of, fewest_decimals, rounded, written
+from testbench.metrology.decision_rule import Conformity
+from testbench.procedure.criteria import CriterionName, LargestLeakageRate, NoVisibleLeakage
+from testbench.quantities import LeakageRate, Pressure
+from testbench.run.observations import Collection
+from testbench.run.record import ChannelRecord, CriterionFinding, Finding, StageRecord
+from testbench.run.samples import TICKS_PER_S, Trace
+
+
+@dataclass(frozen=True, slots=True)
+class TableLine:
+    """One criterion as it is printed. All cells are texts; numbers of one line share their decimals."""
+
+    criterion: str
+    unit: str
+    required: str
+    met_at: str
+    measured: str
+    uncertainty: str
+    conformity: Conformity
+    judged: str
+    detail: str = ""
+    """What stands below the criterion, for example where was looked."""
+
+
+@dataclass(frozen=True, slots=True)
+class StageTable:
+    """The lines of a stage and, where it was rejected, why: each failed criterion with value and limit."""
+
+    lines: tuple[TableLine, ...]
+    failed: tuple[str, ...]
+
+
+def table_of(stage: StageRecord, trace: Trace, channel: ChannelRecord, words: Words) -> StageTable:
+    """Write one completed stage down as lines.
+
+    Args:
+        stage: an attempt with a finding.
+        trace: its samples.
+        channel: the deciding channel.
+        words: the wording.
+    """
+    assert stage.finding is not None
+    lines: list[TableLine] = list(_hold_lines(stage, stage.finding, channel, words))
+    failed: list[str] = []
+    judged = {finding.criterion: finding for finding in stage.finding.criteria}
+    title = words(f"stage.{stage.stage.replace(' ', '_')}")
+    for criterion in stage.requirement.criteria:
+        finding = judged[criterion.criterion]
+        if isinstance(criterion, NoVisibleLeakage):
+            line = _visual_line(criterion, finding, stage, words)
+            sentence = words("failed.visual", stage=title, where=_where(stage))
+        else:
+            line = _rate_line(criterion, finding, stage, words)
+            sentence = words(
+                "failed.rate", stage=title, measured=line.measured, unit=line.unit,
+                uncertainty=line.uncertainty, limit=line.required.removeprefix("≤ "),
+            )  # fmt: skip
+        lines.append(line)
+        if finding.conformity is Conformity.DOES_NOT_CONFORM:
+            failed.append(sentence)
+    lines.append(_release_line(stage, trace, channel, judged["pressure released"], words))
+    return StageTable(tuple(lines), tuple(failed))
+
+
+def unit_in_words(unit: str, words: Words) -> str:
+    """A unit as it is printed: gauge said for pressures, customary names for volumes and rates."""
+    volume, _, time = unit.partition("/")
+    shown = words.get(f"unit.{volume}", volume)
+    return f"{shown}/{time}" if time and unit not in Pressure.UNITS else words.get(f"unit.{unit}", shown)
+
+
+def pressure_text(pressure: Pressure, decimals: int, unit: str) -> str:
+    """A pressure in a unit, rounded, for example ``503.4``."""
+    return written(pressure.in_unit(unit).value, decimals)
+
+
+def _judged(conformity: Conformity, words: Words) -> str:
+    key = {
+        Conformity.CONFORMS: "met",
+        Conformity.DOES_NOT_CONFORM: "not_met",
+        Conformity.WITHIN_GUARD_BAND: "undecided",
+    }[conformity]
+    return words(f"table.{key}")
+
+
+# The hold ---------------------------------------------------------------------------------------
+
+
+def _hold_lines(stage: StageRecord, finding: Finding, channel: ChannelRecord, words: Words) -> list[TableLine]:
+    """Lowest and highest pressure and the hold time, each against its own limit."""
+    required = stage.requirement
+    unit = required.required.unit
+    least, guard = required.required.value, channel.expanded_uncertainty.in_unit(unit).value
+    if stage.hold_since is None or stage.hold_until is None:
+        return [_line_without_hold(stage, words)]
+    lowest, highest = finding.lowest.in_unit(unit).value, finding.highest.in_unit(unit).value
+    most = required.upper_limit.in_unit(unit).value
+    start = decimals_of(guard)
+    digits = fewest_decimals(start, lambda d: _same_side(lowest, least + guard, d) and _same_side(most, highest, d))
+    shown = unit_in_words(unit, words)
+    blank = words("identity.not_applicable")
+    held, hold = Fraction(finding.held_ms, 1000), Fraction(required.hold_s)
+    time_digits = fewest_decimals(1, lambda d: _same_side(held, hold, d))
+    low, high, time = _conforms(lowest >= least + guard), _conforms(highest <= most), _conforms(held >= hold)
+
+    def at_least(value: Fraction, decimals: int) -> str:
+        return words("table.at_least", number=written(value, decimals))
+
+    upper = words("table.at_most", number=written(most, digits))
+    return [
+        TableLine(
+            words("table.lowest"), shown, at_least(least, digits), at_least(least + guard, digits),
+            written(lowest, digits), written(guard, digits), low, _judged(low, words),
+        ),
+        TableLine(
+            words("table.highest"), shown, upper, upper, written(highest, digits), blank, high, _judged(high, words),
+        ),
+        TableLine(
+            words("table.held"), unit_in_words("s", words), at_least(hold, time_digits), at_least(hold, time_digits),
+            written(held, time_digits), blank, time, _judged(time, words),
+        ),
+    ]  # fmt: skip
+
+
+def _line_without_hold(stage: StageRecord, words: Words) -> TableLine:
+    blank = words("identity.not_applicable")
+    conformity = Conformity.WITHIN_GUARD_BAND
+    at_least = words("table.at_least", number=stage.requirement.hold_s)
+    return TableLine(
+        words("table.held"), unit_in_words("s", words), at_least, at_least,
+        words("table.not_completed"), blank, conformity, _judged(conformity, words),
+    )  # fmt: skip
+
+
+def _same_side(value: Fraction, limit: Fraction, decimals: int) -> bool:
+    """Whether ``value >= limit`` is told alike by the printed and by the exact numbers."""
+    return (rounded(value, decimals) >= rounded(limit, decimals)) == (value >= limit)
+
+
+def _conforms(fulfilled: bool) -> Conformity:  # noqa: FBT001 - the one place where a yes becomes a conformity
+    return Conformity.CONFORMS if fulfilled else Conformity.WITHIN_GUARD_BAND
+
+
+# Leakage ----------------------------------------------------------------------------------------
+
+
+def _where(stage: StageRecord) -> str:
+    places = [answer.where for answer in stage.observations if answer.where]
+    return ", ".join(dict.fromkeys(places))
+
+
+def _visual_line(criterion: NoVisibleLeakage, finding: CriterionFinding, stage: StageRecord, words: Words) -> TableLine:
+    measured = {
+        Conformity.CONFORMS: words("table.none_seen"),
+        Conformity.DOES_NOT_CONFORM: words("table.leakage_seen"),
+        Conformity.WITHIN_GUARD_BAND: words("table.not_observed"),
+    }[finding.conformity]
+    none, blank = words("table.none"), words("identity.not_applicable")
+    detail = words("table.looked_at", places=", ".join(criterion.look_at))
+    if where := _where(stage):
+        detail = f"{words('table.leakage_at', where=where)} {detail}"
+    return TableLine(
+        words("table.visual"), blank, none, none, measured, blank,
+        finding.conformity, _judged(finding.conformity, words),
+        detail,
+    )  # fmt: skip
+
+
+def _rate_line(criterion: LargestLeakageRate, finding: CriterionFinding, stage: StageRecord, words: Words) -> TableLine:
+    name = words("table.rate", where=criterion.collect_at)
+    unit = criterion.limit.unit
+    blank = words("identity.not_applicable")
+    limit = criterion.limit.value
+    if not finding.uncertainty:
+        at_most = words("table.at_most", number=written(limit, 2))
+        return TableLine(
+            name, unit_in_words(unit, words), at_most, blank, words("table.nothing_collected"), blank,
+            finding.conformity, _judged(finding.conformity, words),
+        )  # fmt: skip
+    measured = LeakageRate.parse(finding.measured).in_unit(unit).value
+    guard = LeakageRate.parse(finding.uncertainty).in_unit(unit).value
+
+    def consistent(decimals: int) -> bool:
+        y, u, most = (rounded(number, decimals) for number in (measured, guard, limit))
+        met = y <= rounded(limit - guard, decimals) and y + u <= most
+        beyond = y - u > most
+        return (met, beyond) == (
+            finding.conformity is Conformity.CONFORMS,
+            finding.conformity is Conformity.DOES_NOT_CONFORM,
+        )
+
+    digits = fewest_decimals(decimals_of(guard), consistent)
+    return TableLine(
+        name, unit_in_words(unit, words), words("table.at_most", number=written(limit, digits)),
+        words("table.at_most", number=written(limit - guard, digits)), written(measured, digits),
+        written(guard, digits), finding.conformity, _judged(finding.conformity, words),
+        _collected_in_words(deciding_collection(stage), words),
+    )  # fmt: skip
+
+
+def deciding_collection(stage: StageRecord) -> Collection | None:
+    """The newest collection with a volume: the one that the leakage rate was taken from."""
+    if not any(criterion.criterion is CriterionName.LARGEST_LEAKAGE_RATE for criterion in stage.requirement.criteria):
+        return None
+    read = [found for found in stage.collections if found.volume is not None]
+    return read[-1] if read else None
+
+
+def _collected_in_words(found: Collection | None, words: Words) -> str:
+    if found is None or found.volume is None or found.volume_uncertainty is None:
+        return ""
+    seconds = Fraction(found.until - found.since, TICKS_PER_S)
+    caught, uncertainty = (
+        f"{quantity.digits} {unit_in_words(quantity.unit, words)}"
+        for quantity in (found.volume, found.volume_uncertainty)
+    )
+    text = words("table.collected", volume=caught, uncertainty=uncertainty, seconds=written(seconds, 1))
+    if found.drops is None:
+        return text
+    return f"{text} {words('table.drops', drops=found.drops, per_ml=found.drops_per_ml)}"
+
+
+# The end ----------------------------------------------------------------------------------------
+
+
+def _release_line(
+    stage: StageRecord, trace: Trace, channel: ChannelRecord, finding: CriterionFinding, words: Words
+) -> TableLine:
+    unit = stage.requirement.safe_below.unit
+    safe = stage.requirement.safe_below.value
+    blank = words("identity.not_applicable")
+    after = trace.between(stage.hold_until or 0, stage.until)
+    at_most, measured = words("table.at_most", number=written(safe, 1)), words("table.not_observed")
+    if len(after):
+        last = channel.scale.pressure(int(after.counts[-1])).in_unit(unit).value
+        digits = fewest_decimals(1, lambda d: _same_side(safe, last, d))
+        at_most = words("table.at_most", number=written(safe, digits))
+        measured = written(last, digits)
+    return TableLine(
+        words("table.released"), unit_in_words(unit, words), at_most, at_most, measured, blank,
+        finding.conformity, _judged(finding.conformity, words),
+    )  # fmt: skip

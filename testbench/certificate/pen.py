@@ -1,0 +1,255 @@
+"""A pen on a reportlab canvas: faces, fitted and wrapped text, halos, marks. It refuses what no face can print."""
+
+import unicodedata
+from datetime import UTC, datetime
+from functools import lru_cache
+from importlib.resources import files
+from io import BytesIO
+from typing import TYPE_CHECKING, Any
+
+from testbench.certificate.data import Layout
+from testbench.errors import GlyphMissingError
+
+if TYPE_CHECKING:
+    pass
+
+REGULAR, STRONG, BOLD = "Bench-Regular", "Bench-Strong", "Bench-Bold"
+PAPERS = {"A4": (595.2756, 841.8898), "Letter": (612.0, 792.0)}
+INVISIBLE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
+
+
+class Pen:
+    """Draws on one document. The origin is the lower left corner; all lengths in points."""
+
+    def __init__(self, layout: Layout, paper: str, dated: datetime) -> None:
+        """Open a document.
+
+        Args:
+            layout: sizes and colours.
+            paper: ``"A4"`` or ``"Letter"``.
+            dated: the date written into the file, so that the same content gives the same bytes.
+        """
+        from reportlab import rl_config
+        from reportlab.pdfgen.canvas import Canvas
+
+        _register(layout)
+        rl_config.useA85 = 0
+        self.layout = layout
+        self.width, self.height = PAPERS[paper]
+        self.buffer = BytesIO()
+        plain: dict[str, Any] = {"initialFontName": REGULAR}  # else an unused Helvetica is named in the file
+        self.canvas: Canvas = Canvas(
+            self.buffer, pagesize=(self.width, self.height), pageCompression=1, invariant=1, pdfVersion=(1, 7),
+            lang="en-GB", **plain,
+        )  # fmt: skip
+        _date(self.canvas, dated)
+        self.left, self.right = layout.margin, self.width - layout.margin
+        self.top, self.bottom = self.height - layout.margin, layout.margin
+
+    # Measuring -----------------------------------------------------------------------------------
+
+    def width_of(self, text: str, face: str, size: float) -> float:
+        """Length of a text."""
+        return _width(self.printable(text), face) * size
+
+    def fitted(self, text: str, face: str, size: float, width: float) -> float:
+        """The largest size, at most ``size`` and at least the smallest allowed, at which a text fits a width."""
+        while size > self.layout.smallest_text and self.width_of(text, face, size) > width:
+            size = max(self.layout.smallest_text, size - 0.25)
+        return size
+
+    def wrapped(self, text: str, face: str, size: float, width: float) -> list[str]:
+        """A text cut into lines; a word longer than a line is cut too."""
+        lines: list[str] = []
+        line = ""
+        for word in text.split():
+            longer = f"{line} {word}" if line else word
+            if self.width_of(longer, face, size) <= width:
+                line = longer
+                continue
+            if line:
+                lines.append(line)
+            line = word
+            while self.width_of(line, face, size) > width:
+                cut = self._longest_start(line, face, size, width)
+                lines.append(line[:cut])
+                line = line[cut:]
+        return [*lines, line]
+
+    def _longest_start(self, word: str, face: str, size: float, width: float) -> int:
+        cut = len(word)
+        while cut > 1 and self.width_of(word[:cut], face, size) > width:
+            cut -= 1
+        return cut
+
+    def printable(self, text: str) -> str:
+        """A text in composed form, its substitutes put in.
+
+        Raises:
+            GlyphMissingError: a character has no glyph, or would print nothing.
+        """
+        if text.isascii() and text.isprintable():
+            return text
+        composed = unicodedata.normalize("NFC", text)
+        for character, stands_in in self.layout.substitutes.items():
+            composed = composed.replace(character, stands_in)
+        for character in composed:
+            if ord(character) not in _GLYPHS or unicodedata.category(character) in INVISIBLE:
+                raise GlyphMissingError(text, character)
+        return composed
+
+    # Writing -------------------------------------------------------------------------------------
+
+    def ink(self, colour: str) -> None:
+        """Colour of fills and strokes from now on."""
+        from reportlab.lib.colors import HexColor
+
+        self.canvas.setFillColor(HexColor(colour))
+        self.canvas.setStrokeColor(HexColor(colour))
+
+    def text(
+        self, x: float, y: float, text: str, face: str = REGULAR, size: float | None = None, *,
+        colour: str | None = None, align: str = "left", halo: str = "",
+    ) -> None:  # fmt: skip
+        """Write one line; ``align`` is left, right or centre of ``x``, ``halo`` the colour of a plate behind it."""
+        size = self.layout.sizes.body if size is None else size
+        shown = self.printable(text)
+        x -= {"left": 0.0, "right": 1.0, "centre": 0.5}[align] * self.width_of(text, face, size)
+        if halo:
+            self.ink(halo)
+            plate = self.width_of(text, face, size) + 2.0
+            self.canvas.rect(x - 1.0, y - 0.22 * size, plate, 0.98 * size, stroke=0, fill=1)
+        self.ink(colour or self.layout.colours.ink)
+        self.canvas.setFont(face, size)
+        self.canvas.drawString(x, y, shown)
+
+    def paragraph(
+        self, x: float, top: float, text: str, width: float, face: str = REGULAR, *,
+        size: float | None = None, colour: str | None = None,
+    ) -> float:  # fmt: skip
+        """Write wrapped lines downwards from ``top`` and give the height used."""
+        size = self.layout.sizes.small if size is None else size
+        lines = self.wrapped(text, face, size, width)
+        for index, line in enumerate(lines):
+            self.text(x, top - size * (1.0 + 1.2 * index), line, face, size, colour=colour)
+        return len(lines) * size * 1.2
+
+    def paragraph_height(self, text: str, width: float, face: str = REGULAR, size: float | None = None) -> float:
+        """What :meth:`paragraph` will use."""
+        size = self.layout.sizes.small if size is None else size
+        return len(self.wrapped(text, face, size, width)) * size * 1.2
+
+    def rule(self, y: float, thickness: float, colour: str | None = None) -> None:
+        """A line across the page."""
+        self.line(self.left, y, self.right, y, thickness, colour=colour or self.layout.colours.rule)
+
+    def line(
+        self, x0: float, y0: float, x1: float, y1: float, thickness: float, *, colour: str,
+        dash: tuple[float, ...] = (),
+    ) -> None:  # fmt: skip
+        """A straight line."""
+        self.canvas.saveState()
+        self.ink(colour)
+        self.canvas.setLineWidth(thickness)
+        self.canvas.setDash(list(dash))
+        self.canvas.line(x0, y0, x1, y1)
+        self.canvas.restoreState()
+
+    # Marks as shapes, so that no face needs them ---------------------------------------------------
+
+    def tick(self, x: float, y: float, size: float, colour: str, thickness: float) -> None:
+        """A tick in a square whose lower left corner is (x, y)."""
+        self._mark([[(0.08, 0.48), (0.38, 0.14), (0.94, 0.86)]], (x, y, size), colour, thickness)
+
+    def cross(self, x: float, y: float, size: float, colour: str, thickness: float) -> None:
+        """A cross in a square whose lower left corner is (x, y)."""
+        strokes = [[(0.12, 0.12), (0.88, 0.88)], [(0.12, 0.88), (0.88, 0.12)]]
+        self._mark(strokes, (x, y, size), colour, thickness)
+
+    def _mark(
+        self,
+        strokes: list[list[tuple[float, float]]],
+        square: tuple[float, float, float],
+        colour: str,
+        thickness: float,
+    ) -> None:
+        x, y, size = square
+        self.canvas.saveState()
+        self.ink(colour)
+        self.canvas.setLineWidth(thickness)
+        self.canvas.setLineCap(1)
+        self.canvas.setLineJoin(1)
+        path = self.canvas.beginPath()
+        for points in strokes:
+            path.moveTo(x + points[0][0] * size, y + points[0][1] * size)
+            for across, up in points[1:]:
+                path.lineTo(x + across * size, y + up * size)
+        self.canvas.drawPath(path, stroke=1, fill=0)
+        self.canvas.restoreState()
+
+    def hatch(
+        self, x: float, y: float, width: float, height: float, *, step: float, colour: str, thickness: float
+    ) -> None:
+        """Diagonal lines in a rectangle; they survive where a tint does not."""
+        self.canvas.saveState()
+        clip = self.canvas.beginPath()
+        clip.rect(x, y, width, height)
+        self.canvas.clipPath(clip, stroke=0, fill=0)
+        self.ink(colour)
+        self.canvas.setLineWidth(thickness)
+        path = self.canvas.beginPath()
+        offset = -height
+        while offset < width:
+            path.moveTo(round(x + offset, 2), round(y, 2))
+            path.lineTo(round(x + offset + height, 2), round(y + height, 2))
+            offset += step
+        self.canvas.drawPath(path, stroke=1, fill=0)
+        self.canvas.restoreState()
+
+    def finished(self) -> bytes:
+        """Close the document and give its bytes."""
+        self.canvas.save()
+        return self.buffer.getvalue()
+
+
+@lru_cache(maxsize=4096)
+def _width(text: str, face: str) -> float:
+    """Length of a printable text at size 1."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    return float(stringWidth(text, face, 1000)) / 1000
+
+
+_GLYPHS: set[int] = set()
+
+
+def _register(layout: Layout) -> None:
+    """Load the faces once per process; what a character needs is a glyph in all three."""
+    if _GLYPHS:
+        return
+    from reportlab.pdfbase.pdfmetrics import registerFont
+    from reportlab.pdfbase.ttfonts import TTFont
+
+    folder = files("font_source_sans_pro") / "files"
+    common: set[int] | None = None
+    named = ((REGULAR, layout.fonts.regular), (STRONG, layout.fonts.strong), (BOLD, layout.fonts.bold))
+    for name, file in named:
+        font = TTFont(name, str(folder / file))
+        registerFont(font)
+        glyphs = set(font.face.charToGlyph)
+        common = glyphs if common is None else common & glyphs
+    assert common is not None
+    _GLYPHS.update(common)
+
+
+def _date(canvas: Any, dated: datetime) -> None:
+    """Write a date of our own, in UTC: the library's own local times lose half-hour offsets."""
+    import time
+
+    from reportlab.lib.utils import TimeStamp
+
+    stamp = TimeStamp(1)
+    seconds = dated.astimezone(UTC).timestamp()
+    moment = time.gmtime(seconds)
+    stamp.t, stamp.lt, stamp.YMDhms = seconds, moment, tuple(moment)[:6]
+    canvas._doc._timeStamp = stamp  # noqa: SLF001 - the only way to date an invariant document; a test covers it

@@ -1,0 +1,126 @@
+"""The table of criteria: required, met at, measured, uncertainty, judged; the same edges for every stage of a page."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from testbench.certificate.data import Words
+from testbench.certificate.lines import TableLine
+from testbench.certificate.pen import BOLD, REGULAR, STRONG, Pen
+from testbench.metrology.decision_rule import Conformity
+
+ROW, DETAIL = 9.6, 8.2
+"""Heights of a row and of a line below it [pt]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A part of a page. ``draw(top)`` paints it below ``top`` [pt]."""
+
+    height: float
+    draw: Callable[[float], None]
+
+
+def mark(pen: Pen, x: float, y: float, size: float, conformity: Conformity) -> None:
+    """Tick, cross, or a dash for what was left undecided."""
+    colours = pen.layout.colours
+    if conformity is Conformity.CONFORMS:
+        pen.tick(x, y, size, colours.accepted, size / 5)
+    elif conformity is Conformity.DOES_NOT_CONFORM:
+        pen.cross(x, y, size, colours.rejected, size / 5)
+    else:
+        pen.line(x, y + size / 2, x + size, y + size / 2, size / 5, colour=colours.ink)
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Edges of the table [pt]: numbers are aligned on their decimal points, words on the same line at their right."""
+
+    unit: float
+    required: float
+    met_at: float
+    measured: float
+    uncertainty: float
+    judged: float
+
+    @classmethod
+    def of(cls, pen: Pen) -> "Columns":
+        """The same edges for every stage of a page."""
+        width, x = pen.right - pen.left, pen.left
+        return cls(*(x + share * width for share in (0.335, 0.535, 0.645, 0.755, 0.865, 0.915)))
+
+
+def table_block(pen: Pen, lines: tuple[TableLine, ...], words: Words) -> Block:
+    """All lines of one stage below a quiet head."""
+    columns = Columns.of(pen)
+    room = columns.unit - pen.left - 6
+    small = pen.layout.sizes.small
+    detail_room = pen.right - pen.left - 8
+    details = [pen.wrapped(line.detail, REGULAR, small, detail_room) if line.detail else [] for line in lines]
+    names = [pen.wrapped(line.criterion, REGULAR, pen.fitted(line.criterion, REGULAR, 8, room), room) for line in lines]
+    height = 11 + sum(ROW * len(name) + DETAIL * len(detail) for name, detail in zip(names, details, strict=True)) + 2
+
+    def paint(top: float) -> None:
+        _table_head(pen, columns, words, top)
+        y = top - 11
+        for line, name, detail in zip(lines, names, details, strict=True):
+            _table_line(pen, columns, line, name, y - 8)
+            y -= ROW * len(name)
+            for text in detail:
+                pen.text(pen.left + 8, y - 6.4, text, REGULAR, small, colour=pen.layout.colours.label)
+                y -= DETAIL
+            pen.rule(y - 0.4, 0.3, pen.layout.colours.hairline)
+
+    return Block(height, paint)
+
+
+def _table_head(pen: Pen, columns: Columns, words: Words, top: float) -> None:
+    small, label = pen.layout.sizes.small, pen.layout.colours.label
+    y = top - 8
+    pen.text(pen.left, y, words("table.criterion"), REGULAR, small, colour=label)
+    pen.text(columns.unit, y, words("table.unit"), REGULAR, small, colour=label)
+    for key, x in (
+        ("required", columns.required),
+        ("limit", columns.met_at),
+        ("measured", columns.measured),
+        ("uncertainty", columns.uncertainty),
+    ):
+        pen.text(x + TAIL, y, words(f"table.{key}"), REGULAR, small, colour=label, align="right")
+    pen.text(columns.judged, y, words("table.judged"), REGULAR, small, colour=label)
+
+
+TAIL = 11.0
+"""Room right of a decimal point; words of a column end there [pt]."""
+
+
+def _table_line(pen: Pen, columns: Columns, line: TableLine, name: list[str], y: float) -> None:
+    small, label = pen.layout.sizes.small, pen.layout.colours.label
+    size = pen.fitted(line.criterion, REGULAR, 8, columns.unit - pen.left - 6)
+    for index, text in enumerate(name):
+        pen.text(pen.left, y - ROW * index, text, REGULAR, size)
+    failed = line.conformity is Conformity.DOES_NOT_CONFORM
+    pen.text(columns.unit, y, line.unit, REGULAR, 8 if line.unit != line.uncertainty else small, colour=label)
+    _cell(pen, columns.required, y, line.required, REGULAR)
+    _cell(pen, columns.met_at, y, line.met_at, REGULAR)
+    _cell(pen, columns.measured, y, line.measured, BOLD if failed else STRONG)
+    _cell(pen, columns.uncertainty, y, line.uncertainty, REGULAR)
+    mark(pen, columns.judged, y - 0.5, 6.4, line.conformity)
+    pen.text(columns.judged + 10, y, line.judged, BOLD if failed else REGULAR, 8)
+
+
+def _cell(pen: Pen, x: float, y: float, text: str, face: str) -> None:
+    """A number on its decimal point, or words that end at the column's edge."""
+    if not any(character.isdigit() for character in text):
+        quiet = face == REGULAR
+        pen.text(
+            x + TAIL,
+            y,
+            text,
+            face,
+            7 if quiet else 8,
+            colour=pen.layout.colours.label if quiet else None,
+            align="right",
+        )
+        return
+    whole, point, rest = text.partition(".")
+    pen.text(x, y, whole, face, 8, align="right")
+    pen.text(x, y, point + rest, face, 8)

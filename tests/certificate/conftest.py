@@ -1,0 +1,285 @@
+"""Closed runs for the certificate tests: deterministic traces of fill, ramp, settle, hold and release.
+
+``pytest tests/certificate/test_samples.py --update-samples`` draws the pages in reports/samples/ again.
+"""
+
+import tomllib
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from testbench.certificate.issue import sealed_document
+from testbench.certificate.keys import load_station_key, make_station_key
+from testbench.metrology.leakage import DropConvention
+from testbench.procedure.criteria import LargestLeakageRate, NoVisibleLeakage
+from testbench.procedure.stages import Procedure, StageRequirement, requirements_for
+from testbench.procedure.valve import SeatPairing, Valve, ValveType
+from testbench.quantities import NominalSize, Pressure, Volume
+from testbench.run.evaluation import evaluate_stage, judge_run
+from testbench.run.machine import Ending
+from testbench.run.observations import Collection, Observation, Seen, ZeroCheck
+from testbench.run.record import ChannelRecord, Origin, RunRecord, StageRecord, TraceReference, canonical, sha256
+from testbench.run.samples import TICKS_PER_S, Gap, GapReason, Scale, Trace
+from testbench.station.bench import Works
+
+PROCEDURE = Path(__file__).parents[2] / "procedures" / "waterworks-swing-check.toml"
+STEP = 1000  # ticks: ten readings a second
+DAY = date(2026, 11, 25)
+WORKS = Works(
+    name="Harrow Lane Valve Works",
+    address=("12 Harrow Lane", "Port Ellery"),
+    contact="certificates@harrow-lane.example",
+)
+CHANNEL = ChannelRecord(
+    tag="PT-101",
+    instrument="pressure transmitter 0–1000 psi",
+    serial="T-0042",
+    scale=Scale(unit="psi", decimals=2, zero_millicounts=8250),
+    certificate_number="CAL-26-0311",
+    laboratory="Saltmarsh Calibration Laboratory",
+    calibrated_on=date(2026, 3, 11),
+    due_on=date(2027, 3, 10),
+    lowest=Pressure.parse("0 psi"),
+    highest=Pressure.parse("1000 psi"),
+    expanded_uncertainty=Pressure.parse("1 psi"),
+)
+ZERO = ZeroCheck(at=0, samples=50, mean_millicounts=8250, passed=True)
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """An option of this folder only."""
+    parser.addoption("--update-samples", action="store_true", help="Draw reports/samples/ again.")
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """How one attempt at a stage went."""
+
+    hold_s: float | None = None
+    """None: as long as required (a collection may keep it longer)."""
+    above: float = 8.0
+    """How far above the required pressure the hold starts [psi]."""
+    decay_per_min: float = 0.6
+    vent_again: bool = False
+    ended: Ending = Ending.COMPLETED
+    reason: str = ""
+    restarts: int = 0
+    seen: Seen = Seen.NO_LEAKAGE
+    where: str = ""
+    caught: str = "0.4 mL"
+    drops: int | None = None
+    collect_s: float = 45.0
+    concluded: bool = False
+    """Ended on leakage before the hold was over."""
+    gap: tuple[float, float] | None = None
+    """Seconds after the start of the hold."""
+    rejected_lines: int = 0
+
+
+@dataclass(frozen=True)
+class Story:
+    """A whole run in short."""
+
+    serial: str = "HL-4-0117"
+    nps: str = "4"
+    seat: SeatPairing = SeatPairing.METAL
+    pairing: str = "bronze on bronze"
+    number: int = 1
+    shell: tuple[Attempt, ...] = (Attempt(),)
+    seat_test: tuple[Attempt, ...] = (Attempt(above=4.0, decay_per_min=0.2),)
+    origin: Origin = Origin.SIMULATED
+    started: datetime = datetime(2026, 11, 25, 8, 14, 2, 120_000, tzinfo=UTC)
+    customer: str = "Ellery Water Board"
+    customer_order: str = "EWB-7733"
+    channel: ChannelRecord = CHANNEL
+    valve: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Run:
+    """A closed run with everything a certificate needs."""
+
+    record: RunRecord
+    traces: tuple[Trace, ...]
+
+    @property
+    def sha256(self) -> str:
+        return sha256(canonical(self.record))
+
+
+def tell(story: Story) -> Run:
+    """Make the record and the traces of a story; findings come from the real evaluation."""
+    valve = Valve(
+        serial=story.serial, type=ValveType.SWING_CHECK, size=NominalSize.from_nps(story.nps),
+        rated=Pressure.parse("250 psi"), seat=story.seat, seat_pairing=story.pairing,
+        **{"ends": "flanged", "product": "swing check valve, ductile iron", **story.valve},
+    )  # fmt: skip
+    procedure = Procedure.model_validate(tomllib.loads(PROCEDURE.read_text(encoding="utf-8")))
+    asked = requirements_for(procedure, valve)
+    noise = np.random.default_rng(story.number)
+    tick, stages, traces = 200_000, [], []
+    for requirement, attempts in zip(asked.stages, (story.shell, story.seat_test), strict=True):
+        for number, attempt in enumerate(attempts, start=1):
+            stage, trace = _attempt(requirement, attempt, number, tick, story.channel, noise)
+            stages.append(stage)
+            traces.append(trace)
+            tick = stage.until + 300_000
+    started = story.started
+    ended = datetime.fromtimestamp(started.timestamp() + tick / TICKS_PER_S, tz=UTC)
+    record = RunRecord(
+        run=f"B1-2026-{story.number:04d}", bench="B1", works=WORKS.name, origin=story.origin,
+        software="testbench 0.1.0", order="HL-2041", customer=story.customer, customer_order=story.customer_order,
+        operator="Mara Quill", valve=valve, requirements=asked, procedure_sha256=sha256(PROCEDURE.read_bytes()),
+        channel=story.channel, zero_check=ZERO, started=_iso(started), ended=_iso(ended), utc_offset_minutes=60,
+        stages=tuple(stages), verdict=None, reason="",
+    )  # fmt: skip
+    verdict, reason = judge_run(record)
+    return Run(record.model_copy(update={"verdict": verdict, "reason": reason}), tuple(traces))
+
+
+def _iso(moment: datetime) -> str:
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _attempt(
+    asked: StageRequirement,
+    attempt: Attempt,
+    number: int,
+    since: int,
+    channel: ChannelRecord,
+    noise: np.random.Generator,
+) -> tuple[StageRecord, Trace]:
+    rate = next((c for c in asked.criteria if isinstance(c, LargestLeakageRate)), None)
+    required = asked.required.to(channel.scale.unit)
+    hold_s = attempt.hold_s or max(float(asked.hold_s), (rate.settle_s + 2 + attempt.collect_s + 1) if rate else 0.0)
+    pressures = [np.zeros(80)]
+    if attempt.vent_again:  # trapped air: slow rise, drift, release to vent
+        pressures += [
+            _ramp(0, required + 6, 300),
+            required + 6 - 9 * (1 - np.exp(-np.arange(700) / 260)),
+            _ramp(required - 3, 0, 60),
+            np.zeros(250),
+        ]
+    top = required + attempt.above
+    pressures += [_ramp(0, top + 3, 160), top + 3 * np.exp(-np.arange(280) / 60)]
+    begun = sum(map(len, pressures))
+    pressures += [top - attempt.decay_per_min / 600 * np.arange(int(hold_s * 10) + 2)]  # jitter may not shorten it
+    over = sum(map(len, pressures)) - 1
+    last = pressures[-1][-1]
+    pressures += [last + np.zeros(60), _ramp(last, 0.2, 70), 0.2 + np.zeros(40)]
+    curve = np.concatenate(pressures)
+    curve = curve + noise.normal(0, 0.05, len(curve))
+    scale = channel.scale
+    counts = np.rint(curve * 10**scale.decimals + scale.zero_millicounts / 1000).astype(np.int64)
+    at = since + np.arange(len(curve), dtype=np.int64) * STEP + noise.integers(-30, 30, len(curve))
+    at[0] = since
+    hold_since, hold_until = int(at[begun]), int(at[over])
+    gaps: tuple[Gap, ...] = ()
+    if attempt.gap is not None:
+        silent, back = (hold_since + int(s * TICKS_PER_S) for s in attempt.gap)
+        kept = (at <= silent) | (at >= back)
+        at, counts = at[kept], counts[kept]
+        gaps = (Gap(since=silent, until=back, reason=GapReason.SILENT),)
+    trace = Trace(at, counts, gaps)
+    until = int(at[-1])
+    observed, collected = _answers(asked, attempt, hold_since, hold_until)
+    held = attempt.ended is Ending.COMPLETED and not attempt.concluded
+    stage = StageRecord(
+        stage=asked.stage, attempt=number, requirement=asked, since=since, until=until, ended=attempt.ended,
+        reason=attempt.reason, hold_since=hold_since if held else None, hold_until=hold_until if held else None,
+        restarts=attempt.restarts + (1 if attempt.concluded else 0), observations=observed, collections=collected,
+        gaps=gaps, rejected_lines=attempt.rejected_lines,
+        trace=TraceReference(samples=len(trace), sha256=trace.sha256()), finding=None,
+    )  # fmt: skip
+    finding = evaluate_stage(stage, trace, channel, ZERO, DAY)
+    return stage.model_copy(update={"finding": finding}), trace
+
+
+def _ramp(first: float, last: float, samples: int) -> np.ndarray:
+    return first + (last - first) * (1 - np.cos(np.pi * np.arange(samples) / samples)) / 2
+
+
+def _answers(
+    asked: StageRequirement, attempt: Attempt, since: int, until: int
+) -> tuple[tuple[Observation, ...], tuple[Collection, ...]]:
+    if attempt.ended is not Ending.COMPLETED:
+        return (), ()
+    observed, collected = [], []
+    for index, criterion in enumerate(asked.criteria):
+        if isinstance(criterion, NoVisibleLeakage):
+            at = since + 150_000 if attempt.concluded else until + 20_000
+            observed.append(
+                Observation(at=at, criterion=index, seen=attempt.seen, where=attempt.where, operator="Mara Quill")
+            )
+        elif not attempt.concluded:
+            began = since + (criterion.settle_s + 2) * TICKS_PER_S
+            volume = Volume.parse(attempt.caught) if attempt.drops is None else DropConvention(16).volume(attempt.drops)
+            collected.append(
+                Collection(
+                    since=began, until=began + int(attempt.collect_s * TICKS_PER_S), volume=volume,
+                    volume_uncertainty=Volume.parse("0.2 mL"), drops=attempt.drops,
+                    drops_per_ml=None if attempt.drops is None else 16, operator="Mara Quill",
+                )
+            )  # fmt: skip
+    return tuple(observed), tuple(collected)
+
+
+ACCEPTED_NPS_4 = Story()
+REJECTED_NPS_6 = Story(
+    serial="HL-6-0118", nps="6", number=2, started=datetime(2026, 11, 25, 8, 41, 30, tzinfo=UTC),
+    seat_test=(Attempt(above=4.0, decay_per_min=0.4, caught="6.2 mL", collect_s=40.0),),
+)  # fmt: skip
+ACCEPTED_NPS_8 = Story(
+    serial="HL-8-0119", nps="8", number=3, seat=SeatPairing.RESILIENT, pairing="EPDM on ductile iron, epoxy coated",
+    started=datetime(2026, 11, 25, 9, 12, 5, tzinfo=UTC), shell=(Attempt(vent_again=True),),
+    seat_test=(Attempt(above=4.0, decay_per_min=0.3),),
+)  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def bench() -> SimpleNamespace:
+    """The story-teller and its words, for tests in this folder."""
+    return SimpleNamespace(
+        tell=tell, Story=Story, Attempt=Attempt, replace=replace, works=WORKS, channel=CHANNEL,
+        accepted_nps_4=ACCEPTED_NPS_4, rejected_nps_6=REJECTED_NPS_6, accepted_nps_8=ACCEPTED_NPS_8,
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def accepted(bench: SimpleNamespace) -> Run:
+    """The accepted NPS 4 valve."""
+    return tell(ACCEPTED_NPS_4)
+
+
+@pytest.fixture(scope="session")
+def rejected(bench: SimpleNamespace) -> Run:
+    """The rejected NPS 6 valve."""
+    return tell(REJECTED_NPS_6)
+
+
+AT = datetime(2026, 11, 25, 10, 2, 3, tzinfo=UTC)
+
+
+@pytest.fixture(scope="session")
+def at() -> datetime:
+    """The station's time of day."""
+    return AT
+
+
+@pytest.fixture(scope="session")
+def keys(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a station key made for these tests."""
+    folder = tmp_path_factory.mktemp("home") / "keys"
+    make_station_key(folder, "B1", WORKS.name, AT)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def sealed(keys: Path, accepted: Run) -> bytes:
+    """The sealed certificate of the accepted NPS 4 valve."""
+    key = load_station_key(keys)
+    return sealed_document(accepted.record, accepted.sha256, accepted.traces, works=WORKS, paper="A4", key=key, at=AT)

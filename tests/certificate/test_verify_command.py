@@ -1,0 +1,76 @@
+"""``testbench certificate verify`` for somebody who holds only the PDF."""
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from testbench.certificate.keys import grouped, load_station_key
+from testbench.cli.certificate import command
+
+
+@pytest.fixture
+def file(tmp_path: Path, sealed: bytes) -> Path:
+    path = tmp_path / "certificate.pdf"
+    path.write_bytes(sealed)
+    return path
+
+
+def run(file: Path, *options: str, home: Path) -> Result:
+    return CliRunner().invoke(command, ["verify", str(file), "--home", str(home), *options])
+
+
+def test_intact_with_a_known_signer_exits_with_zero(file: Path, keys: Path, tmp_path: Path, accepted: object) -> None:
+    """The customer names the works' certificate; no home is needed."""
+    found = run(file, "--signer", str(keys / "station-cert.pem"), home=tmp_path / "none")
+    assert found.exit_code == 0
+    assert found.output == (
+        "INTACT: C-B1-2026-0001 for valve HL-4-0117, verdict accepted. Nothing was changed since it was sealed.\n"
+        "SPECIMEN: the run was simulated or replayed. No valve was tested; this certifies nothing.\n"
+        "  sealed by    Station seal, bench B1, Harrow Lane Valve Works\n"
+        "  sealed at    2026-11-25T10:02:03+00:00 by the station's own clock\n"
+        f"  fingerprint  {grouped(load_station_key(keys).fingerprint)}\n"
+        f"  record       {accepted.sha256}\n"  # type: ignore[attr-defined]
+    )
+
+
+def test_the_benchs_own_seal_is_known_in_its_home(file: Path, keys: Path) -> None:
+    """At the works the home's certificate is trusted without being named."""
+    assert run(file, home=keys.parent).exit_code == 0
+
+
+def test_intact_with_an_unknown_signer_exits_with_three(file: Path, tmp_path: Path) -> None:
+    """Neither accepted silently nor called changed."""
+    found = run(file, home=tmp_path / "none")
+    assert found.exit_code == 3
+    assert found.output.startswith("UNKNOWN SIGNER: C-B1-2026-0001 for valve HL-4-0117, verdict accepted.")
+    assert "Compare the fingerprint with the one that the works publishes" in found.output
+
+
+def test_changed_exits_with_one_and_says_why(file: Path, keys: Path) -> None:
+    """One added line is enough."""
+    file.write_bytes(file.read_bytes() + b"\n")
+    found = run(file, home=keys.parent)
+    assert found.exit_code == 1
+    assert found.output == (
+        "CHANGED or unreadable: this is not the document that was sealed.\n"
+        "  Something was added to the file after it was sealed.\n"
+    )
+
+
+def test_facts_come_as_json(file: Path, keys: Path) -> None:
+    """For a program that files certificates."""
+    found = json.loads(run(file, "--json", home=keys.parent).output)
+    assert (found["intact"], found["trusted"], found["specimen"], found["reasons"]) == (True, True, True, [])
+    assert (found["number"], found["serial"], found["verdict"]) == ("C-B1-2026-0001", "HL-4-0117", "accepted")
+    assert found["fingerprint"] == load_station_key(keys).fingerprint
+
+
+def test_a_file_that_is_no_pdf_exits_with_one(tmp_path: Path) -> None:
+    """Plain words, no stack of calls."""
+    path = tmp_path / "letter.txt"
+    path.write_text("Dear Sir")
+    found = run(path, home=tmp_path)
+    assert found.exit_code == 1
+    assert "The file does not begin as a PDF." in found.output
