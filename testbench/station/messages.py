@@ -211,6 +211,7 @@ class StageView(Value):
     finding: Finding | None = None
     """Once the stage is closed and was completed."""
     ended: str = ""
+    """How the stage ends, as soon as that is decided; pressure is still to be released then."""
     reason: str = ""
 
 

@@ -173,8 +173,8 @@ class Viewer:
             pump_during_hold=rule.pump_during_hold,
             criteria=tuple(_asked(under_way, index) for index in range(len(rule.criteria))),
             finding=None if record is None else record.finding,
-            ended="" if record is None else record.ended,
-            reason="" if record is None else record.reason,
+            ended=state.ending or "",
+            reason=state.reason,
         )
 
     def _new_points(self, *, whole: bool) -> tuple[tuple[tuple[float, float], ...], bool]:

@@ -52,7 +52,7 @@ def instruction(stage: Stage, state: StageState, acceptance: Pressure) -> str:
             release = f"Open the release valve slowly, down to below {rule.safe_below.text(0)}"
             return {
                 Phase.FILLING: " ".join(rule.prepare),
-                Phase.STABILIZING: f"{_pump(rule)} Then wait until the pressure is steady.",
+                Phase.STABILIZING: f"{_pump(rule)} Wait until steady.",
                 Phase.RELEASING_TO_VENT: f"{release}; then vent again.",
                 Phase.DEPRESSURIZING: f"{release}.",
                 Phase.CLOSED: "Pressure was not seen released: treat the valve as under pressure.",
@@ -82,7 +82,7 @@ def asked(criterion: NoVisibleLeakage | LargestLeakageRate) -> str:
 
 def _pump(rule: StageRequirement) -> str:
     if rule.pump_during_hold is PumpDuringHold.ISOLATED:
-        return "Close the pump's isolating valve."
+        return "Isolate the pump."
     return "Leave the pump on."
 
 

@@ -1,0 +1,353 @@
+"""What the operator has in hand: keys go in, requests come out. Knows no terminal and no clock.
+
+It decides nothing about a test. It keeps what is being chosen or typed, turns keys into requests, and holds what has
+to be said back to the person at the keys until the next key.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+
+from testbench.errors import BenchError
+from testbench.procedure.valve import Value
+from testbench.quantities import Volume
+from testbench.run.observations import Seen
+from testbench.station import messages as m
+from testbench.tui.keys import KeyOffered, offered
+from testbench.tui.scanner import SUFFIXES, Scanner
+
+DEAD_S = 0.4
+"""A second press sooner than this is the glove bouncing."""
+CONFIRM_S = 3.0
+"""A second press later than this begins anew."""
+LONGEST_ENTRY = 40
+
+
+class Mode(StrEnum):
+    """What the keys are for at the moment."""
+
+    WATCHING = "watching"
+    VALVE = "valve"
+    OPERATOR = "operator"
+    PLACE = "place"
+    VOLUME = "volume"
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One line that can be chosen."""
+
+    label: str
+    detail: str = ""
+    value: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Choosing:
+    """A list under the arrow keys. Nothing is selected until somebody selects it."""
+
+    title: str
+    choices: tuple[Choice, ...]
+    selected: int | None = None
+    typed: str | None = None
+    """What was typed instead of choosing; None where nothing may be typed."""
+
+    def moved(self, by: int) -> "Choosing":
+        """The next or previous line; from nothing to the first or last."""
+        count = len(self.choices)
+        if count == 0:
+            return self
+        if self.selected is None:
+            return replace(self, selected=0 if by > 0 else count - 1)
+        return replace(self, selected=(self.selected + by) % count)
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A volume or a number of drops being typed."""
+
+    text: str = ""
+    drops: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """Something said to the person at the keys, until the next key."""
+
+    sentence: str
+    remedy: str = ""
+    grave: bool = False
+
+
+@dataclass
+class Conversation:
+    """The keys' side of the screen."""
+
+    update: m.Update | None = None
+    mode: Mode = Mode.WATCHING
+    choosing: Choosing | None = None
+    entry: Entry = field(default_factory=Entry)
+    said: Said | None = None
+    scanned: str = ""
+    scanner: Scanner = field(default_factory=Scanner)
+    _valve: tuple[str, ...] = ()
+    _armed: tuple[str, float] = ("", 0.0)
+    _criterion: int = 0
+
+    # What comes from the recorder ----------------------------------------------------------------
+
+    def updated(self, update: m.Update) -> None:
+        """Take the newest state; leave what it no longer asks for."""
+        before, self.update = self.update, update
+        requests = {action.request for action in update.actions}
+        wanted = {Mode.VALVE: "start_run", Mode.OPERATOR: "start_run", Mode.PLACE: "observe", Mode.VOLUME: "collected"}
+        if self.mode in wanted and wanted[self.mode] not in requests:
+            self._watch()
+        first = self.mode is Mode.WATCHING and update.run is None and "start_run" in requests
+        changed = self.mode is Mode.VALVE and before is not None and before.orders != update.orders
+        if first or changed:
+            self._choose_valve()
+
+    def answered(self, answer: m.Answer) -> None:
+        """Say a refusal; a request that was carried out shows in the next update."""
+        if not answer.done:
+            self.said = Said(answer.sentence, answer.remedy, grave=True)
+
+    @property
+    def keys(self) -> tuple[KeyOffered, ...]:
+        """The function keys that do something now. While a list or an entry is open: only Stop beside it."""
+        if self.mode is Mode.WATCHING:
+            return offered(self.update)
+        return tuple(key for key in offered(self.update) if key.request == "stop")
+
+    # Keys ----------------------------------------------------------------------------------------
+
+    def key(self, key: str, character: str | None, at: float) -> Value | None:
+        """Take one key.
+
+        Args:
+            key: its name, as Textual has it.
+            character: what it prints, if anything.
+            at: when it was pressed [s], on any clock that only goes forward.
+
+        Returns:
+            The request that it makes, without its number.
+        """
+        if key in SUFFIXES:
+            return self._suffix(key, at)
+        self.said = None
+        if character is not None and character.isprintable() and len(character) == 1:
+            self._printable(character, at)
+            return None
+        self.scanned = ""
+        if _is_function_key(key):
+            return self._function(key, at)
+        self._editing(key)
+        return None
+
+    def _printable(self, character: str, at: float) -> None:
+        self.scanner.character(character, at)
+        if self.mode is Mode.PLACE and self.choosing is not None:
+            typed = f"{self.choosing.typed or ''}{character}"[:LONGEST_ENTRY]
+            self.choosing = replace(self.choosing, selected=None, typed=typed)
+        elif self.mode is Mode.VOLUME:
+            self.entry = _typed(self.entry, character)
+
+    def _suffix(self, key: str, at: float) -> Value | None:
+        scan = self.scanner.suffix(at)
+        if scan != "":
+            self.said = None
+        if scan:
+            self._took_scan(scan)
+        return self._enter() if scan is None and key == "enter" else None
+
+    def _function(self, key: str, at: float) -> Value | None:
+        pressed = next((one for one in self.keys if one.key == key), None)
+        if pressed is None:
+            self._armed = ("", 0.0)
+            open_list = self.mode is not Mode.WATCHING and any(one.key == key for one in offered(self.update))
+            remedy = "Finish with Enter, or go back with Esc." if open_list else ""
+            self.said = Said(f"{key.upper()} does nothing now.", remedy)
+            return None
+        if pressed.twice and not self._confirmed(pressed, at):
+            return None
+        self._armed = ("", 0.0)
+        return self._pressed(pressed)
+
+    def _confirmed(self, pressed: KeyOffered, at: float) -> bool:
+        request, since = self._armed
+        waited = at - since
+        if request == pressed.request and DEAD_S <= waited <= CONFIRM_S:
+            return True
+        if request != pressed.request or waited > CONFIRM_S:
+            self._armed = (pressed.request, at)
+        self.said = Said(f"{pressed.label}? Press {pressed.key.upper()} once more.", grave=True)
+        return False
+
+    def expire(self, at: float) -> None:
+        """Take back the question of a double press that nobody answered."""
+        request, since = self._armed
+        if request and at - since > CONFIRM_S:
+            self._armed, self.said = ("", 0.0), None
+
+    def _pressed(self, pressed: KeyOffered) -> Value | None:
+        match pressed.request:
+            case "start_run":
+                self._choose_valve()
+            case "collected":
+                self.mode, self.entry = Mode.VOLUME, Entry()
+            case "observe":
+                return self._observe(pressed)
+            case _:
+                return _PLAIN[pressed.request]()
+        return None
+
+    def _observe(self, pressed: KeyOffered) -> Value | None:
+        asked = asked_now(self.update)
+        if asked is None:
+            self.said = Said("Nothing is left to be observed.")
+            return None
+        self._criterion = asked.index
+        if pressed.seen is Seen.NO_LEAKAGE:
+            return m.Observe(request="observe", criterion=asked.index, seen=Seen.NO_LEAKAGE)
+        self.mode = Mode.PLACE
+        places = tuple(Choice(place, value=(place,)) for place in asked.look_at)
+        self.choosing = Choosing("Where does it leak?", places, typed="")
+        return None
+
+    # Lists and entries ---------------------------------------------------------------------------
+
+    def _watch(self) -> None:
+        self.mode, self.choosing, self.entry, self.scanned = Mode.WATCHING, None, Entry(), ""
+
+    def _choose_valve(self) -> None:
+        assert self.update is not None
+        lines = tuple(
+            Choice(valve.serial, f"{valve.state} · {valve.valve} · {order.order} {order.customer}",
+                   (order.order, valve.serial))
+            for order in self.update.orders
+            for valve in order.valves
+        )  # fmt: skip
+        kept = next((at for at, line in enumerate(lines) if self._selected_value() == line.value), None)
+        self.mode, self.choosing = Mode.VALVE, Choosing("Which valve?", lines, selected=kept)
+
+    def _selected_value(self) -> tuple[str, ...]:
+        if self.mode is not Mode.VALVE or self.choosing is None or self.choosing.selected is None:
+            return ()
+        return self.choosing.choices[self.choosing.selected].value
+
+    def _took_scan(self, text: str) -> None:
+        """Select the scanned valve; it takes a key to go on with it."""
+        if self.mode is Mode.PLACE and self.choosing is not None:
+            typed = (self.choosing.typed or "").removesuffix(text)
+            self.choosing = replace(self.choosing, typed=typed)
+        self.entry = Entry(drops=self.entry.drops)
+        startable = self.update is not None and any(one.request == "start_run" for one in self.update.actions)
+        if not startable:
+            self.said = Said(f"{text} was scanned. No valve is being chosen now.")
+            return
+        self._choose_valve()
+        assert self.choosing is not None
+        found = [at for at, line in enumerate(self.choosing.choices) if line.value[1] == text]
+        self.scanned = text
+        self.choosing = replace(self.choosing, selected=found[0] if len(found) == 1 else None)
+        if not found:
+            self.said = Said(f"{text} is on no open order.", "Read the number on the valve again.", grave=True)
+        elif len(found) > 1:
+            self.said = Said(f"{text} is on {len(found)} orders.", "Choose one with the arrow keys.")
+
+    def _enter(self) -> Value | None:
+        if self.mode is Mode.VOLUME:
+            return self._enter_volume()
+        if self.choosing is None:
+            return None
+        if self.mode is Mode.PLACE and (self.choosing.typed or "").strip():
+            return self._leaks_at((self.choosing.typed or "").strip())
+        if self.choosing.selected is None:
+            self.said = Said("Nothing is chosen yet.", "Choose with the arrow keys, then press Enter.")
+            return None
+        return self._chosen(self.choosing.choices[self.choosing.selected].value)
+
+    def _chosen(self, value: tuple[str, ...]) -> Value | None:
+        if self.mode is Mode.PLACE:
+            return self._leaks_at(value[0])
+        if self.mode is Mode.VALVE:
+            assert self.update is not None
+            self._valve = value
+            people = tuple(Choice(name, value=(name,)) for name in self.update.operators)
+            self.mode, self.choosing = Mode.OPERATOR, Choosing(f"Who tests {value[1]}?", people)
+            return None
+        self._watch()
+        return m.StartRun(request="start_run", order=self._valve[0], serial=self._valve[1], operator=value[0])
+
+    def _leaks_at(self, place: str) -> Value:
+        self._watch()
+        return m.Observe(request="observe", criterion=self._criterion, seen=Seen.LEAKAGE, where=place)
+
+    def _enter_volume(self) -> Value | None:
+        text, drops = self.entry.text, self.entry.drops
+        if not text:
+            self.said = Said("Nothing was entered.", "Type what was read; 0 if nothing was caught.")
+            return None
+        try:
+            collected = (
+                m.Collected(request="collected", drops=int(text))
+                if drops
+                else m.Collected(request="collected", volume=Volume.of(text.rstrip("."), "mL"))
+            )
+        except (BenchError, ValueError):
+            self.said = Said(f"'{text}' is no number.", "Type digits, with one decimal point at most.", grave=True)
+            return None
+        self._watch()
+        return collected
+
+    def _editing(self, key: str) -> None:
+        if key == "escape":
+            self._back()
+        elif key in {"up", "down"} and self.choosing is not None:
+            typed = None if self.choosing.typed is None else ""
+            self.choosing = replace(self.choosing.moved(1 if key == "down" else -1), typed=typed)
+        elif self.mode is Mode.VOLUME and key in {"left", "right"}:
+            self.entry = Entry(drops=not self.entry.drops)
+        elif key == "backspace":
+            self.entry = replace(self.entry, text=self.entry.text[:-1])
+            if self.choosing is not None and self.choosing.typed:
+                self.choosing = replace(self.choosing, typed=self.choosing.typed[:-1])
+
+    def _back(self) -> None:
+        if self.mode is Mode.OPERATOR:
+            self._choose_valve()
+        elif self.mode is not Mode.VALVE or (self.update is not None and self.update.run is not None):
+            self._watch()
+
+
+def asked_now(update: m.Update | None) -> m.CriterionAsked | None:
+    """The visual criterion that the keys answer: the first without an answer."""
+    if update is None or update.stage is None:
+        return None
+    visual = (found for found in update.stage.criteria if found.kind == "no-visible-leakage")
+    return next((found for found in visual if not found.answer), None)
+
+
+def _is_function_key(key: str) -> bool:
+    return key[:1] == "f" and key[1:].isdigit()
+
+
+def _typed(entry: Entry, character: str) -> Entry:
+    character = "." if character == "," else character
+    allowed = character in "0123456789" or (character == "." and not entry.drops and "." not in entry.text)
+    if not allowed or len(entry.text) >= 8:
+        return entry
+    return replace(entry, text=entry.text + character)
+
+
+_PLAIN: dict[str, Callable[[], Value]] = {
+    "start_stage": lambda: m.StartStage(request="start_stage"),
+    "vent_closed": lambda: m.VentClosed(request="vent_closed"),
+    "vent_again": lambda: m.VentAgain(request="vent_again"),
+    "collection_started": lambda: m.CollectionStarted(request="collection_started"),
+    "collection_ended": lambda: m.CollectionEnded(request="collection_ended"),
+    "conclude": lambda: m.Conclude(request="conclude"),
+    "stop": lambda: m.Stop(request="stop"),
+    "end_run": lambda: m.EndRun(request="end_run"),
+}
