@@ -15,7 +15,7 @@ from testbench.link.client import LinkClient
 from testbench.rig.client import RigClient
 from testbench.rig.operator import SimulatedOperator, Step
 from testbench.station import messages as m
-from testbench.wiring import attach, attach_or_start, make_home, program, read_store, wait_for
+from testbench.wiring import attach, attach_or_start, end_recorder, make_home, program, read_store, wait_for
 
 SCENARIO = Path(str(files("testbench"))) / "rig" / "scenario"
 DOCUMENTS_S = 30.0
@@ -46,7 +46,7 @@ class Demonstration:
         except BaseException:
             self._closing.close()
             raise
-        self._closing.callback(self._end_recorder)
+        self._closing.callback(end_recorder, self.home)
         return self
 
     def __exit__(
@@ -138,16 +138,6 @@ class Demonstration:
         rig.wait(timeout=10)
         assert rig.stdout is not None
         rig.stdout.close()
-
-    def _end_recorder(self) -> None:
-        """Let the recorder close: an open run is closed first."""
-        try:
-            link = attach(self.home)
-        except RecorderNotRunningError:
-            return
-        link.send(m.Shutdown(request="shutdown", id=1))
-        wait_for(lambda: None if link.connected and link.receive(0.2) is not None else True, 5, lambda: False)
-        link.close()
 
 
 def _carry(

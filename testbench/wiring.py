@@ -3,7 +3,6 @@
 import fcntl
 import json
 import os
-
 import shutil
 import signal
 import subprocess
@@ -157,6 +156,17 @@ def run_recorder(home: Home) -> None:
             store.close()
 
 
+def end_recorder(home: Home) -> None:
+    """End the recorder of a home; an open run is closed as lost at its next start. Nothing where none is running."""
+    try:
+        attach(home).close()
+        recorder = int((home.folder / "recorder.lock").read_text())
+        os.kill(recorder, signal.SIGTERM)
+    except (RecorderNotRunningError, OSError, ValueError):
+        return
+    wait_for(lambda: True if _try_attach(home) is None else None, 5, lambda: False)
+
+
 def _clock(bench: "Bench") -> "Clock":
     from testbench.instruments.clocks import RigClock, SystemClock
 
@@ -168,11 +178,14 @@ def _clock(bench: "Bench") -> "Clock":
 @contextmanager
 def _only_recorder(home: Home) -> Iterator[None]:
     """Two recorders would read one port."""
-    with (home.folder / "recorder.lock").open("w") as file:
+    with (home.folder / "recorder.lock").open("a+") as file:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as failure:
             raise RecorderRunningError(str(home.folder)) from failure
+        file.truncate(0)
+        file.write(f"{os.getpid()}\n")
+        file.flush()
         yield
 
 

@@ -83,6 +83,10 @@ class LinkServer:
         self._path.unlink(missing_ok=True)
         self._socket.close()
 
+    def anyone(self) -> bool:
+        """Whether a screen is connected."""
+        return bool(self._clients)
+
     def broadcast(self, line: bytes) -> None:
         """Send to everyone; a slow screen misses it."""
         with self._lock:

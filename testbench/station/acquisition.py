@@ -42,8 +42,10 @@ class PortLost:
 
 @dataclass(frozen=True, slots=True)
 class Quiet:
-    """The port was waited for and had nothing to say. Silence is told in the order of the readings, so that a
-    station that is behind with its work never takes readings that wait in its queue for silence.
+    """The port was waited for and had nothing to say.
+
+    Silence is told in the order of the readings, so that a station that is behind with its work never takes readings
+    that wait in its queue for silence.
     """
 
     at_s: float

@@ -11,9 +11,14 @@ from testbench.station.acquisition import PortEvent
 from testbench.station.session import Session
 from testbench.station.view import Viewer
 
+COMMIT_EVERY_S = 0.25
+
 
 class Screens(Protocol):
     """Whoever watches."""
+
+    def anyone(self) -> bool:
+        """Whether anybody watches."""
 
     def broadcast(self, line: bytes) -> None:
         """Send to everyone; a slow screen misses updates, never holds up the recorder."""
@@ -51,14 +56,18 @@ class Recorder:
         Args:
             wall_s: monotonic seconds of the wall, for pacing the updates only.
         """
-        due = wall_s()
+        due = committed = wall_s()
         while not self._ended:
+            if wall_s() - committed >= COMMIT_EVERY_S:
+                self._session.commit()
+                committed = wall_s()
             left = due - wall_s()
             if left > 0 and not self._news:
                 self._wait(min(left, 0.05))
                 continue
             self._session.tick()
-            self._screens.broadcast(m.write(self._viewer.update()))
+            if self._screens.anyone():
+                self._screens.broadcast(m.write(self._viewer.update()))
             self._news = False
             due = wall_s() + self._update_every_s
 

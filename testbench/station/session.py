@@ -34,7 +34,6 @@ from testbench.station.bench import Bench
 from testbench.station.current_run import StageUnderWay, closed, iso, judged, next_stage
 from testbench.station.ports import Clock, Documents, FreeSpace, RunStore
 
-COMMIT_EVERY_S = 0.25
 RETRY_STORE_S = 1.0
 LEAST_FREE_BYTES = 50_000_000
 NOTICES_KEPT = 12
@@ -90,7 +89,7 @@ class Session:
         self._traces: list[Trace] = []
         self._recent: deque[Sample] = deque(maxlen=4096)
         self._pending: tuple[list[Sample], list[Gap], list[tuple[int, Rejected]], list[Happening]] = ([], [], [], [])
-        self._committed_at = self._retry_at = 0
+        self._retry_at = 0
         self._to_seal: RunRecord | None = None
 
     # Time ----------------------------------------------------------------------------------------
@@ -136,13 +135,11 @@ class Session:
         self._moved(*self.stage.rules.sample(self.stage.state, sample, bound))
 
     def tick(self) -> None:
-        """Let time pass: commit what is due, hear of finished documents."""
+        """Let time pass: try again what failed, hear of finished documents."""
         now = self.now()
         if now - self.heard > to_ticks(PORT_DEAD_S):  # not even a Quiet: whoever reads the port is gone
             self.heard = now
             self._notice_silence()
-        if now - self._committed_at >= to_ticks(COMMIT_EVERY_S):
-            self.commit()
         if self._to_seal is not None and now >= self._retry_at:
             self._seal(self._to_seal)
         for run, path, sentence in self.outside.documents.written():
@@ -375,9 +372,11 @@ class Session:
                 self.notify(happening.sentence, grave=happening.event in _GRAVE)
 
     def commit(self) -> bool:
-        """Write what has come together; what could not be written stays and is tried again."""
+        """Write what has come together, one transaction; what could not be written stays and is tried again.
+
+        The recorder's loop calls this four times a second of the wall clock, whatever the bench's clock says.
+        """
         now = self.now()
-        self._committed_at = now
         if not self.run_open or not any(self._pending):
             return True
         assert self.run is not None

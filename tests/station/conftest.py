@@ -119,6 +119,7 @@ class BenchInHand:
             self.clock.seconds += 1 / rate
             self.line(psi)
             self.session.tick()
+        self.session.commit()
 
     def silence(self, seconds: float) -> None:
         """Let time pass without a line."""
