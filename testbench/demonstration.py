@@ -3,6 +3,7 @@
 import json
 import subprocess
 import threading
+from collections.abc import Sequence
 from contextlib import ExitStack
 from datetime import date, timedelta
 from importlib.resources import files
@@ -13,7 +14,7 @@ from typing import Any, Self
 from testbench.errors import RecorderNotRunningError, RigNotRunningError, RigStartFailedError
 from testbench.link.client import LinkClient
 from testbench.rig.client import RigClient
-from testbench.rig.operator import SimulatedOperator, Step
+from testbench.rig.operator import SimulatedOperator
 from testbench.station import messages as m
 from testbench.wiring import attach, attach_or_start, end_recorder, make_home, program, read_store, wait_for
 
@@ -55,26 +56,22 @@ class Demonstration:
         self._closing.close()
 
     def work_alone(self) -> None:
-        """Let the simulated operator test every valve of the order, and wait for the documents."""
-        operator = SimulatedOperator()
-        with RigClient(self.control) as rig:
-            link = attach(self.home)
-            link.send(m.Attach(request="attach"))
-            _carry(operator, link, rig, threading.Event(), hands_only=False)
-            link.close()
+        """Let the simulated operator test every valve of the order."""
+        self._beside(threading.Event(), Helper(hands_only=False))
 
     def with_screen(self, *, hands_only: bool) -> None:
         """Open the operator's screen, with a simulated operator beside it.
 
         Args:
-            hands_only: leave the keys to the person; only the rig is worked.
+            hands_only: leave the keys to the person; only the rig is worked, and what the hands and eyes find is said
+                in the notice line.
         """
         from testbench.tui.app import run
 
-        ended = threading.Event()
-        worker = threading.Thread(target=self._beside, args=(ended, hands_only), daemon=True)
+        ended, helper = threading.Event(), Helper(hands_only=hands_only)
+        worker = threading.Thread(target=self._beside, args=(ended, helper), daemon=True)
         worker.start()
-        run(attach(self.home))
+        run(SpokenLink(attach(self.home), helper))
         ended.set()
         worker.join(timeout=5)
 
@@ -99,12 +96,13 @@ class Demonstration:
             owed = [run for run in store.history(limit=1000) if run.verdict in {"accepted", "rejected"}]
         return True if all(run.document for run in owed) else None
 
-    def _beside(self, ended: threading.Event, hands_only: bool) -> None:  # noqa: FBT001 - a thread's argument
+    def _beside(self, ended: threading.Event, helper: "Helper") -> None:
         try:
             with RigClient(self.control) as rig:
                 link = attach(self.home)
                 link.send(m.Attach(request="attach"))
-                _carry(SimulatedOperator(), link, rig, ended, hands_only=hands_only)
+                while link.connected and not helper.operator.finished and not ended.is_set():
+                    helper.hear(link.receive(0.5), link, rig)
                 link.close()
         except (RigNotRunningError, RecorderNotRunningError):
             return  # the screen says what is missing
@@ -140,27 +138,76 @@ class Demonstration:
         rig.stdout.close()
 
 
-def _carry(
-    operator: SimulatedOperator, link: LinkClient, rig: RigClient, ended: threading.Event, *, hands_only: bool
-) -> None:
-    """Bring updates to the operator, commands to the rig and requests to the recorder, until all is done."""
-    while link.connected and not operator.finished and not ended.is_set():
+class Helper:
+    """Carries a simulated operator's requests to the recorder and commands to the rig; or only the commands."""
+
+    def __init__(self, *, hands_only: bool) -> None:
+        self.operator = SimulatedOperator()
+        self.sentence = ""
+        """What hands and eyes found last; only while a person presses the keys."""
+        self._hands_only = hands_only
+        self._waiting: m.AnyRequest | None = None
+
+    def hear(self, messages: Sequence[m.Update | m.Answer], link: LinkClient, rig: RigClient) -> None:
+        """Take what the recorder said, and act on the newest update."""
         newest: m.Update | None = None
-        for message in link.receive(0.5):
+        for message in messages:
             if isinstance(message, m.Answer):
-                operator.answered(message)
+                self.operator.answered(message)
             else:
                 newest = message
         if newest is None:
-            continue
-        _do(operator, operator.see(newest), link, rig, hands_only=hands_only)
+            return
+        self._the_person_has_asked(newest)
+        step = self.operator.see(newest)
+        for command in step.commands:
+            self._work(command, rig)
+        for request in step.requests:
+            if self._hands_only:
+                self._waiting = request
+            else:
+                link.send(request)
+
+    def _the_person_has_asked(self, update: m.Update) -> None:
+        """What the screen offers no longer was asked for: the hands go on."""
+        waiting = self._waiting
+        if waiting is not None and waiting.request not in {action.request for action in update.actions}:
+            self._waiting = None
+            self.operator.answered(m.Answer(id=waiting.id, done=True))
+
+    def _work(self, command: dict[str, Any], rig: RigClient) -> None:
+        answer = rig.ask(command)
+        self.operator.rig_answered(command, answer)
+        if not self._hands_only or not answer.get("done"):
+            return
+        if command["command"] == "look":
+            self.sentence = (
+                f"Seen at the rig: shell {answer['shell']} {answer['where']}, seat {answer['seat']}, "
+                f"vent {answer['vent']}."
+            ).replace(" ,", ",")
+        if "collected_ml" in answer:
+            self.sentence = f"The vessel holds {answer['collected_ml']:.1f} mL."
 
 
-def _do(operator: SimulatedOperator, step: Step, link: LinkClient, rig: RigClient, *, hands_only: bool) -> None:
-    for command in step.commands:
-        operator.rig_answered(command, rig.ask(command))
-    for request in step.requests:
-        if hands_only:
-            operator.answered(m.Answer(id=request.id, done=True))
-        else:
-            link.send(request)
+class SpokenLink:
+    """A screen's link on which the helper's findings appear as the newest notice."""
+
+    def __init__(self, link: LinkClient, helper: Helper) -> None:
+        self._link = link
+        self._helper = helper
+        self.send, self.close = link.send, link.close
+
+    @property
+    def connected(self) -> bool:
+        """Whether the recorder is there."""
+        return self._link.connected
+
+    def receive(self) -> list[m.Update | m.Answer]:
+        """What has come, the helper's sentence added."""
+        return [self._spoken(message) for message in self._link.receive()]
+
+    def _spoken(self, message: m.Update | m.Answer) -> m.Update | m.Answer:
+        if isinstance(message, m.Answer) or not self._helper.sentence:
+            return message
+        said = m.Notice(at_s=message.at_s, utc=message.utc, sentence=self._helper.sentence)
+        return message.model_copy(update={"notices": (*message.notices, said)})

@@ -9,8 +9,7 @@ import click
 
 from testbench.cli.output import json_option, say, say_json
 
-HEADLESS_SPEED = 100.0
-WATCHED_SPEED = 10.0
+HEADLESS_SPEED, WATCHED_SPEED, DRIVEN_SPEED = 100.0, 10.0, 5.0
 
 
 @click.command()
@@ -19,7 +18,7 @@ WATCHED_SPEED = 10.0
 @click.option("--headless", is_flag=True, help="No screen: a simulated operator tests all three valves.")
 @click.option("--drive", is_flag=True, help="You press the keys; simulated hands turn the rig's valves.")
 @click.option("--speed", type=click.FloatRange(min=1, max=500), default=None,
-              help=f"Times faster than life; default {HEADLESS_SPEED:g} headless, {WATCHED_SPEED:g} with a screen.")  # fmt: skip
+              help="Times faster than life; default 100 headless, 10 watched, 5 driven.")  # fmt: skip
 @click.option("--seed", type=int, default=1, show_default=True, help="Seed of the rig's noise.")
 @json_option
 def command(*, home: Path | None, headless: bool, drive: bool, speed: float | None, seed: int, as_json: bool) -> None:
@@ -32,14 +31,12 @@ def command(*, home: Path | None, headless: bool, drive: bool, speed: float | No
 
     headless = headless or as_json or not (sys.stdin.isatty() and sys.stdout.isatty())
     folder = home.expanduser().absolute() if home else Path(tempfile.mkdtemp(prefix="testbench-demo-"))
-    pace = speed or (HEADLESS_SPEED if headless else WATCHED_SPEED)
+    pace = speed or (HEADLESS_SPEED if headless else DRIVEN_SPEED if drive else WATCHED_SPEED)
     with Demonstration(folder, pace, seed) as demonstration:
         if headless:
             demonstration.work_alone()
-        elif drive:
-            demonstration.with_screen(hands_only=True)
         else:
-            demonstration.with_screen(hands_only=False)
+            demonstration.with_screen(hands_only=drive)
         runs = demonstration.runs()
     facts = {"home": str(folder), "runs": runs}
     if as_json:

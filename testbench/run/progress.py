@@ -117,7 +117,7 @@ class Stage:
         sentence = (
             f"Nothing was read for {to_s(ticks):.1f} s, at most {self.requirement.longest_gap_s} s is allowed; {again}."
         )
-        return self._apply(replace(state, steady_since=None), Event.SIGNAL_BROKEN, at, happened, sentence)
+        return self._apply(state, Event.SIGNAL_BROKEN, at, happened, sentence)
 
     def _events_of(self, state: StageState, sample: Sample) -> list[Event]:
         limits = self.thresholds
