@@ -18,7 +18,6 @@ from testbench.errors import (
     RequestRefusedError,
     StoreFailedError,
 )
-from testbench.framing.lines import Rejected
 from testbench.metrology.trend import SlidingSlope
 from testbench.procedure.stages import Procedure, requirements_for
 from testbench.procedure.valve import Order
@@ -32,9 +31,9 @@ from testbench.station import readiness
 from testbench.station.acquisition import Acquisition, PortEvent, Taken
 from testbench.station.bench import Bench
 from testbench.station.current_run import StageUnderWay, closed, iso, judged, next_stage
+from testbench.station.keeper import Keeper
 from testbench.station.ports import Clock, Documents, FreeSpace, RunStore
 
-RETRY_STORE_S = 1.0
 LEAST_FREE_BYTES = 50_000_000
 NOTICES_KEPT = 12
 PORT_DEAD_S = 5.0
@@ -85,11 +84,9 @@ class Session:
         self.documents: dict[str, str] = {}
         self.notices: deque[m.Notice] = deque(maxlen=NOTICES_KEPT)
         self.states = outside.store.states_of(self.orders)
-        self.store_fault: StoreFailedError | None = None
         self._traces: list[Trace] = []
         self._recent: deque[Sample] = deque(maxlen=4096)
-        self._pending: tuple[list[Sample], list[Gap], list[tuple[int, Rejected]], list[Happening]] = ([], [], [], [])
-        self._retry_at = 0
+        self.keeper = Keeper(outside.store, self.now, self._store_failed)
         self._to_seal: RunRecord | None = None
 
     # Time ----------------------------------------------------------------------------------------
@@ -116,21 +113,21 @@ class Session:
     def _keep(self, taken: Taken) -> None:
         assert self.run is not None
         shifted = [(at - self.run_since, item) for at, item in taken.rejected]
-        self._pending[2].extend(shifted)
+        self.keeper.batch.rejected.extend(shifted)
         if self.stage is None or not self.stage_open:
             return
         self.stage.rejected_lines += len(shifted)
         for gap in taken.gaps:
             moved = Gap(since=max(0, gap.since - self.run_since), until=gap.until - self.run_since, reason=gap.reason)
             self.stage.gaps.append(moved)
-            self._pending[1].append(moved)
+            self.keeper.batch.gaps.append(moved)
         for sample in taken.samples:
             if self.stage_open:
                 self._sample(Sample(sample.at - self.run_since, sample.counts))
 
     def _sample(self, sample: Sample) -> None:
         assert self.stage is not None
-        self._pending[0].append(sample)
+        self.keeper.batch.samples.append(sample)
         bound = self.stage.note(sample)
         self._moved(*self.stage.rules.sample(self.stage.state, sample, bound))
 
@@ -140,7 +137,7 @@ class Session:
         if now - self.heard > to_ticks(PORT_DEAD_S):  # not even a Quiet: whoever reads the port is gone
             self.heard = now
             self._notice_silence()
-        if self._to_seal is not None and now >= self._retry_at:
+        if self._to_seal is not None and self.keeper.may_try():
             self._seal(self._to_seal)
         for run, path, sentence in self.outside.documents.written():
             self.documents[run] = path
@@ -162,9 +159,9 @@ class Session:
             self._dispatch(request)
         except BenchError as refusal:
             return m.Answer.refused(request.id, refusal)
-        if self.store_fault is not None and any(self._pending):
-            kept = f"{self.store_fault} What you asked for is not on disk yet; it is kept and tried again."
-            return m.Answer(id=request.id, done=False, sentence=kept, remedy=self.store_fault.remedy)
+        if (fault := self.keeper.owes) is not None:
+            kept = f"{fault} What you asked for is not on disk yet; it is kept and tried again."
+            return m.Answer(id=request.id, done=False, sentence=kept, remedy=fault.remedy)
         return m.Answer(id=request.id, done=True)
 
     def _dispatch(self, request: m.AnyRequest) -> None:
@@ -248,14 +245,9 @@ class Session:
     def _seal(self, record: RunRecord) -> None:
         """Record and traces in one transaction; until it is committed the verdict is not announced."""
         self._to_seal = record
-        if not self.commit():
+        if not self.commit() or not self.keeper.seal(record, self._traces):
             return
-        try:
-            self.outside.store.seal(record, self._traces)
-        except StoreFailedError as fault:
-            self._store_failed(fault)
-            return
-        self._to_seal, self.store_fault = None, None
+        self._to_seal = None
         self.run, self.run_open = record, False
         self._traces = []
         self.states = self.outside.store.states_of(self.orders)
@@ -275,8 +267,8 @@ class Session:
             raise NothingLeftError(self.run.run)
         requirement, attempt = found
         now = self.now()
-        if not self.commit() and self.store_fault is not None:
-            raise self.store_fault  # what the last stage left must be on disk under its own number
+        if not self.commit() and self.keeper.fault is not None:
+            raise self.keeper.fault  # what the last stage left must be on disk under its own number
         self._check_space()
         self._check_signal()
         channel = self.run.channel
@@ -365,7 +357,7 @@ class Session:
         """Journal first, screen afterwards."""
         if not happened:
             return
-        self._pending[3].extend(happened)
+        self.keeper.batch.happenings.extend(happened)
         self.commit()
         for happening in happened:
             if happening.event not in {STAGE_OPENED, STAGE_CLOSED}:
@@ -376,28 +368,12 @@ class Session:
 
         The recorder's loop calls this four times a second of the wall clock, whatever the bench's clock says.
         """
-        now = self.now()
-        if not self.run_open or not any(self._pending):
+        if self.run is None or not self.run_open:
             return True
-        assert self.run is not None
-        if self.store_fault is not None and now < self._retry_at:
-            return False
-        samples, gaps, rejected, happenings = self._pending
-        index = self.stage.index if self.stage is not None else -1
-        try:
-            self.outside.store.append(self.run.run, index, samples, gaps, rejected, happenings)
-        except StoreFailedError as fault:
-            self._store_failed(fault)
-            return False
-        self._pending = ([], [], [], [])
-        self.store_fault = None
-        return True
+        return self.keeper.commit(self.run.run, self.stage.index if self.stage is not None else -1)
 
     def _store_failed(self, fault: StoreFailedError) -> None:
-        self._retry_at = self.now() + to_ticks(RETRY_STORE_S)
-        if self.store_fault is None:
-            self.notify(f"{fault} {fault.remedy}", grave=True)
-        self.store_fault = fault
+        self.notify(f"{fault} {fault.remedy}", grave=True)
 
     def notify(self, sentence: str, *, grave: bool = False) -> None:
         """Say something on every screen."""

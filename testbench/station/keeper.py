@@ -1,0 +1,85 @@
+"""What came together since the last commit: kept in memory until the disk has it, and tried again when it refused."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from testbench.errors import StoreFailedError
+from testbench.framing.lines import Rejected
+from testbench.run.progress import Happening
+from testbench.run.record import RunRecord
+from testbench.run.samples import Gap, Sample, Trace, to_ticks
+from testbench.station.ports import RunStore
+
+RETRY_S = 1.0
+
+
+@dataclass(slots=True)
+class Batch:
+    """Samples, gaps, rejected bytes and journal lines that wait for one commit."""
+
+    samples: list[Sample] = field(default_factory=list)
+    gaps: list[Gap] = field(default_factory=list)
+    rejected: list[tuple[int, Rejected]] = field(default_factory=list)
+    happenings: list[Happening] = field(default_factory=list)
+
+    def __bool__(self) -> bool:
+        return bool(self.samples or self.gaps or self.rejected or self.happenings)
+
+
+class Keeper:
+    """Writes batches of the open run to the store.
+
+    Args:
+        store: where they go.
+        now: ticks of the station's clock.
+        failed: hears of a refusal, once until it is over.
+    """
+
+    def __init__(self, store: RunStore, now: Callable[[], int], failed: Callable[[StoreFailedError], None]) -> None:
+        self._store = store
+        self._now = now
+        self._failed = failed
+        self._retry_at = 0
+        self.batch = Batch()
+        self.fault: StoreFailedError | None = None
+        """Why the last write failed; None while all is well."""
+
+    @property
+    def owes(self) -> StoreFailedError | None:
+        """The refusal that keeps something off the disk; None where everything is on it."""
+        return self.fault if self.batch else None
+
+    def may_try(self) -> bool:
+        """Whether it is time to try again after a refusal."""
+        return self.fault is None or self._now() >= self._retry_at
+
+    def commit(self, run: str, stage: int) -> bool:
+        """Write what has come together, one transaction; gives whether nothing is owed any more."""
+        if not self.batch:
+            return True
+        if not self.may_try():
+            return False
+        batch = self.batch
+        try:
+            self._store.append(run, stage, batch.samples, batch.gaps, batch.rejected, batch.happenings)
+        except StoreFailedError as fault:
+            self._refused(fault)
+            return False
+        self.batch, self.fault = Batch(), None
+        return True
+
+    def seal(self, record: RunRecord, traces: Sequence[Trace]) -> bool:
+        """Close a run on disk; gives whether it is."""
+        try:
+            self._store.seal(record, traces)
+        except StoreFailedError as fault:
+            self._refused(fault)
+            return False
+        self.fault = None
+        return True
+
+    def _refused(self, fault: StoreFailedError) -> None:
+        self._retry_at = self._now() + to_ticks(RETRY_S)
+        if self.fault is None:
+            self._failed(fault)
+        self.fault = fault
