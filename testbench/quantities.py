@@ -108,6 +108,13 @@ class Quantity:
         shown = unit or self.unit
         return f"{self.to(shown):z.{decimals}f} {shown}"
 
+    def text_beside(self, other: Self, decimals: int = 2) -> str:
+        """Rounded for reading, with as many more decimals as it takes to tell it from another amount."""
+        for digits in range(decimals, 10):
+            if self.text(digits) != other.text(digits, self.unit) or self == other:
+                return self.text(digits)
+        return str(self)
+
     def __add__(self, other: Self) -> Self:
         return type(self)(self.exact + self._same(other).exact, self.unit)
 

@@ -150,7 +150,7 @@ def _faults_of(stage: StageRecord, hold: Trace, whole: Trace, limits: Thresholds
     required, faults = stage.requirement, []
     held, steps = int(hold.at[-1] - hold.at[0]), np.diff(hold.at)
     if held < required.hold_s * TICKS_PER_S:
-        faults.append(f"lasted {to_s(held):.2f} s of {required.hold_s} s")
+        faults.append(f"lasted {to_s(held):.4f} s of {required.hold_s} s")
     if int(hold.counts.min()) < limits.acceptance:
         faults.append("fell below the acceptance limit")
     if int(hold.counts.max()) > limits.upper:
@@ -243,7 +243,7 @@ def _judge_collected(criterion: LargestLeakageRate, stage: StageRecord) -> Crite
         Conformity.WITHIN_GUARD_BAND: "too near the limit to tell; collect for longer",
     }[conformity]
     sentence = (
-        f"{newest.volume} in {seconds:.1f} s is {found.rate.text(2)} with U = "
+        f"{newest.volume} in {seconds:.1f} s is {found.rate.text_beside(limit)} with U = "
         f"{found.expanded_uncertainty.text(2)}; {limit} is allowed: {words}."
     )
     return CriterionFinding(

@@ -5,6 +5,7 @@ import re
 import signal
 import subprocess
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -12,9 +13,7 @@ import pytest
 from testbench.rig.client import RigClient
 from testbench.store.reading import RunReader
 from testbench.wiring import attach_or_start
-
 from tests.journeys.program import PROGRAM, Watcher, call, facts_of, until
-
 
 SERIAL = "HL-4-0117"
 
@@ -84,12 +83,13 @@ def test_a_recorder_killed_in_the_hold_closes_the_run_as_lost_at_its_next_start(
 def test_a_screen_that_dies_or_freezes_ends_no_test_and_loses_no_sample(simulated):
     """Another screen attaches and finds the stage where it is, with its whole trace."""
     watcher = into_the_hold(simulated)
-    frozen = subprocess.Popen(
-        [sys.executable, "-c", f"import socket,time; s=socket.socket(socket.AF_UNIX); "
-         f"s.connect({str(simulated.home.folder / 'recorder.sock')!r}); "
-         f"s.sendall(b'{{\"request\":\"attach\"}}\\n'); print(1, flush=True); time.sleep(600)"],
-        stdout=subprocess.PIPE,
-    )  # fmt: skip
+    code = (
+        "import socket, sys, time\n"
+        "s = socket.socket(socket.AF_UNIX); s.connect(sys.argv[1])\n"
+        's.sendall(b\'{"request":"attach"}\\n\'); print(1, flush=True); time.sleep(600)'
+    )
+    address = str(simulated.home.folder / "recorder.sock")
+    frozen = subprocess.Popen([sys.executable, "-c", code, address], stdout=subprocess.PIPE)
     frozen.stdout.readline()
     os.kill(frozen.pid, signal.SIGSTOP)
     watcher.close()
@@ -97,7 +97,7 @@ def test_a_screen_that_dies_or_freezes_ends_no_test_and_loses_no_sample(simulate
     late.wait(lambda update: late.whole)
     assert late.whole.stage.phase == "holding"
     times = [at for at, _ in late.whole.trace]
-    assert max(b - a for a, b in zip(times, times[1:], strict=False)) < 1.0
+    assert max(b - a for a, b in pairwise(times)) < 1.0
     frozen.kill()
     frozen.wait()
     frozen.stdout.close()
@@ -183,7 +183,10 @@ def test_the_ten_line_client_of_the_readme_works(simulated):
 
 def test_help_imports_no_heavy_library():
     """--help stays quick: nothing of the database, the PDF or the screen is loaded."""
-    code = "import sys; from testbench.cli.main import cli; cli(['--help'], standalone_mode=False); print(sorted(sys.modules))"
+    code = (
+        "import sys; from testbench.cli.main import cli; cli(['--help'], standalone_mode=False); "
+        "print(sorted(sys.modules))"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     loaded = done.stdout.rpartition("[")[2]
     for name in ("sqlalchemy", "reportlab", "pyhanko", "textual", "numpy", "pydantic", "serial", "alembic"):

@@ -1,13 +1,11 @@
 """The whole way: a new user's first command, from three valves to three checked pages."""
 
 import json
-import time
 from pathlib import Path
 
 import pytest
 
 from testbench.store.reading import RunReader
-
 from tests.journeys.program import call, facts_of
 
 
@@ -15,10 +13,8 @@ from tests.journeys.program import call, facts_of
 def demo(tmp_path_factory):
     """``testbench demo --headless``, once for this module."""
     home = tmp_path_factory.mktemp("demo") / "home"
-    began = time.monotonic()
     done = call("demo", "--headless", "--home", home, "--json")
     assert done.returncode == 0, done.stderr
-    print(f"\nthe demonstration took {time.monotonic() - began:.1f} s of wall time")
     return json.loads(done.stdout)
 
 

@@ -94,11 +94,23 @@ def test_the_template_of_bench_toml_loads_and_its_calibration_is_long_overdue(tm
 @pytest.mark.parametrize(
     ("old", "new", "sentence"),
     [
-        ('unit = "psi"', 'unit = "furlong"', "bench.toml:16: channel.unit: found 'furlong'; Input should be 'psi', 'bar', 'kPa' or 'MPa'."),
-        ("due_on = 2000-12-31", "due_on = 1999-12-31", "bench.toml:29: channel.calibration: due_on lies before calibrated_on."),
-        ("baud = 9600", "baud = 96", "bench.toml:24: channel.line.baud: found 96; Input should be greater than or equal to 300."),
+        (
+            'unit = "psi"',
+            'unit = "furlong"',
+            "bench.toml:16: channel.unit: found 'furlong'; Input should be 'psi', 'bar', 'kPa' or 'MPa'.",
+        ),
+        (
+            "due_on = 2000-12-31",
+            "due_on = 1999-12-31",
+            "bench.toml:29: channel.calibration: due_on lies before calibrated_on.",
+        ),
+        (
+            "baud = 9600",
+            "baud = 96",
+            "bench.toml:24: channel.line.baud: found 96; Input should be greater than or equal to 300.",
+        ),
     ],
-)  # fmt: skip
+)
 def test_a_broken_bench_toml_is_refused_with_its_line(tmp_path, old, new, sentence):
     """Before a port is opened."""
     file = tmp_path / "bench.toml"

@@ -199,3 +199,11 @@ def test_the_schema_tells_an_editor_the_units():
         "title": "At Most",
         "description": "Pressure: a number and one of psi, bar, kPa, MPa, Pa, kgf/cm2, inH2O",
     }
+
+
+def test_a_number_beside_a_limit_gets_the_digits_that_tell_them_apart():
+    """118.294 beside a limit of 118.29 is not printed as 118.29."""
+    limit = LeakageRate.of("118.29", "mL/h")
+    assert LeakageRate.of("118.294", "mL/h").text_beside(limit) == "118.294 mL/h"
+    assert LeakageRate.of("40", "mL/h").text_beside(limit) == "40.00 mL/h"
+    assert limit.text_beside(limit) == "118.29 mL/h"
