@@ -213,7 +213,7 @@ def test_a_hold_that_lacks_one_tick(accepted_shell, ticks: int, verdict: Verdict
     finding = judge(accepted_shell, trace=Trace(at, trace.counts, trace.gaps))
     assert finding.verdict is verdict
     if ticks:
-        assert sentence(finding, "hold") == "The hold lasted 60.00 s of 60 s."
+        assert sentence(finding, "hold") == "The hold lasted 59.9999 s of 60 s."
 
 
 def test_marks_that_end_the_hold_early_are_seen_through(accepted_shell):
@@ -221,7 +221,7 @@ def test_marks_that_end_the_hold_early_are_seen_through(accepted_shell):
     stage = accepted_shell.record()
     finding = judge(accepted_shell, stage=with_(stage, hold_until=stage.hold_until - 1000))
     assert finding.verdict is INCONCLUSIVE
-    assert sentence(finding, "hold") == "The hold lasted 59.90 s of 60 s."
+    assert sentence(finding, "hold") == "The hold lasted 59.9000 s of 60 s."
 
 
 def test_marks_that_stretch_the_hold_are_seen_through(shop):

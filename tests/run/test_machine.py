@@ -1,6 +1,7 @@
 """Laws of the transition table, written from the rules of a hydrostatic test and not read from the table."""
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
@@ -146,3 +147,10 @@ def test_the_diagram_shows_every_transition():
     assert len(rows) == len(Phase) - 1
     assert "depressurizing: pressure released → closed; signal lost → closed" in rows
     assert sum(row.count("→") for row in rows) == len(EDGES)
+
+
+def test_the_diagram_in_the_developers_page_is_the_table():
+    """The picture cannot drift from the design."""
+    page = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text()
+    shown = page.partition("<!-- diagram -->\n```\n")[2].partition("\n```")[0]
+    assert shown == diagram()
