@@ -63,6 +63,48 @@ class SizeUnknownError(BenchError):
         return f"Size {self.found} is not in {self.where}; it holds {', '.join(self.allowed)}."
 
 
+# Metrology --------------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class WaterRangeError(BenchError):
+    """Properties of water were asked for where they are not known well enough."""
+
+    quantity: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Check the temperature and pressure readings; other conditions need an engineer."
+
+    def sentence(self) -> str:
+        return f"Water: {self.quantity} is {self.found}; its properties are held for {self.allowed}."
+
+
+@dataclass(eq=False)
+class TooFewPointsError(BenchError):
+    """There are too few data to draw this conclusion."""
+
+    what: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Take more readings and try again; nothing is guessed from too few."
+
+    def sentence(self) -> str:
+        return f"{self.what}: found {self.found}; needed {self.allowed}."
+
+
+@dataclass(eq=False)
+class DataRefusedError(BenchError):
+    """Data do not have the form that this evaluation needs."""
+
+    what: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Correct the data and try again; nothing has been changed."
+
+    def sentence(self) -> str:
+        return f"{self.what}: found {self.found}; allowed {self.allowed}."
+
+
 # Files ------------------------------------------------------------------------------------------
 
 
@@ -144,6 +186,43 @@ class ProcedureDoesNotApplyError(BenchError):
 
     def sentence(self) -> str:
         return f"Procedure {self.procedure} does not apply: {self.field} is {self.found}; allowed: {self.allowed}."
+
+
+@dataclass(eq=False)
+class FactMissingError(BenchError):
+    """The order does not say something that decides what the valve must pass."""
+
+    field: str
+    why: str
+    remedy: ClassVar[str] = "Complete the valve's data on the order; nothing is guessed."
+
+    def sentence(self) -> str:
+        return f"The valve's {self.field} is not stated; {self.why}."
+
+
+@dataclass(eq=False)
+class ValveRefusedError(BenchError):
+    """A fact of a valve is none that a valve can have."""
+
+    field: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Correct this fact; nothing is guessed."
+
+    def sentence(self) -> str:
+        return f"The valve's {self.field} cannot be '{self.found}': {self.allowed}."
+
+
+@dataclass(eq=False)
+class AdoptionIncompleteError(BenchError):
+    """A procedure cannot be adopted as asked."""
+
+    procedure: str
+    found: str
+    remedy: ClassVar[str] = "Say for each source which copy it was confirmed from: --copy KEY='C508-17, works copy 3'."
+
+    def sentence(self) -> str:
+        return f"Procedure {self.procedure} was not adopted: {self.found}."
 
 
 # Before a run -----------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -28,6 +28,7 @@ from testbench.errors import (
 if TYPE_CHECKING:
     from testbench.certificate.issue import Issued
     from testbench.link.client import LinkClient
+    from testbench.procedure.adoption import Adoption
     from testbench.procedure.stages import Procedure
     from testbench.run.record import RunRecord
     from testbench.run.samples import Trace
@@ -329,3 +330,45 @@ def issue_document(home: Home, run: str) -> "Issued":
         )  # fmt: skip
         store.add_document(run, issued.kind, str(issued.path), sha256=issued.sha256, record_sha256=digest, at=at)
     return issued
+
+
+def adoptions_of(home: Home, digests: Sequence[str]) -> "dict[str, Adoption]":
+    """Which of these procedure files were adopted here; none where there is no home yet."""
+    if not home.database.exists():
+        return {}
+    with read_store(home) as store:
+        found = {digest: store.adoption_of(digest) for digest in digests}
+    return {digest: adoption for digest, adoption in found.items() if adoption is not None}
+
+
+def adopt_procedure(
+    home: Home, procedure: "Procedure", digest: str, adopted_by: str, copies: Sequence[tuple[str, str]]
+) -> "Adoption":
+    """Take a procedure into use.
+
+    Args:
+        home: the bench.
+        procedure: as its file says it.
+        digest: SHA-256 of that file.
+        adopted_by: who takes it into use.
+        copies: source and the copy it was confirmed from.
+
+    Raises:
+        AdoptionIncompleteError: a source that needs it was not confirmed.
+    """
+    from testbench.instruments.clocks import SystemClock
+    from testbench.procedure.adoption import Adoption, Confirmation, check_confirmations
+
+    confirmed = tuple(Confirmation(source=source, copy_seen=seen) for source, seen in copies if seen)
+    check_confirmations(procedure, confirmed)
+    adoption = Adoption(
+        procedure=procedure.id,
+        revision=procedure.revision,
+        sha256=digest,
+        adopted_by=adopted_by,
+        at=SystemClock().utc().isoformat(timespec="seconds"),
+        confirmed=confirmed,
+    )
+    with open_store(home) as store:
+        store.adopt(adoption)
+    return adoption

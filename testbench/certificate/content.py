@@ -166,7 +166,7 @@ def content_of(
         for stage, trace in zip(record.stages, traces, strict=True)
         if stage.finding is not None
     )
-    specimen = "" if record.origin is Origin.LIVE else words(f"specimen.{record.origin}")
+    specimen = _why_specimen(record, words)
     key = kind.replace(" ", "_")
     facts = DocumentFacts(number_of(record), record.valve.serial, record.verdict, record_sha256, specimen != "")
     return Content(
@@ -202,6 +202,12 @@ def content_of(
     )
 
 
+def _why_specimen(record: RunRecord, words: Words) -> str:
+    if not record.specimen:
+        return ""
+    return words(f"specimen.{record.origin}" if record.origin is not Origin.LIVE else "specimen.not_adopted")
+
+
 # Verdict ----------------------------------------------------------------------------------------
 
 
@@ -219,7 +225,7 @@ def _valve(record: RunRecord, words: Words) -> tuple[Fact, ...]:
     valve = record.valve
     values = {
         "type": words("identity.type_value", type=words(f"valve_type.{valve.type}"), size=valve.size),
-        "rated": words("identity.rated_value", pressure=valve.rated),
+        "rated": words("identity.rated_value", pressure=record.requirements.rating),
         "seat": words("identity.seat_value", seat=words(f"seat.{valve.seat}"), pairing=valve.seat_pairing),
         "ends": valve.ends,
         "product": valve.product,
@@ -240,12 +246,21 @@ def _order(record: RunRecord, clock: RunClock, words: Words) -> tuple[Fact, ...]
         "customer": record.customer,
         "customer_order": record.customer_order,
         "works_order": record.order,
-        "standard": f"{asked.standard}, {asked.edition}",
+        "standard": words(
+            "identity.standard_value", standard=asked.standard, edition=asked.edition, adopted=_adopted(record, words)
+        ),
         "procedure": procedure,
         "run": words("identity.run_value", run=record.run, bench=record.bench),
         "tested": f"{stamp(started)} – {until}",
     }
     return _stated(values, words)
+
+
+def _adopted(record: RunRecord, words: Words) -> str:
+    adoption = record.adoption
+    if adoption is None:
+        return words("identity.not_adopted")
+    return words("identity.adopted", who=adoption.adopted_by, on=adoption.at[:10])
 
 
 def _stated(values: dict[str, str], words: Words) -> tuple[Fact, ...]:
@@ -291,7 +306,7 @@ def _plot_facts(stage: StageRecord, trace: Trace, record: RunRecord, words: Word
     collected = deciding_collection(stage)
     return PlotFacts(
         trace=trace,
-        scale=record.channel.scale,
+        scale=record.channel.scale.for_fluid(stage.requirement.fluid),
         unit=unit,
         shown_unit=unit_in_words(unit, words),
         decimals=decimals_of(guard.in_unit(unit).value),

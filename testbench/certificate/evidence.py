@@ -7,7 +7,7 @@ from typing import NamedTuple
 from testbench.certificate.data import Words
 from testbench.certificate.figures import decimals_of, written
 from testbench.certificate.lines import pressure_text, unit_in_words
-from testbench.procedure.stages import StageRequirement
+from testbench.procedure.requirements import StageRequirement
 from testbench.quantities import Pressure
 from testbench.run.machine import Ending
 from testbench.run.record import RunRecord, StageRecord
@@ -128,6 +128,8 @@ def sources_of(record: RunRecord, words: Words) -> tuple[str, ...]:
     users: dict[str, list[str]] = {}
     for stage in record.requirements.stages:
         for source in dict.fromkeys(_named_sources(stage, words)):
+            if source.startswith("steadiness"):  # how the recorder waits is in the record; no room for it here
+                continue
             users.setdefault(source, []).append(title_of(stage.stage, words))
     everywhere = len(record.requirements.stages)
     return tuple(

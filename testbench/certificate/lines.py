@@ -6,7 +6,7 @@ from fractions import Fraction
 from testbench.certificate.data import Words
 from testbench.certificate.figures import decimals_of, fewest_decimals, rounded, written
 from testbench.metrology.decision_rule import Conformity
-from testbench.procedure.criteria import CriterionName, LargestLeakageRate, NoVisibleLeakage
+from testbench.procedure.criteria import CriterionName, LargestLeakageRate, StemWeep, VisualCriterion
 from testbench.quantities import LeakageRate, Pressure
 from testbench.run.observations import Collection
 from testbench.run.record import ChannelRecord, CriterionFinding, Finding, StageRecord
@@ -47,13 +47,14 @@ def table_of(stage: StageRecord, trace: Trace, channel: ChannelRecord, words: Wo
         words: the wording.
     """
     assert stage.finding is not None
+    channel = channel.for_fluid(stage.requirement.fluid)
     lines: list[TableLine] = list(_hold_lines(stage, stage.finding, channel, words))
     failed: list[str] = []
     judged = {finding.criterion: finding for finding in stage.finding.criteria}
     title = words(f"stage.{stage.stage.replace(' ', '_')}")
-    for criterion in stage.requirement.criteria:
-        finding = judged[criterion.criterion]
-        if isinstance(criterion, NoVisibleLeakage):
+    # The finding lists instrument and hold first, then one entry a criterion, then the release.
+    for criterion, finding in zip(stage.requirement.criteria, stage.finding.criteria[2:-1], strict=True):
+        if isinstance(criterion, VisualCriterion):
             line = _visual_line(criterion, finding, stage, words)
             sentence = words("failed.visual", stage=title, where=_where(stage))
         else:
@@ -156,7 +157,7 @@ def _where(stage: StageRecord) -> str:
     return ", ".join(dict.fromkeys(places))
 
 
-def _visual_line(criterion: NoVisibleLeakage, finding: CriterionFinding, stage: StageRecord, words: Words) -> TableLine:
+def _visual_line(criterion: VisualCriterion, finding: CriterionFinding, stage: StageRecord, words: Words) -> TableLine:
     measured = {
         Conformity.CONFORMS: words("table.none_seen"),
         Conformity.DOES_NOT_CONFORM: words("table.leakage_seen"),
@@ -166,8 +167,11 @@ def _visual_line(criterion: NoVisibleLeakage, finding: CriterionFinding, stage: 
     detail = words("table.looked_at", places=", ".join(criterion.look_at))
     if where := _where(stage):
         detail = f"{words('table.leakage_at', where=where)} {detail}"
+    name, limit = words("table.visual"), none
+    if isinstance(criterion, StemWeep):
+        name, limit = words("table.weep"), words(f"weep.{criterion.rule.replace(' ', '_')}")
     return TableLine(
-        words("table.visual"), blank, none, none, measured, blank,
+        name, blank, limit, none, measured, blank,
         finding.conformity, _judged(finding.conformity, words),
         detail,
     )  # fmt: skip

@@ -236,7 +236,7 @@ def _faults_of_content(reader: Any, found: _Found) -> Iterator[str]:
         yield "The record is not attached."
         return
     record = json.loads(data)
-    found.specimen = record["origin"] != Origin.LIVE
+    found.specimen = record["origin"] != Origin.LIVE or record.get("adoption") is None
     if sha256(data) != facts.record_sha256:
         yield "The attached record is not the one whose hash is printed."
     stated = (facts.serial, facts.verdict, facts.specimen)
@@ -293,7 +293,7 @@ def in_words(judged: Verification) -> list[str]:
         else f"UNKNOWN SIGNER: {what}. Nothing was changed since it was sealed, but by whom is not known."
     ]
     if judged.specimen:
-        lines.append("SPECIMEN: the run was simulated or replayed. No valve was tested; this certifies nothing.")
+        lines.append("SPECIMEN: simulated, replayed, or its procedure was not adopted. It certifies nothing.")
     lines += [
         f"  sealed by    {judged.signer}",
         f"  sealed at    {judged.sealed_at} by the station's own clock",

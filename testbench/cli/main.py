@@ -1,8 +1,8 @@
 """The command group. A command's module is imported only when it is called, so that --help stays quick."""
 
-from importlib import import_module
-
 import click
+
+from testbench.cli.lazy import LazyGroup
 
 COMMANDS = {
     "demo": "A throw-away bench with three valves: watch it, drive it, or run it unattended.",
@@ -14,32 +14,15 @@ COMMANDS = {
     "judge": "Decide a stored run again from its record alone.",
     "history": "List the runs of this bench.",
     "certificate": "Issue or verify a certificate.",
-    "procedure": "Show the procedures and check a file.",
+    "measure": "Slopes, leakage rates and uncertainties of plain data, by the recorder's own functions.",
+    "procedure": "Show, check and adopt procedures.",
+    "requirements": "What a valve must pass, and why.",
 }
 
 
-class LazyGroup(click.Group):
-    """Finds a command ``x`` in ``testbench.cli.x`` under the name ``command``."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        """The commands in the order they are told."""
-        return list(COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Import one command."""
-        if cmd_name not in COMMANDS:
-            return None
-        found = import_module(f"testbench.cli.{cmd_name}").command
-        assert isinstance(found, click.Command)
-        return found
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """List names and one-line summaries without importing anything."""
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
-
-
-@click.command(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.command(
+    cls=LazyGroup, package="testbench.cli", summaries=COMMANDS, context_settings={"help_option_names": ["-h", "--help"]}
+)
 @click.version_option(package_name="testbench")
 def cli() -> None:
     """Record hydrostatic acceptance tests of valves, from the serial line to a signed certificate."""

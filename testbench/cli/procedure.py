@@ -1,6 +1,7 @@
-"""``testbench procedure``."""
+"""``testbench procedure``: list, show, check, adopt."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -9,23 +10,57 @@ from testbench.cli.output import home_of, home_option, json_option, say, say_jso
 
 @click.group()
 def command() -> None:
-    """Show the procedures and check a file."""
+    """Show, check and adopt procedures."""
 
 
 @command.command("list")
 @home_option
 @json_option
 def list_(home: Path | None, as_json: bool) -> None:  # noqa: FBT001
-    """List the procedures at hand."""
+    """List the procedures at hand, and who adopted them."""
     from testbench.procedure_files.loader import load_procedure, procedures_at_hand
+    from testbench.wiring import Home, adoptions_of
 
-    found = [load_procedure(path)[0] for path in procedures_at_hand(home_of(home)).values()]
-    facts = [{key: getattr(p, key) for key in ("id", "revision", "title", "standard", "edition")} for p in found]
+    folder = home_of(home)
+    found = [load_procedure(path) for path in procedures_at_hand(folder).values()]
+    adopted = adoptions_of(Home(folder), [digest for _, digest in found])
+    facts: list[dict[str, Any]] = []
+    for procedure, digest in found:
+        fact = {key: getattr(procedure, key) for key in ("id", "revision", "title", "standard", "edition")}
+        adoption = adopted.get(digest)
+        who = {"adopted_by": adoption.adopted_by, "at": adoption.at} if adoption else {}
+        facts.append(fact | {"adopted": adoption is not None, "sha256": digest} | who)
     if as_json:
         say_json(facts)
         return
     for fact in facts:
-        say(f"{fact['id']} (revision {fact['revision']}): {fact['title']}; {fact['standard']}, {fact['edition']}")
+        state = f"adopted by {fact['adopted_by']}" if fact["adopted"] else "not adopted: specimen only"
+        say(f"{fact['id']} (revision {fact['revision']}): {fact['standard']}, {fact['edition']}; {state}")
+        say(f"    {fact['title']}")
+
+
+@command.command()
+@click.argument("procedure")
+@home_option
+@json_option
+def show(procedure: str, home: Path | None, as_json: bool) -> None:  # noqa: FBT001
+    """Show every number of PROCEDURE with its source and grade."""
+    from testbench.procedure.adoption import numbers_of, to_confirm
+    from testbench.procedure_files.loader import find_procedure
+
+    found, digest = find_procedure(procedure, home_of(home))
+    numbers, unsure = numbers_of(found), to_confirm(found)
+    if as_json:
+        facts = {key: getattr(found, key) for key in ("id", "revision", "title", "standard", "edition")}
+        listed = [number.model_dump(mode="json") for number in numbers]
+        say_json(facts | {"sha256": digest, "numbers": listed, "to_confirm": list(unsure)})
+        return
+    say(f"{found.title}\n{found.standard}, {found.edition}; revision {found.revision}; SHA-256 {digest}\n")
+    for number in numbers:
+        say(f"{number.place}: {number.number}\n    {number.in_words}")
+    say("\nTo confirm from a copy before it is adopted:" if unsure else "\nNothing needs confirming from a copy.")
+    for key, source in unsure.items():
+        say(f"  {key}: {source.in_words}\n    {source.note}")
 
 
 @command.command()
@@ -40,3 +75,33 @@ def check(file: Path, as_json: bool) -> None:  # noqa: FBT001
         say_json({"id": procedure.id, "revision": procedure.revision, "sha256": digest})
     else:
         say(f"{procedure.id}, revision {procedure.revision}: in order. SHA-256 {digest}")
+
+
+@command.command()
+@click.argument("procedure")
+@click.option("--by", "adopted_by", required=True, help="Who takes it into use.")
+@click.option("--copy", "copies", multiple=True, metavar="SOURCE=COPY",
+              help="Which copy a source was confirmed from, or whose decision it is; once a source.")  # fmt: skip
+@home_option
+@json_option
+def adopt(procedure: str, adopted_by: str, copies: tuple[str, ...], home: Path | None, as_json: bool) -> None:  # noqa: FBT001
+    """Take PROCEDURE into use, once somebody has confirmed its numbers.
+
+    Lists what must be confirmed, and from which copy; a changed file needs adopting again. Until it is adopted its
+    runs yield specimens only.
+    """
+    from testbench.procedure.adoption import to_confirm
+    from testbench.procedure_files.loader import find_procedure
+    from testbench.wiring import Home, adopt_procedure
+
+    folder = home_of(home)
+    found, digest = find_procedure(procedure, folder)
+    if not as_json:
+        for key, source in to_confirm(found).items():
+            say(f"{key}: {source.in_words}\n    {source.note}")
+    said = tuple((key, seen) for key, _, seen in (copy.partition("=") for copy in copies))
+    adoption = adopt_procedure(Home(folder), found, digest, adopted_by, said)
+    if as_json:
+        say_json(adoption.model_dump(mode="json"))
+    else:
+        say(f"{found.id}, revision {found.revision}, adopted by {adopted_by}. SHA-256 {digest}")

@@ -1,12 +1,14 @@
-"""Acceptance criteria: what is looked for, and how much is allowed."""
+"""Acceptance criteria: as a file states them for many valves, and as one valve must meet them."""
 
 from enum import StrEnum
-from typing import Annotated, Literal
+from fractions import Fraction
+from typing import Annotated, Literal, Self
 
-from pydantic import Field
+from pydantic import Field, field_validator, model_validator
 
-from testbench.procedure.valve import Value
-from testbench.quantities import LeakageRate
+from testbench.procedure.limits import DECIMAL, Applies, SourcedSeconds, Sources, check_rows, fitting
+from testbench.procedure.valve import Text, Value, Valve
+from testbench.quantities import LeakageRate, Volume
 
 
 class CriterionName(StrEnum):
@@ -14,14 +16,52 @@ class CriterionName(StrEnum):
 
     NO_VISIBLE_LEAKAGE = "no-visible-leakage"
     LARGEST_LEAKAGE_RATE = "largest-leakage-rate"
+    LARGEST_COUNT = "largest-count"
+    """File form only: a count per minute becomes a leakage rate by the standard's convention."""
+    STEM_WEEP = "stem-weep"
 
 
-class NoVisibleLeakage(Value):
-    """A visual criterion. No computed rate can stand in for the operator's eyes."""
+class StemWeepRule(StrEnum):
+    """What a standard says of a weep at stem, gland or hinge-pin seal under shell pressure."""
 
-    criterion: Literal[CriterionName.NO_VISIBLE_LEAKAGE] = CriterionName.NO_VISIBLE_LEAKAGE
+    ALLOWED = "allowed"
+    ALLOWED_IF_TIGHT_AT_RATING = "allowed if tight at the rating"
+    NOT_ALLOWED = "not allowed"
+
+
+# As one valve must meet them: what a record carries ----------------------------------------------
+
+
+class VisualCriterion(Value):
+    """Something that the operator looks at. No computed rate can stand in for eyes."""
+
     look_at: tuple[str, ...]
     source: str
+
+
+class NoVisibleLeakage(VisualCriterion):
+    """No leakage may be seen."""
+
+    criterion: Literal[CriterionName.NO_VISIBLE_LEAKAGE] = CriterionName.NO_VISIBLE_LEAKAGE
+
+
+class StemWeep(VisualCriterion):
+    """A weep at the stem is its own observation, apart from shell leakage, with the standard's own rule."""
+
+    criterion: Literal[CriterionName.STEM_WEEP] = CriterionName.STEM_WEEP
+    rule: StemWeepRule
+
+
+class Counted(Value):
+    """What is counted instead of measured, and the convention that makes it a volume."""
+
+    what: Literal["drops", "bubbles"]
+    per_ml: Annotated[str, Field(pattern=DECIMAL)]
+    convention: str
+
+    def volume(self, number: int) -> Volume:
+        """The volume that a count stands for; one count is also how well it is known."""
+        return Volume.of(Fraction(number) / Fraction(self.per_ml), "mL")
 
 
 class LargestLeakageRate(Value):
@@ -29,6 +69,8 @@ class LargestLeakageRate(Value):
 
     criterion: Literal[CriterionName.LARGEST_LEAKAGE_RATE] = CriterionName.LARGEST_LEAKAGE_RATE
     limit: LeakageRate
+    counted: Counted | None = None
+    """Where the limit is a count; None where it is a volume."""
     collect_at: str
     settle_s: int
     """How long what drains down is let go before collecting [s]."""
@@ -38,5 +80,166 @@ class LargestLeakageRate(Value):
     """Expanded uncertainty (k = 2) of a time between two key presses [s]."""
     source: str
 
+    def in_words(self, rate: LeakageRate, decimals: int = 1) -> str:
+        """A rate in the unit that the operator reads: a count where the standard counts."""
+        if self.counted is None:
+            return rate.text(decimals)
+        per_min = rate.to("mL/min") * float(self.counted.per_ml)
+        return f"{per_min:.{decimals}f} {self.counted.what}/min"
 
-Criterion = Annotated[NoVisibleLeakage | LargestLeakageRate, Field(discriminator="criterion")]
+
+Criterion = Annotated[NoVisibleLeakage | StemWeep | LargestLeakageRate, Field(discriminator="criterion")]
+
+
+# As a file states them ---------------------------------------------------------------------------
+
+
+class VisualRule(Applies):
+    """No visible leakage."""
+
+    criterion: Literal[CriterionName.NO_VISIBLE_LEAKAGE]
+    look_at: Annotated[tuple[Text, ...], Field(min_length=1)]
+    source: Text
+
+    def for_valve(self, valve: Valve, sources: Sources) -> NoVisibleLeakage:
+        """The criterion for one valve."""
+        return NoVisibleLeakage(look_at=self.look_at, source=sources[self.source].in_words)
+
+
+class StemRule(Applies):
+    """Weep at the stem."""
+
+    criterion: Literal[CriterionName.STEM_WEEP]
+    rule: StemWeepRule
+    look_at: Annotated[tuple[Text, ...], Field(min_length=1)]
+    source: Text
+
+    def for_valve(self, valve: Valve, sources: Sources) -> StemWeep:
+        """The criterion for one valve."""
+        return StemWeep(look_at=self.look_at, rule=self.rule, source=sources[self.source].in_words)
+
+
+class RateLimit(Applies):
+    """A limit on a rate: per inch of nominal size (NPS), per millimetre of it (DN), or plain."""
+
+    per_inch: LeakageRate | None = None
+    per_dn: LeakageRate | None = None
+    at_most: LeakageRate | None = None
+    source: Text
+
+    @model_validator(mode="after")
+    def _one_form(self) -> Self:
+        forms = {"per_inch": self.per_inch, "per_dn": self.per_dn, "at_most": self.at_most}
+        given = {name: form for name, form in forms.items() if form is not None}
+        if len(given) != 1:
+            raise ValueError("at_most: give exactly one of per_inch, per_dn and at_most")
+        for name, form in given.items():
+            if not LeakageRate.zero("mL/h") < form:
+                raise ValueError(f"{name}: found {form}, it must be above 0; 'none' is no-visible-leakage")
+        return self
+
+    def of(self, valve: Valve) -> LeakageRate:
+        """The limit for a valve's size."""
+        if self.per_inch is not None:
+            return self.per_inch * valve.size.inches
+        if self.per_dn is not None:
+            return self.per_dn * valve.size.dn
+        assert self.at_most is not None
+        return self.at_most
+
+
+class CountLimit(Applies):
+    """A limit on a count per minute: per inch of nominal size, or plain. Zero means: none in the whole hold."""
+
+    per_min_per_inch: Annotated[str, Field(pattern=DECIMAL)] | None = None
+    per_min: Annotated[str, Field(pattern=DECIMAL)] | None = None
+    source: Text
+
+    @model_validator(mode="after")
+    def _one_form(self) -> Self:
+        if (self.per_min is None) == (self.per_min_per_inch is None):
+            raise ValueError("per_min: give exactly one of per_min and per_min_per_inch")
+        return self
+
+    def of(self, valve: Valve) -> Fraction:
+        """Counts per minute for a valve's size."""
+        if self.per_min is not None:
+            return Fraction(self.per_min)
+        assert self.per_min_per_inch is not None
+        return Fraction(self.per_min_per_inch) * valve.size.inches
+
+
+class Collecting(Applies):
+    """How leakage is caught."""
+
+    collect_at: Text
+    settle: SourcedSeconds
+    collect: SourcedSeconds
+    time_uncertainty: SourcedSeconds
+
+    def collected(self, limit: LeakageRate, source: str, counted: Counted | None = None) -> LargestLeakageRate:
+        """The criterion with its limit."""
+        return LargestLeakageRate(
+            limit=limit,
+            counted=counted,
+            collect_at=self.collect_at,
+            settle_s=self.settle.s,
+            collect_s=self.collect.s,
+            time_uncertainty_s=self.time_uncertainty.s,
+            source=source,
+        )
+
+
+class CollectedRule(Collecting):
+    """Largest leakage rate."""
+
+    criterion: Literal[CriterionName.LARGEST_LEAKAGE_RATE]
+    limits: Annotated[tuple[RateLimit, ...], Field(min_length=1)]
+
+    @field_validator("limits")
+    @classmethod
+    def _one_limit_for_each(cls, limits: tuple[RateLimit, ...]) -> tuple[RateLimit, ...]:
+        check_rows(limits)
+        return limits
+
+    def for_valve(self, valve: Valve, sources: Sources) -> LargestLeakageRate:
+        """The criterion for one valve.
+
+        Raises:
+            ProcedureDoesNotApplyError: no limit fits it.
+        """
+        limit = fitting(self.limits, valve, "leakage limit")
+        return self.collected(limit.of(valve), sources[limit.source].in_words)
+
+
+class CountedRule(Collecting):
+    """Largest count of drops or bubbles."""
+
+    criterion: Literal[CriterionName.LARGEST_COUNT]
+    counted: Literal["drops", "bubbles"]
+    per_ml: Annotated[str, Field(pattern=DECIMAL)]
+    convention: Text
+    limits: Annotated[tuple[CountLimit, ...], Field(min_length=1)]
+
+    @field_validator("limits")
+    @classmethod
+    def _one_limit_for_each(cls, limits: tuple[CountLimit, ...]) -> tuple[CountLimit, ...]:
+        check_rows(limits)
+        return limits
+
+    def for_valve(self, valve: Valve, sources: Sources) -> LargestLeakageRate | NoVisibleLeakage:
+        """The criterion for one valve; a limit of zero is a visual one.
+
+        Raises:
+            ProcedureDoesNotApplyError: no limit fits it.
+        """
+        limit = fitting(self.limits, valve, "leakage limit")
+        most, source = limit.of(valve), sources[limit.source].in_words
+        if most == 0:
+            return NoVisibleLeakage(look_at=(self.collect_at,), source=source)
+        counted = Counted(what=self.counted, per_ml=self.per_ml, convention=self.convention)
+        rate = LeakageRate.of(most / Fraction(self.per_ml), "mL/min")
+        return self.collected(rate, source, counted)
+
+
+CriterionRule = Annotated[VisualRule | StemRule | CollectedRule | CountedRule, Field(discriminator="criterion")]

@@ -14,6 +14,13 @@ class ValveType(StrEnum):
     """The valve families that a procedure may name."""
 
     SWING_CHECK = "swing-check"
+    CHECK = "check"
+    """Any other check valve: lift, tilting disc, dual plate."""
+    GATE = "gate"
+    GLOBE = "globe"
+    BALL = "ball"
+    PLUG = "plug"
+    BUTTERFLY = "butterfly"
 
 
 class SeatPairing(StrEnum):
@@ -21,6 +28,18 @@ class SeatPairing(StrEnum):
 
     RESILIENT = "resilient"
     METAL = "metal"
+
+
+class Material(StrEnum):
+    """Shell materials that pressure tables tell apart."""
+
+    STEEL = "steel"
+    """Carbon steel, cast grade WCB or equal."""
+    STAINLESS = "stainless"
+    """Austenitic stainless steel, cast grade CF8M or equal."""
+    GRAY_IRON = "gray-iron"
+    DUCTILE_IRON = "ductile-iron"
+    BRONZE = "bronze"
 
 
 _SIZE_WRITTEN = re.compile(r"NPS ([0-9.]+)(?: \(DN ([0-9]+)\))?|DN ([0-9]+)")
@@ -51,6 +70,8 @@ Size = Annotated[
 """A nominal size, written ``"NPS 8"`` or ``"DN 200"`` in files and records."""
 
 Text = Annotated[str, Field(min_length=1, max_length=200)]
+LeakRate = Annotated[str, Field(pattern=r"^[A-G]{1,2}$")]
+"""A leakage rate by its letters, for example A or CC."""
 
 
 class Value(BaseModel):
@@ -60,20 +81,39 @@ class Value(BaseModel):
 
 
 class Valve(Value):
-    """One serial-numbered valve, as ordered."""
+    """One serial-numbered valve, as ordered. What a procedure needs and the order does not say is refused by name."""
 
     serial: Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[^\x00-\x1f\x7f]+$")]
     type: ValveType
     size: Size
-    rated: Pressure
+    rated: Pressure | None = None
     """Rated (cold working) pressure from the order or the nameplate, never guessed from the size."""
+    pressure_class: Annotated[int, Field(gt=0)] | None = None
+    """Class designation, for example 150: a name, not a pressure."""
+    pn: Annotated[int, Field(gt=0)] | None = None
+    material: Material | None = None
     seat: SeatPairing
+    leak_rate: LeakRate | None = None
+    """Leakage rate that the order names, where the standard leaves the choice: A, AA, B …"""
+    optional_tests: tuple[str, ...] = ()
+    """Tests that the standard leaves to the order, by their names."""
     seat_pairing: Text = "not stated"
     """The pairing in the order's own words, for example "EPDM on ductile iron, epoxy coated"."""
     ends: Text = "not stated"
     product: Text = "not stated"
     drawing: Text = "not stated"
     heat_numbers: Text = "not stated"
+
+    @property
+    def designation(self) -> str:
+        """How its pressure is designated, in one phrase."""
+        said = [
+            str(self.rated) if self.rated is not None else "",
+            f"Class {self.pressure_class}" if self.pressure_class is not None else "",
+            f"PN {self.pn}" if self.pn is not None else "",
+            str(self.material) if self.material is not None else "",
+        ]
+        return ", ".join(part for part in said if part) or "no rating stated"
 
 
 class Order(Value):

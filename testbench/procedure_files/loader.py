@@ -115,10 +115,14 @@ _PLAINLY = {"extra_forbidden": "this key is not known here", "missing": "this fi
 
 def _refusal(path: Path, text: str, failure: ValidationError) -> FileRefusedError:
     first = failure.errors()[0]
-    place = [part for part in first["loc"] if part not in _DISCRIMINATED]
+    place = _place_in_file(first["loc"])
     found = repr(first["input"]) if len(repr(first["input"])) <= 60 else ""
     said = _PLAINLY.get(first["type"], first["msg"].removeprefix("Value error, ").removesuffix("."))
-    if first["type"] == "missing":
+    if first["type"].startswith("union_tag"):
+        place.append(first["ctx"]["discriminator"].strip("'"))
+        found = repr(first["ctx"]["tag"]) if "tag" in first["ctx"] else found
+        said = f"allowed are {first['ctx']['expected_tags']}" if "tag" in first["ctx"] else _PLAINLY["missing"]
+    if first["type"] in ("missing", "union_tag_not_found"):
         found = "nothing"
     head, colon, rest = said.partition(": ")
     if first["type"] == "value_error" and colon and " " not in head:  # a rule across fields names its field itself
@@ -127,8 +131,13 @@ def _refusal(path: Path, text: str, failure: ValidationError) -> FileRefusedErro
     return FileRefusedError(str(path), _written(place), found, said, _line_of(text, place))
 
 
-_DISCRIMINATED = {"no-visible-leakage", "largest-leakage-rate"}
-"""Pydantic names the chosen kind of criterion in a place; a file does not."""
+def _place_in_file(place: tuple[str | int, ...]) -> list[str | int]:
+    """The place without the chosen kind of pressure rule or criterion, which pydantic names and a file does not."""
+    return [
+        part
+        for number, part in enumerate(place)
+        if not (place[number - 1 : number] == ("pressure",) or place[number - 2 : number - 1] == ("criteria",))
+    ]
 
 
 def _written(place: list[str | int]) -> str:
@@ -143,7 +152,7 @@ def _line_of(text: str, place: list[str | int]) -> int | None:
     """The line of a field: table headers are followed first, then the key below; an inline value ends the search."""
     lines = text.splitlines()
     at, table, found = 0, "", None
-    for part in place:
+    for depth, part in enumerate(place):
         if isinstance(part, int):
             header = re.compile(rf"\s*\[\[\s*{re.escape(table)}\s*\]\]")
             hits = [number for number, line in enumerate(lines[at:], at) if header.match(line)]
@@ -157,9 +166,23 @@ def _line_of(text: str, place: list[str | int]) -> int | None:
             break
         found, is_header = here
         if not is_header:
+            found = _row_of(lines, found, place[depth + 1 :])
             break
         at = found
     return None if found is None else found + 1
+
+
+def _row_of(lines: list[str], key: int, rest: list[str | int]) -> int:
+    """The line of a row in a list that stands row by row below its key; else the key's own line."""
+    index = next((part for part in rest if isinstance(part, int)), None)
+    if index is None or not lines[key].rstrip().endswith("["):
+        return key
+    rows = []
+    for number, line in enumerate(lines[key + 1 :], key + 1):
+        if line.startswith("]"):
+            break
+        rows.append(number)
+    return rows[index] if index < len(rows) else key
 
 
 def _header_or_key(lines: list[str], at: int, table: str, key: str) -> tuple[int, bool] | None:

@@ -21,10 +21,18 @@ import numpy as np
 
 from testbench.metrology.decision_rule import Conformity, judge_upper_limit
 from testbench.metrology.leakage import collected_rate
-from testbench.procedure.criteria import Criterion, LargestLeakageRate, NoVisibleLeakage
-from testbench.quantities import Volume
+from testbench.procedure.criteria import (
+    Criterion,
+    CriterionName,
+    LargestLeakageRate,
+    NoVisibleLeakage,
+    StemWeep,
+    StemWeepRule,
+    VisualCriterion,
+)
+from testbench.quantities import Pressure, Volume
 from testbench.run.machine import Ending
-from testbench.run.observations import Collection, Observation, Seen, ZeroCheck
+from testbench.run.observations import Collection, Seen, ZeroCheck
 from testbench.run.record import (
     ChannelRecord,
     CriterionFinding,
@@ -53,6 +61,7 @@ def evaluate_stage(
     """
     if stage.ended is not Ending.COMPLETED:
         return None
+    channel = channel.for_fluid(stage.requirement.fluid)
     hold = _hold_of(stage, trace)
     findings = (
         _judge_channel(stage, channel, zero_check, on),
@@ -60,7 +69,7 @@ def evaluate_stage(
         *(_judge(index, criterion, stage) for index, criterion in enumerate(stage.requirement.criteria)),
         _judge_release(stage, trace, channel),
     )
-    none = channel.scale.pressure(channel.scale.zero_millicounts)
+    none = Pressure.zero(channel.scale.unit)
     return Finding(
         verdict=verdict_of(findings),
         criteria=findings,
@@ -190,30 +199,68 @@ def _holds(fulfilled: bool) -> Conformity:  # noqa: FBT001 - the one place where
 def _judge(index: int, criterion: Criterion, stage: StageRecord) -> CriterionFinding:
     match criterion:
         case NoVisibleLeakage():
-            return _judge_visual(criterion, stage, [o for o in stage.observations if o.criterion == index])
+            return _judge_visual(criterion, stage, index)
+        case StemWeep():
+            return _judge_weep(criterion, stage, index)
         case LargestLeakageRate():
             return _judge_collected(criterion, stage)
         case other:
             assert_never(other)
 
 
-def _judge_visual(criterion: NoVisibleLeakage, stage: StageRecord, answers: list[Observation]) -> CriterionFinding:
-    where = ", ".join(criterion.look_at)
-    leaks = [answer.where for answer in answers if answer.seen is Seen.LEAKAGE]
+def _judge_visual(criterion: NoVisibleLeakage, stage: StageRecord, index: int) -> CriterionFinding:
+    leaks, looked = _seen(stage, index)
     if leaks:
         sentence = f"Leakage was seen at {' and '.join(leaks)}; none is allowed."
-        conformity, measured = Conformity.DOES_NOT_CONFORM, f"leakage at {' and '.join(leaks)}"
-    elif stage.hold_until is not None and any(answer.at >= stage.hold_until for answer in answers):
-        sentence, measured = f"No leakage was seen ({where}).", "none seen"
-        conformity = Conformity.CONFORMS
-    else:
-        sentence, measured = "The operator gave no observation after the hold.", "not observed"
-        conformity = Conformity.WITHIN_GUARD_BAND
+        return _visual(criterion, f"leakage at {' and '.join(leaks)}", Conformity.DOES_NOT_CONFORM, sentence)
+    if looked:
+        sentence = f"No leakage was seen ({', '.join(criterion.look_at)})."
+        return _visual(criterion, "none seen", Conformity.CONFORMS, sentence)
+    return _not_observed(criterion)
+
+
+def _judge_weep(criterion: StemWeep, stage: StageRecord, index: int) -> CriterionFinding:
+    """A weep at the stem is judged by the standard's own rule; it is never shell leakage."""
+    weeps, looked = _seen(stage, index)
+    if not weeps:
+        return (
+            _visual(criterion, "none seen", Conformity.CONFORMS, "No weep was seen at the stem.")
+            if looked
+            else _not_observed(criterion)
+        )
+    conformity, words = {
+        StemWeepRule.ALLOWED: (Conformity.CONFORMS, "the standard allows it"),
+        StemWeepRule.NOT_ALLOWED: (Conformity.DOES_NOT_CONFORM, "none is allowed"),
+        StemWeepRule.ALLOWED_IF_TIGHT_AT_RATING: (
+            Conformity.WITHIN_GUARD_BAND,
+            "it is allowed only if the seal is tight at the rating; adjust it and repeat the stage, or show that it is",
+        ),
+    }[criterion.rule]
+    places = " and ".join(weeps)
+    return _visual(criterion, f"weep at {places}", conformity, f"A weep was seen at {places}: {words}.")
+
+
+def _seen(stage: StageRecord, index: int) -> tuple[list[str], bool]:
+    """Where leakage was seen, and whether anybody looked after the hold."""
+    answers = [answer for answer in stage.observations if answer.criterion == index]
+    looked = stage.hold_until is not None and any(answer.at >= stage.hold_until for answer in answers)
+    return [answer.where for answer in answers if answer.seen is Seen.LEAKAGE], looked
+
+
+def _not_observed(criterion: VisualCriterion) -> CriterionFinding:
+    sentence = "The operator gave no observation after the hold."
+    return _visual(criterion, "not observed", Conformity.WITHIN_GUARD_BAND, sentence)
+
+
+def _visual(criterion: VisualCriterion, measured: str, conformity: Conformity, sentence: str) -> CriterionFinding:
+    name, limit = CriterionName.NO_VISIBLE_LEAKAGE, "none"
+    if isinstance(criterion, StemWeep):
+        name, limit = criterion.criterion, str(criterion.rule)
     return CriterionFinding(
-        criterion=criterion.criterion,
-        required=f"no visible leakage: {where}",
+        criterion=name,
+        required=f"no visible leakage: {', '.join(criterion.look_at)}",
         measured=measured,
-        limit="none",
+        limit=limit,
         conformity=conformity,
         sentence=sentence,
     )
@@ -242,10 +289,14 @@ def _judge_collected(criterion: LargestLeakageRate, stage: StageRecord) -> Crite
         Conformity.DOES_NOT_CONFORM: "above the limit",
         Conformity.WITHIN_GUARD_BAND: "too near the limit to tell; collect for longer",
     }[conformity]
-    sentence = (
-        f"{newest.volume} in {seconds:.1f} s is {found.rate.text_beside(limit)} with U = "
-        f"{found.expanded_uncertainty.text(2)}; {limit} is allowed: {words}."
-    )
+    caught, shown = str(newest.volume), found.rate.text_beside(limit)
+    allowed, guard = str(limit), found.expanded_uncertainty.text(2)
+    if (counts := criterion.counted) is not None:
+        caught = f"{newest.drops} {counts.what}" if newest.drops is not None else caught
+        shown, allowed, guard = (
+            criterion.in_words(rate, 2) for rate in (found.rate, limit, found.expanded_uncertainty)
+        )
+    sentence = f"{caught} in {seconds:.1f} s is {shown} with U = {guard}; {allowed} is allowed: {words}."
     return CriterionFinding(
         criterion=name,
         required="collected leakage",

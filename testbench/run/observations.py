@@ -41,7 +41,8 @@ class Collection(Value):
     volume_uncertainty: Volume | None = None
     """Expanded uncertainty of the reading, k = 2."""
     drops: int | None = None
-    drops_per_ml: int | None = None
+    """Drops or bubbles, where they were counted instead of measured."""
+    drops_per_ml: str | None = None
     operator: str = ""
 
 

@@ -12,8 +12,8 @@ steady and ends at the first sample that lies the hold time later. The laws kept
 from dataclasses import dataclass, replace
 
 from testbench.errors import ObservationRefusedError, RequestRefusedError
-from testbench.procedure.criteria import LargestLeakageRate, NoVisibleLeakage
-from testbench.procedure.stages import StageRequirement
+from testbench.procedure.criteria import LargestLeakageRate, VisualCriterion
+from testbench.procedure.requirements import StageRequirement
 from testbench.quantities import Volume
 from testbench.run.machine import ENDINGS, TRANSITIONS, Ending, Event, Phase
 from testbench.run.observations import Collection, Observation, Seen
@@ -38,7 +38,7 @@ class Stage:
         return tuple(
             index
             for index, criterion in enumerate(self.requirement.criteria)
-            if isinstance(criterion, NoVisibleLeakage) and index not in answered
+            if isinstance(criterion, VisualCriterion) and index not in answered
         )
 
     @property

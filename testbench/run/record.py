@@ -14,7 +14,9 @@ from pydantic import Field
 
 from testbench.metrology.calibration import Calibration
 from testbench.metrology.decision_rule import Conformity
-from testbench.procedure.stages import Requirements, StageName, StageRequirement
+from testbench.procedure.adoption import Adoption
+from testbench.procedure.requirements import Requirements, StageRequirement
+from testbench.procedure.stages import StageName
 from testbench.procedure.valve import Value, Valve
 from testbench.quantities import Pressure
 from testbench.run.machine import Ending
@@ -53,6 +55,10 @@ class ChannelRecord(Value):
     highest: Pressure
     expanded_uncertainty: Pressure
     """U with k = 2; the guard band of every pressure limit."""
+
+    def for_fluid(self, fluid: str) -> "ChannelRecord":
+        """The channel as it measures a test with this fluid."""
+        return self.model_copy(update={"scale": self.scale.for_fluid(fluid)})
 
     @property
     def calibration(self) -> Calibration:
@@ -138,6 +144,8 @@ class RunRecord(Value):
     valve: Valve
     requirements: Requirements
     procedure_sha256: str
+    adoption: Adoption | None = None
+    """Who took the procedure into use; None where nobody did: then every page is a specimen."""
     channel: ChannelRecord
     zero_check: ZeroCheck
     started: str
@@ -150,6 +158,11 @@ class RunRecord(Value):
     reason: str
     ending: Ending | None = None
     """How the run ended; None while it is open."""
+
+    @property
+    def specimen(self) -> bool:
+        """Whether any page of this run is a specimen: it was not live, or its procedure is not adopted."""
+        return self.origin is not Origin.LIVE or self.adoption is None
 
     @property
     def void(self) -> bool:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from testbench.procedure.stages import StageRequirement
+from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.valve import Value
 from testbench.quantities import Pressure
 
@@ -67,6 +67,20 @@ class Scale(Value):
     decimals: Annotated[int, Field(ge=0, le=6)]
     zero_millicounts: int = 0
     """Mean reading at atmosphere from the zero check, in thousandths of a count; taken off every reading."""
+    head_millicounts: int = 0
+    """Static head of the water from the transmitter down to the valve, in thousandths of a count; put on every reading.
+    Negative where the transmitter hangs below the valve."""
+
+    @property
+    def offset_millicounts(self) -> int:
+        """What is taken off a reading in all, in thousandths of a count."""
+        return self.zero_millicounts - self.head_millicounts
+
+    def for_fluid(self, fluid: str) -> "Scale":
+        """The scale for a test with this fluid: a column of gas weighs nothing that counts."""
+        return (
+            self if fluid == "water" or not self.head_millicounts else self.model_copy(update={"head_millicounts": 0})
+        )
 
     @property
     def per_count(self) -> Fraction:
@@ -75,13 +89,13 @@ class Scale(Value):
 
     def pressure(self, counts: int | Fraction) -> Pressure:
         """The corrected pressure of a reading."""
-        corrected = Fraction(counts) - Fraction(self.zero_millicounts, 1000)
+        corrected = Fraction(counts) - Fraction(self.offset_millicounts, 1000)
         return Pressure.of(corrected * self.per_count, self.unit)
 
     def exact_counts(self, pressure: Pressure) -> Fraction:
         """The reading that would show this pressure."""
         number = pressure.exact / Pressure.factor(self.unit) / self.per_count
-        return number + Fraction(self.zero_millicounts, 1000)
+        return number + Fraction(self.offset_millicounts, 1000)
 
     def least_counts(self, pressure: Pressure) -> int:
         """The smallest reading that shows at least this pressure."""

@@ -1,6 +1,7 @@
 """What bench.toml says: who works here, what is connected, where it is."""
 
 from datetime import date
+from fractions import Fraction
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
@@ -55,6 +56,8 @@ class ChannelEntry(Value):
     unit: Literal["psi", "bar", "kPa", "MPa"]
     decimals: Annotated[int, Field(ge=0, le=4)]
     whole_digits: Annotated[int, Field(ge=1, le=6)] = 4
+    height_above_valve_m: Annotated[str, Field(pattern=r"^-?[0-9]+(\.[0-9]+)?$")] = "0"
+    """How far the transmitter sits above the valve [m]; the water column between them is put on every reading."""
     stale_after_s: Annotated[float, Field(gt=0, le=10)] = 0.5
     """Silence after which the screen blanks the number."""
     frozen_after_s: Annotated[float, Field(gt=0)] = 10.0
@@ -68,7 +71,12 @@ class ChannelEntry(Value):
             tag=self.tag,
             instrument=self.instrument,
             serial=self.serial,
-            scale=Scale(unit=self.unit, decimals=self.decimals, zero_millicounts=zero_millicounts),
+            scale=Scale(
+                unit=self.unit,
+                decimals=self.decimals,
+                zero_millicounts=zero_millicounts,
+                head_millicounts=self._head_millicounts(),
+            ),
             certificate_number=entry.certificate_number,
             laboratory=entry.laboratory,
             calibrated_on=entry.calibrated_on,
@@ -77,6 +85,14 @@ class ChannelEntry(Value):
             highest=entry.highest,
             expanded_uncertainty=entry.expanded_uncertainty,
         )
+
+    def _head_millicounts(self) -> int:
+        count = Pressure.of(Fraction(1, 10**self.decimals), self.unit)
+        return round((WATER_COLUMN_PER_M * Fraction(self.height_above_valve_m)).ratio(count) * 1000)
+
+
+WATER_COLUMN_PER_M = Pressure.of("9806.65", "Pa")
+"""A metre of water at 1000 kg/m³ and 9.80665 m/s²: 0.098 bar, 1.42 psi."""
 
 
 class CollectingVessel(Value):

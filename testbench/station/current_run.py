@@ -4,7 +4,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 
 from testbench.metrology.trend import SlidingSlope, Slope
-from testbench.procedure.stages import StageName, StageRequirement
+from testbench.procedure.requirements import StageRequirement
+from testbench.procedure.stages import StageName
 from testbench.procedure.valve import Value
 from testbench.run.evaluation import evaluate_stage, judge_run
 from testbench.run.machine import Ending, Phase

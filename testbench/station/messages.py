@@ -175,6 +175,8 @@ class CriterionAsked(Value):
     """What is looked for, for example "No visible leakage: body and cover, cover joint"."""
     look_at: tuple[str, ...] = ()
     limit: str = ""
+    counted: str = ""
+    """"drops" or "bubbles" where the limit is a count; empty where it is a volume."""
     answer: str = ""
     """What was observed or collected so far; empty while owed."""
 

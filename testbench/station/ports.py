@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Protocol
 
 from testbench.framing.lines import Rejected
+from testbench.procedure.adoption import Adoption
 from testbench.procedure.valve import Order
 from testbench.run.progress import Happening
 from testbench.run.record import RunRecord, Verdict
@@ -91,6 +92,9 @@ class RunStore(Protocol):
 
     def seal(self, record: RunRecord, traces: Sequence[Trace]) -> str:
         """Close a run: record, findings and sealed traces in one transaction. Gives the record's SHA-256."""
+
+    def adoption_of(self, procedure_sha256: str) -> Adoption | None:
+        """The newest adoption of a procedure file with this hash, if any."""
 
     def accepted_run_of(self, serial: str) -> str | None:
         """The run in which this serial number was accepted, if any."""

@@ -14,11 +14,11 @@ from testbench.errors import (
     UncertaintyTooLargeError,
     ZeroCheckFailedError,
 )
-from testbench.procedure.stages import Requirements
+from testbench.procedure.requirements import Requirements
 from testbench.procedure.valve import Order, Valve
 from testbench.run.observations import ZeroCheck
 from testbench.run.record import ChannelRecord
-from testbench.run.samples import Sample, to_ticks
+from testbench.run.samples import Sample, Scale, to_ticks
 from testbench.station.bench import Bench
 
 ZERO_CHECK_S = 2.0
@@ -60,13 +60,23 @@ def check_channel(channel: ChannelRecord, requirements: Requirements, on: date) 
             raise UncertaintyTooLargeError(channel.tag, stage.stage, acceptance.text(1), stage.upper_limit.text(1))
 
 
+def unsuited_ranges(channel: ChannelRecord, requirements: Requirements) -> list[str]:
+    """One sentence for each stage whose gauge rule the channel's range does not keep; advice, not a refusal."""
+    return [
+        f"{channel.tag} ranges to {channel.highest}; for the {stage.stage} a range of {stage.gauge_range.least} to "
+        f"{stage.gauge_range.most} is asked for ({stage.gauge_range.source})."
+        for stage in requirements.stages
+        if stage.gauge_range is not None and not stage.gauge_range.least <= channel.highest <= stage.gauge_range.most
+    ]
+
+
 def zero_check(recent: Sequence[Sample], now: int, channel: ChannelRecord, requirements: Requirements) -> ZeroCheck:
     """Judge the readings of the last seconds as the zero of the channel at atmosphere.
 
     Args:
         recent: the newest samples, on the station's ticks.
         now: the present tick.
-        channel: with no zero correction yet.
+        channel: its zero and head are left out of account.
         requirements: they hold the tolerance.
 
     Raises:
@@ -79,7 +89,8 @@ def zero_check(recent: Sequence[Sample], now: int, channel: ChannelRecord, requi
             channel.tag, f"{len(used)} readings in {ZERO_CHECK_S:.0f} s, {LEAST_ZERO_SAMPLES} are needed"
         )
     mean = Fraction(sum(used), len(used))
-    found = channel.scale.pressure(mean)
+    bare = Scale(unit=channel.scale.unit, decimals=channel.scale.decimals)
+    found = bare.pressure(mean)
     if abs(found) > requirements.zero_tolerance:
         raise ZeroCheckFailedError(channel.tag, found.text(2), requirements.zero_tolerance.text(2))
     return ZeroCheck(at=now, samples=len(used), mean_millicounts=round(mean * 1000), passed=True)

@@ -14,17 +14,20 @@ from testbench.errors import (
     DiskNearlyFullError,
     NoReadingError,
     NothingLeftError,
+    ObservationRefusedError,
     PressureNotReleasedError,
     RequestRefusedError,
     StoreFailedError,
 )
 from testbench.metrology.trend import SlidingSlope
-from testbench.procedure.stages import Procedure, requirements_for
+from testbench.procedure.criteria import Counted
+from testbench.procedure.requirements import requirements_for
+from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Order
 from testbench.run.machine import Phase
 from testbench.run.observations import Collection, Observation
 from testbench.run.progress import Action, Happening, Stage, StageState
-from testbench.run.record import RunRecord, canonical
+from testbench.run.record import Origin, RunRecord, canonical
 from testbench.run.samples import Gap, GapReason, Sample, Thresholds, Trace, to_ticks
 from testbench.station import messages as m
 from testbench.station import readiness
@@ -207,6 +210,7 @@ class Session:
             valve=valve,
             requirements=requirements,
             procedure_sha256=digest,
+            adoption=self.outside.store.adoption_of(digest),
             channel=self.bench.channel.record(zero.mean_millicounts),
             zero_check=zero.model_copy(update={"at": 0}),
             started=iso(at),
@@ -221,6 +225,10 @@ class Session:
         self.run_open, self.run_since, self.stage, self.stage_open = True, now, None, False
         self._traces = []
         self._happen([Happening(0, "run opened", f"Run {number} of {valve.serial} opened by {request.operator}.")])
+        unsuited = readiness.unsuited_ranges(self.run.channel, requirements)
+        self._happen([Happening(0, "gauge range", sentence) for sentence in unsuited])
+        if self.run.origin is Origin.LIVE and self.run.adoption is None:
+            self.notify(f"Procedure {procedure.id} is not adopted: every page of this run is a SPECIMEN.", grave=True)
 
     def _check_space(self) -> None:
         free = self.outside.free_space.free_bytes()
@@ -271,7 +279,7 @@ class Session:
             raise self.keeper.fault  # what the last stage left must be on disk under its own number
         self._check_space()
         self._check_signal()
-        channel = self.run.channel
+        channel = self.run.channel.for_fluid(requirement.fluid)
         thresholds = Thresholds.of(requirement, channel.expanded_uncertainty, channel.scale)
         assert self.acquisition.newest is not None
         if self.acquisition.newest.counts > thresholds.safe:
@@ -310,19 +318,24 @@ class Session:
                 self._moved(*rules.request(state, _SIMPLE[request.request], at))
 
     def _caught(self, request: m.Collected, operator: str) -> Collection:
-        vessel = self.bench.collecting
-        volume = request.volume
+        """What the operator read, as a volume with its uncertainty; a count by the standard's convention."""
+        assert self.stage is not None
+        vessel, asked = self.bench.collecting, self.stage.rules.collected
+        counted = asked.counted if asked is not None else None
+        by = counted or Counted(what="drops", per_ml=str(vessel.drops_per_ml), convention="of this bench")
+        if request.drops is None and counted is not None and counted.what == "bubbles":
+            raise ObservationRefusedError("a volume was given", "this limit is a count of bubbles")
+        volume, uncertainty = request.volume, vessel.volume_uncertainty
         if request.drops is not None:
-            from testbench.metrology.leakage import DropConvention
-
-            volume = DropConvention(vessel.drops_per_ml).volume(request.drops)
+            volume = by.volume(request.drops)
+            uncertainty = by.volume(1) if counted is not None else uncertainty
         return Collection(
             since=0,
             until=0,
             volume=volume,
-            volume_uncertainty=vessel.volume_uncertainty,
+            volume_uncertainty=uncertainty,
             drops=request.drops,
-            drops_per_ml=vessel.drops_per_ml if request.drops is not None else None,
+            drops_per_ml=by.per_ml if request.drops is not None else None,
             operator=operator,
         )
 

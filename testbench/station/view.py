@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from testbench.procedure.criteria import LargestLeakageRate, NoVisibleLeakage
+from testbench.procedure.criteria import LargestLeakageRate, VisualCriterion
 from testbench.procedure.valve import Valve
 from testbench.run.machine import Phase
 from testbench.run.progress import Action
@@ -145,7 +145,7 @@ class Viewer:
         if under_way is None or run is None:
             return None
         state, rule = under_way.state, under_way.rules.requirement
-        scale, unit = run.channel.scale, run.channel.scale.unit
+        scale, unit = run.channel.scale.for_fluid(rule.fluid), run.channel.scale.unit
         tick = session.run_tick(now)
         at = tick if session.stage_open else state.since
         change = under_way.change
@@ -187,7 +187,7 @@ class Viewer:
         new = under_way.samples[told:]
         self._told = (*key, len(under_way.samples))
         most = POINTS_OF_A_STAGE if told == 0 else POINTS_PER_UPDATE
-        scale = run.channel.scale
+        scale = run.channel.scale.for_fluid(under_way.rules.requirement.fluid)
         points = tuple((to_s(s.at), scale.pressure(s.counts).to(scale.unit)) for s in thinned(new, most))
         return points, told == 0
 
@@ -224,7 +224,7 @@ class Viewer:
 
 def described(valve: Valve) -> str:
     """A valve in one line."""
-    return f"{valve.type} {valve.size}, {valve.rated}, {valve.seat} seat"
+    return f"{valve.type} {valve.size}, {valve.designation}, {valve.seat} seat"
 
 
 def thinned(samples: list[Sample], most: int) -> list[Sample]:
@@ -277,7 +277,7 @@ def _collect_left(stage: StageUnderWay, at: int) -> float | None:
 
 def _asked(stage: StageUnderWay, index: int) -> m.CriterionAsked:
     criterion = stage.rules.requirement.criteria[index]
-    if isinstance(criterion, NoVisibleLeakage):
+    if isinstance(criterion, VisualCriterion):
         answers = [found for found in stage.state.observations if found.criterion == index]
         said = "; ".join(f"{a.seen} {a.where}".strip() for a in answers)
         return m.CriterionAsked(
@@ -294,6 +294,7 @@ def _asked(stage: StageUnderWay, index: int) -> m.CriterionAsked:
         index=index,
         kind="largest-leakage-rate",
         words=words.asked(criterion),
-        limit=criterion.limit.text(1, "mL/h"),
+        limit=words.limit_in_words(criterion),
+        counted=criterion.counted.what if criterion.counted else "",
         answer="; ".join(read),
     )

@@ -1,7 +1,8 @@
 """What the screen says to the operator: instructions, cautions and the names of the keys."""
 
-from testbench.procedure.criteria import LargestLeakageRate, NoVisibleLeakage
-from testbench.procedure.stages import PumpDuringHold, StageRequirement
+from testbench.procedure.criteria import LargestLeakageRate, StemWeep, VisualCriterion
+from testbench.procedure.requirements import StageRequirement
+from testbench.procedure.stages import PumpDuringHold
 from testbench.quantities import Pressure
 from testbench.run.machine import Ending, Phase
 from testbench.run.progress import Action, Stage, StageState
@@ -73,11 +74,18 @@ def cautions(state: StageState) -> tuple[str, ...]:
             return (*lost, LOCKED_BEHIND_DISC)
 
 
-def asked(criterion: NoVisibleLeakage | LargestLeakageRate) -> str:
+def asked(criterion: VisualCriterion | LargestLeakageRate) -> str:
     """A criterion as a sentence."""
-    if isinstance(criterion, NoVisibleLeakage):
-        return f"No visible leakage: {', '.join(criterion.look_at)}"
-    return f"At most {criterion.limit.text(1, 'mL/h')} collected at the {criterion.collect_at}"
+    if isinstance(criterion, VisualCriterion):
+        what = "Weep at" if isinstance(criterion, StemWeep) else "No visible leakage:"
+        return f"{what} {', '.join(criterion.look_at)}"
+    return f"At most {limit_in_words(criterion)} at the {criterion.collect_at}"
+
+
+def limit_in_words(criterion: LargestLeakageRate) -> str:
+    """A leakage limit as the operator reads it: a count, or millilitres an hour."""
+    limit = criterion.limit if criterion.counted else criterion.limit.in_unit("mL/h")
+    return criterion.in_words(limit)
 
 
 def _pump(rule: StageRequirement) -> str:
@@ -87,7 +95,7 @@ def _pump(rule: StageRequirement) -> str:
 
 
 def _while_holding(stage: Stage, state: StageState) -> str:
-    visual = [found for found in stage.requirement.criteria if isinstance(found, NoVisibleLeakage)]
+    visual = [found for found in stage.requirement.criteria if isinstance(found, VisualCriterion)]
     if state.collecting_since is not None:
         return "Collecting. Leave the vessel where it is until the time is up."
     if stage.collected is not None and stage.owes_collection(state):
@@ -103,11 +111,12 @@ def _while_holding(stage: Stage, state: StageState) -> str:
 
 def _observing(stage: Stage, state: StageState) -> str:
     if stage.owes_volume(state):
-        return "Read the vessel and enter the volume."
+        counted = stage.collected.counted if stage.collected else None
+        return f"Enter how many {counted.what} you counted." if counted else "Read the vessel and enter the volume."
     places = ", ".join(
         place
         for index in stage.owed_observations(state)
-        if isinstance(found := stage.requirement.criteria[index], NoVisibleLeakage)
+        if isinstance(found := stage.requirement.criteria[index], VisualCriterion)
         for place in found.look_at
     )
-    return f"Look at {places}. Was there leakage? Say what you saw."
+    return f"Look at {places}. Did it leak? Say what you saw."

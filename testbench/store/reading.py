@@ -16,6 +16,7 @@ from pydantic import ValidationError
 from sqlalchemy import Connection, RowMapping, func, select
 
 from testbench.errors import RecordDamagedError, RunUnknownError, StoreFailedError
+from testbench.procedure.adoption import Adoption
 from testbench.procedure.valve import Order
 from testbench.run.record import RunRecord, StageRecord, Verdict, sha256
 from testbench.run.samples import Gap, GapReason, Trace
@@ -167,6 +168,14 @@ class RunReader:
         with self._database.reading() as connection:
             rows = connection.execute(query).mappings().all()
             return [_open_run(connection, row) for row in rows]
+
+    def adoption_of(self, procedure_sha256: str) -> Adoption | None:
+        """The newest adoption of a procedure file with this hash; None where it was never adopted."""
+        table = tables.adoption
+        query = select(table.c.body).where(table.c.sha256 == procedure_sha256).order_by(table.c.seq.desc()).limit(1)
+        with self._database.reading() as connection:
+            body: str | None = connection.scalar(query)
+        return None if body is None else Adoption.model_validate_json(body)
 
     def accepted_run_of(self, serial: str) -> str | None:
         """The first run in which this serial number was accepted, of whatever origin; None where there is none."""

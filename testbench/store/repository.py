@@ -10,6 +10,7 @@ from sqlalchemy import Connection, Table, delete, func, insert, select, update
 
 from testbench.errors import RunClosedError
 from testbench.framing.lines import Rejected
+from testbench.procedure.adoption import Adoption
 from testbench.run.record import RunRecord, canonical
 from testbench.run.record import sha256 as sha256_of
 from testbench.run.samples import Gap, Sample, Trace
@@ -134,6 +135,14 @@ class SqliteStore(RunReader):
         }  # fmt: skip
         with self._database.writing() as connection:
             _add(connection, tables.document, self._number(connection, run), [row])
+
+    def adopt(self, adoption: Adoption) -> None:
+        """Keep the adoption of a procedure."""
+        table = tables.adoption
+        with self._database.writing() as connection:
+            seq = (connection.scalar(select(func.max(table.c.seq))) or 0) + 1
+            row = {"seq": seq, "sha256": adoption.sha256, "body": canonical(adoption).decode()}
+            connection.execute(insert(table), row)
 
     def _open_number(self, connection: Connection, run: str) -> int:
         number = self._number(connection, run)

@@ -164,13 +164,23 @@ document = Table(
     sqlite_strict=True,
 )
 
+adoption = Table(
+    "adoption",
+    METADATA,
+    Column("seq", Integer, primary_key=True, autoincrement=False),
+    _text("sha256"),  # of the procedure file
+    _text("body"),  # canonical JSON
+    Index(None, "sha256"),
+    sqlite_strict=True,
+)
+
 
 # Triggers ---------------------------------------------------------------------------------------
 
 WHILE_OPEN = ("journal", "chunk", "gap", "rejected", "trace", "record")
 NUMBERED = ("journal", "chunk", "gap", "rejected", "document")
-NEVER_DELETED = ("run", "record", "journal", "gap", "rejected", "trace", "document")
-NEVER_UPDATED = ("record", "journal", "chunk", "gap", "rejected", "trace", "document")
+NEVER_DELETED = ("run", "record", "journal", "gap", "rejected", "trace", "document", "adoption")
+NEVER_UPDATED = ("record", "journal", "chunk", "gap", "rejected", "trace", "document", "adoption")
 
 
 def _trigger(name: str, moment: str, table: str, condition: str, sentence: str) -> str:
@@ -186,6 +196,7 @@ def triggers() -> list[str]:
     highest = "(SELECT coalesce(max(seq), 0) FROM {0} WHERE run = NEW.run)"
     opening = " OR ".join(f"NEW.{name} IS NOT OLD.{name}" for name in ("number", "id", "opening", "opened_us"))
     next_run = "NEW.number <> (SELECT coalesce(max(number), 0) + 1 FROM run)"
+    next_adoption = "NEW.seq <> (SELECT coalesce(max(seq), 0) + 1 FROM adoption)"
     known = "EXISTS (SELECT 1 FROM run WHERE id = NEW.id)"
     its_record = "NEW.record_sha256 IS NOT (SELECT record_sha256 FROM run WHERE number = NEW.run)"
     still_open = "(SELECT state FROM run WHERE number = OLD.run) <> 'closed'"
@@ -200,6 +211,7 @@ def triggers() -> list[str]:
             _trigger("seq", "INSERT", name, f"NEW.seq <> {highest.format(name)} + 1", "rows follow each other")
             for name in NUMBERED
         ),
+        _trigger("seq", "INSERT", "adoption", next_adoption, "rows follow each other"),
         _trigger("once", "INSERT", "record", twice.format("record", ""), "a run has one record"),
         _trigger("once", "INSERT", "trace", twice.format("trace", " AND stage = NEW.stage"), "a stage has one trace"),
         _trigger("record", "INSERT", "document", its_record, "a document names the record it was made from"),

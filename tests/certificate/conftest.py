@@ -15,8 +15,10 @@ import pytest
 from testbench.certificate.issue import sealed_document
 from testbench.certificate.keys import load_station_key, make_station_key
 from testbench.metrology.leakage import DropConvention
+from testbench.procedure.adoption import Adoption
 from testbench.procedure.criteria import LargestLeakageRate, NoVisibleLeakage
-from testbench.procedure.stages import Procedure, StageRequirement, requirements_for
+from testbench.procedure.requirements import StageRequirement, requirements_for
+from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import SeatPairing, Valve, ValveType
 from testbench.quantities import NominalSize, Pressure, Volume
 from testbench.run.evaluation import evaluate_stage, judge_run
@@ -53,6 +55,12 @@ ZERO = ZeroCheck(at=0, samples=50, mean_millicounts=8250, passed=True)
 def pytest_addoption(parser: pytest.Parser) -> None:
     """An option of this folder only."""
     parser.addoption("--update-samples", action="store_true", help="Draw reports/samples/ again.")
+
+
+ADOPTION = Adoption(
+    procedure="waterworks-swing-check", revision="1", sha256=sha256(PROCEDURE.read_bytes()),
+    adopted_by="Tobin Ashe", at="2026-09-01T09:00:00+00:00", confirmed=(),
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -92,6 +100,7 @@ class Story:
     shell: tuple[Attempt, ...] = (Attempt(),)
     seat_test: tuple[Attempt, ...] = (Attempt(above=4.0, decay_per_min=0.2),)
     origin: Origin = Origin.SIMULATED
+    adopted: bool = True
     started: datetime = datetime(2026, 11, 25, 8, 14, 2, 120_000, tzinfo=UTC)
     customer: str = "Ellery Water Board"
     customer_order: str = "EWB-7733"
@@ -135,7 +144,7 @@ def tell(story: Story) -> Run:
         software="testbench 0.1.0", order="HL-2041", customer=story.customer, customer_order=story.customer_order,
         operator="Mara Quill", valve=valve, requirements=asked, procedure_sha256=sha256(PROCEDURE.read_bytes()),
         channel=story.channel, zero_check=ZERO, started=_iso(started), ended=_iso(ended), utc_offset_minutes=60,
-        stages=tuple(stages), verdict=None, reason="",
+        stages=tuple(stages), verdict=None, reason="", adoption=ADOPTION if story.adopted else None,
     )  # fmt: skip
     verdict, reason = judge_run(record)
     return Run(record.model_copy(update={"verdict": verdict, "reason": reason}), tuple(traces))
@@ -222,7 +231,7 @@ def _answers(
                 Collection(
                     since=began, until=began + int(attempt.collect_s * TICKS_PER_S), volume=volume,
                     volume_uncertainty=Volume.parse("0.2 mL"), drops=attempt.drops,
-                    drops_per_ml=None if attempt.drops is None else 16, operator="Mara Quill",
+                    drops_per_ml=None if attempt.drops is None else "16", operator="Mara Quill",
                 )
             )  # fmt: skip
     return tuple(observed), tuple(collected)

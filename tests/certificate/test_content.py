@@ -70,6 +70,21 @@ def test_only_a_live_run_is_no_specimen(bench: SimpleNamespace, origin: Origin, 
     assert found.specimen.startswith("SPECIMEN") is specimen
 
 
+def test_a_live_run_by_a_procedure_that_nobody_adopted_is_a_specimen(bench: SimpleNamespace) -> None:
+    """The page names who adopted the procedure, or says that nobody did."""
+    live = bench.replace(bench.accepted_nps_4, origin=Origin.LIVE)
+    adopted, unadopted = (content(bench, bench.tell(bench.replace(live, adopted=said))) for said in (True, False))
+    assert (adopted.specimen, unadopted.specimen) == (
+        "",
+        "SPECIMEN: the works has not adopted this procedure; this page certifies nothing.",
+    )
+    standards = [next(f.value for f in found.order if f.label == "Standard") for found in (adopted, unadopted)]
+    assert standards == [
+        "AWWA C508, 2017; adopted by Tobin Ashe on 2026-09-01",
+        "AWWA C508, 2017; not adopted by the works yet",
+    ]
+
+
 def test_a_void_run_becomes_no_document(bench: SimpleNamespace) -> None:
     """What was not completed shows nothing, neither good nor bad."""
     stopped = bench.Attempt(ended=Ending.STOPPED, reason="Stopped by the operator: hose leaked.")
@@ -124,7 +139,7 @@ def test_evidence_is_complete(bench: SimpleNamespace, accepted: Any) -> None:
     assert instrument["Zero check"] == "0.08 psi (g), passed"
     assert found.rule[0] == RULE_IN_WORDS
     order = dict(found.order)
-    assert order["Standard"] == "AWWA C508, 2017"
+    assert order["Standard"] == "AWWA C508, 2017; adopted by Tobin Ashe on 2026-09-01"
     assert order["Procedure"].startswith("waterworks-swing-check, revision 1 (SHA-256 ")
     assert accepted.record.procedure_sha256[:12] in order["Procedure"]
     assert any("[memory: verify against your copy of the standard]" in source for source in found.sources)
@@ -158,7 +173,7 @@ def test_counted_drops_are_told_with_their_convention(bench: SimpleNamespace) ->
     drops = bench.Attempt(above=4.0, decay_per_min=0.2, drops=8)
     found = content(bench, bench.tell(bench.replace(bench.accepted_nps_4, seat_test=(drops,))))
     detail = line(found, 1, "Leakage rate").detail
-    assert detail == "Collected 0.5 mL (U = 0.2 mL) in 45.0 s. Counted as 8 drops at 16 drops per mL."
+    assert detail == "Collected 0.5 mL (U = 0.2 mL) in 45.0 s. Counted: 8, at 16 per mL."
 
 
 def test_a_document_number_does_not_repeat_the_bench(bench: SimpleNamespace, accepted: Any) -> None:

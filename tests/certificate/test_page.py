@@ -256,7 +256,19 @@ def test_the_same_record_gives_the_same_bytes(
 def test_every_text_of_the_wording_is_used() -> None:
     """A text that nobody prints is a text that nobody corrects."""
     source = "\n".join(file.read_text() for file in (Path(draw.__code__.co_filename).parent).glob("*.py"))
-    parts = ["unit", "valve_type", "seat", "specimen", "verdict", "stage", "identity", "instrument", "table", "kind"]
+    parts = [
+        "unit",
+        "valve_type",
+        "seat",
+        "specimen",
+        "verdict",
+        "stage",
+        "weep",
+        "identity",
+        "instrument",
+        "table",
+        "kind",
+    ]
     built = tuple(f"{part}." for part in parts)  # keys that the code puts together
     named = set(re.findall(r"""["']([a-z_]+\.[a-z_0-9]+)["']""", source))
     assert [key for key in words().texts if key not in named and not key.startswith(built)] == []

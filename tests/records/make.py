@@ -13,7 +13,8 @@ import numpy as np
 
 from testbench.framing.lines import Rejected, RejectReason
 from testbench.procedure.criteria import LargestLeakageRate
-from testbench.procedure.stages import Procedure, StageRequirement, requirements_for
+from testbench.procedure.requirements import StageRequirement, requirements_for
+from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Valve
 from testbench.quantities import Pressure, Volume
 from testbench.run.evaluation import evaluate_stage

@@ -18,7 +18,8 @@ from typing import Any
 
 import pytest
 
-from testbench.procedure.stages import Procedure, Requirements, StageRequirement, requirements_for
+from testbench.procedure.requirements import Requirements, StageRequirement, requirements_for
+from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Valve
 from testbench.quantities import Pressure, Volume
 from testbench.run.evaluation import evaluate_stage, judge_run

@@ -320,10 +320,10 @@ def test_counted_drops_are_kept_with_their_convention(shop):
     attempt = shop.seat_test().holding().keep(25300, 6).ask(Action.COLLECTION_STARTED).keep(25300, 40)
     attempt.ask(Action.COLLECTION_ENDED)
     ml = Volume.parse("0.5 mL")
-    counted = Collection(since=0, until=0, volume=ml, volume_uncertainty=ml, drops=8, drops_per_ml=16)
+    counted = Collection(since=0, until=0, volume=ml, volume_uncertainty=ml, drops=8, drops_per_ml="16")
     state, _ = attempt.stage.read_volume(attempt.state, attempt.now, counted)
     (kept,) = state.collections
-    assert (kept.drops, kept.drops_per_ml) == (8, 16)
+    assert (kept.drops, kept.drops_per_ml) == (8, "16")
     assert (kept.since, kept.until) == (attempt.state.collections[0].since, attempt.state.collections[0].until)
 
 

@@ -39,6 +39,7 @@ class MemoryStore:
 
     full: bool = False
     accepted: dict[str, str] = field(default_factory=dict)
+    adoptions: dict[str, object] = field(default_factory=dict)
     opened: list[str] = field(default_factory=list)
     samples: dict[int, list[Sample]] = field(default_factory=dict)
     journal: list[Happening] = field(default_factory=list)
@@ -64,6 +65,9 @@ class MemoryStore:
         if record.verdict == "accepted":
             self.accepted[record.valve.serial] = record.run
         return "0" * 64
+
+    def adoption_of(self, procedure_sha256: str):
+        return self.adoptions.get(procedure_sha256)
 
     def accepted_run_of(self, serial: str) -> str | None:
         return self.accepted.get(serial)

@@ -58,7 +58,7 @@ def test_drops_are_counted_with_the_stated_convention(at_hand):
     at_hand.do("collected", drops=8)
     at_hand.hold(0.2, 2)
     caught = at_hand.store.sealed[0][0].stages[1].collections[0]
-    assert (str(caught.volume), caught.drops, caught.drops_per_ml) == ("0.5 mL", 8, 16)
+    assert (str(caught.volume), caught.drops, caught.drops_per_ml) == ("0.5 mL", 8, "16")
 
 
 def test_leakage_too_near_the_limit_is_inconclusive_and_gets_no_document(at_hand):

@@ -29,6 +29,7 @@ def upgrade() -> None:
         ["seq"],
         [*map(_text, ("kind", "path", "sha256", "record_sha256")), *_int64("issued_us")],
     )
+    _make_adoption()
     if op.get_bind().dialect.name == "sqlite":
         _guard_run()
         _guard_rows()
@@ -58,6 +59,18 @@ def _make_run() -> None:
         sqlite_strict=True,
     )  # fmt: skip
     op.create_index(op.f("ix_run_serial_number"), "run", ["serial", "number"])
+
+
+def _make_adoption() -> None:
+    op.create_table(
+        "adoption",
+        sa.Column("seq", sa.Integer, autoincrement=False, nullable=False),
+        _text("sha256"),
+        _text("body"),
+        sa.PrimaryKeyConstraint("seq", name=op.f("pk_adoption")),
+        sqlite_strict=True,
+    )
+    op.create_index(op.f("ix_adoption_sha256"), "adoption", ["sha256"])
 
 
 def _make(table: str, keys: list[str], columns: list[sa.Column], *constraints: sa.Constraint) -> None:  # type: ignore[type-arg]
@@ -114,15 +127,17 @@ def _guard_rows() -> None:
     for table in ("journal", "chunk", "gap", "rejected", "document"):
         apart = f"NEW.seq <> (SELECT coalesce(max(seq), 0) FROM {table} WHERE run = NEW.run) + 1"  # noqa: S608 - our own words
         _refuse("seq", "INSERT", table, "rows follow each other", apart)
+    apart = "NEW.seq <> (SELECT coalesce(max(seq), 0) + 1 FROM adoption)"
+    _refuse("seq", "INSERT", "adoption", "rows follow each other", apart)
     there = "EXISTS (SELECT 1 FROM record WHERE run = NEW.run)"
     _refuse("once", "INSERT", "record", "a run has one record", there)
     there = "EXISTS (SELECT 1 FROM trace WHERE run = NEW.run AND stage = NEW.stage)"
     _refuse("once", "INSERT", "trace", "a stage has one trace", there)
     other = "NEW.record_sha256 IS NOT (SELECT record_sha256 FROM run WHERE number = NEW.run)"
     _refuse("record", "INSERT", "document", "a document names the record it was made from", other)
-    for table in ("record", "journal", "chunk", "gap", "rejected", "trace", "document"):
+    for table in ("record", "journal", "chunk", "gap", "rejected", "trace", "document", "adoption"):
         _refuse("update", "UPDATE", table, "records are only ever added")
-    for table in ("run", "record", "journal", "gap", "rejected", "trace", "document"):
+    for table in ("run", "record", "journal", "gap", "rejected", "trace", "document", "adoption"):
         _refuse("delete", "DELETE", table, "records are never deleted")
     still_open = "(SELECT state FROM run WHERE number = OLD.run) <> 'closed'"
     _refuse("delete", "DELETE", "chunk", "samples of an open run are never deleted", still_open)

@@ -1,0 +1,106 @@
+"""Adopting a procedure: every number with its source, and who confirmed it from which copy.
+
+A shop adopts a revision of a procedure before it is used for real runs. Adoption is of the file as it stands: a changed
+file has another hash and needs adopting again.
+"""
+
+from typing import Annotated
+
+from pydantic import Field
+
+from testbench.errors import AdoptionIncompleteError
+from testbench.procedure.limits import Grade, Source
+from testbench.procedure.stages import Procedure
+from testbench.procedure.valve import Text, Value
+
+TO_CONFIRM = (Grade.MEMORY, Grade.COMMON_PRACTICE, Grade.HOUSE)
+"""Grades that nobody can look up in print without a copy of the standard or a decision of the shop."""
+
+
+class Confirmation(Value):
+    """One source, confirmed from a copy."""
+
+    source: Text
+    copy_seen: Text
+    """Which copy of the standard, or whose decision, for example "C508-17, copy 3 of the works' library"."""
+
+
+class Adoption(Value):
+    """A procedure revision taken into use."""
+
+    procedure: Text
+    revision: Text
+    sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    """Of the procedure file's bytes."""
+    adopted_by: Text
+    at: Text
+    """UTC, ISO 8601."""
+    confirmed: tuple[Confirmation, ...]
+
+
+class Numbered(Value):
+    """One number of a procedure, for a person to check."""
+
+    place: str
+    number: str
+    source: str
+    grade: Grade
+    in_words: str
+
+
+def numbers_of(procedure: Procedure) -> tuple[Numbered, ...]:
+    """Every number of a procedure with its place and source, in the order of the file."""
+    return tuple(
+        Numbered(
+            place=place,
+            number=number,
+            source=key,
+            grade=procedure.sources[key].grade,
+            in_words=procedure.sources[key].in_words,
+        )
+        for place, number, key in _numbers(procedure, "")
+    )
+
+
+def to_confirm(procedure: Procedure) -> dict[str, Source]:
+    """The sources in use that somebody must confirm from a copy, by their keys."""
+    used = {found.source for found in numbers_of(procedure)}
+    return {key: source for key, source in procedure.sources.items() if key in used and source.grade in TO_CONFIRM}
+
+
+def check_confirmations(procedure: Procedure, confirmed: tuple[Confirmation, ...]) -> None:
+    """Refuse an adoption that leaves a source unconfirmed, or confirms one that is not there.
+
+    Raises:
+        AdoptionIncompleteError: names the sources.
+    """
+    said, needed = {found.source for found in confirmed}, set(to_confirm(procedure))
+    if missing := sorted(needed - said):
+        raise AdoptionIncompleteError(procedure.id, f"not confirmed are {', '.join(missing)}")
+    if unknown := sorted(said - set(procedure.sources)):
+        raise AdoptionIncompleteError(procedure.id, f"there is no source {', '.join(unknown)}")
+
+
+def _numbers(model: Value, place: str) -> list[tuple[str, str, str]]:
+    found: list[tuple[str, str, str]] = []
+    for name in type(model).model_fields:
+        value = getattr(model, name)
+        where = f"{place}.{name}" if place else name
+        if name == "source":
+            found.append((place, _own_numbers(model), value))
+        items = value if isinstance(value, tuple) else (value,)
+        for index, item in enumerate(items):
+            if isinstance(item, Value) and not isinstance(item, Source):
+                found.extend(_numbers(item, f"{where}[{index + 1}]" if isinstance(value, tuple) else where))
+    return found
+
+
+def _own_numbers(model: Value) -> str:
+    """What a model says itself, its source and its parts with sources of their own left out."""
+    said = model.model_dump(mode="json", exclude_defaults=True, exclude={"source", "prepare"})
+    return ", ".join(
+        f"{name} {value}"
+        for name, value in said.items()
+        if not (isinstance(value, dict) and "source" in value)
+        and not (isinstance(value, list) and value and isinstance(value[0], dict))
+    )

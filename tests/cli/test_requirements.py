@@ -1,0 +1,119 @@
+"""What a valve must pass, as a quality engineer asks for it at the command line."""
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from testbench.cli.main import cli
+from testbench.errors import BenchError
+
+EIGHT = ["--type", "swing-check", "--nps", "8", "--rated", "250 psi", "--seat"]
+
+
+def facts(*words: str):
+    """The JSON that a command prints."""
+    done = CliRunner().invoke(cli, [*words, "--json"], catch_exceptions=False)
+    assert done.exit_code == 0, done.output
+    return json.loads(done.output)
+
+
+def refused(*words: str) -> str:
+    """The sentence that a command is refused with."""
+    done = CliRunner().invoke(cli, [*words])
+    assert isinstance(done.exception, BenchError)
+    return str(done.exception)
+
+
+def test_the_sheet_of_a_metal_seated_check_valve():
+    """ALW-06: 8 inch, metal, 1 fl oz/h per inch: 236.6 mL/h; shell at twice the rating (common practice)."""
+    sheet = facts("requirements", "waterworks-swing-check", *EIGHT, "metal", "--unit", "mL/h")
+    shell, seat = sheet["stages"]
+    assert (shell["stage"], shell["required_pressure"]) == ("shell test", {"value": 500, "unit": "psi"})
+    assert (shell["upper_limit"], shell["hold_s"], shell["pressurized_side"]) == (
+        {"value": 550, "unit": "psi"},
+        120,
+        "inlet",
+    )
+    assert (seat["required_pressure"], seat["pressurized_side"]) == ({"value": 250, "unit": "psi"}, "outlet")
+    limit = seat["criteria"][0]["limit"]
+    assert limit["unit"] == "mL/h"
+    assert limit["value"] == pytest.approx(236.6, abs=0.05)
+    assert any("verify against your copy of the standard" in source for source in seat["sources"])
+
+
+def test_a_size_by_dn_is_the_same_size_and_another_unit_the_same_pressure():
+    """DN 200 is NPS 8; 500 psi are 34.47 bar."""
+    words = ["--type", "swing-check", "--dn", "200", "--rated", "250 psi", "--seat", "resilient", "--unit", "bar"]
+    shell = facts("requirements", "waterworks-swing-check", *words)["stages"][0]
+    assert shell["required_pressure"]["value"] == pytest.approx(34.4738, abs=1e-4)
+    assert shell["required_pressure"]["unit"] == "bar"
+
+
+def test_two_procedures_stand_beside_each_other():
+    """The same valve under two standards."""
+    both = facts("requirements", "waterworks-swing-check", *EIGHT, "metal", "--compare", "us-nebraska-195-check")
+    assert [sheet["procedure"] for sheet in both] == ["waterworks-swing-check", "us-nebraska-195-check"]
+    shown = CliRunner().invoke(
+        cli, ["requirements", "waterworks-swing-check", *EIGHT, "metal", "--compare", "us-nebraska-195-check"]
+    )
+    assert shown.exit_code == 0
+    assert "SHELL TEST\n  waterworks-swing-check   500 psi, 120 s" in shown.output
+
+
+NO_NINE = (
+    "The valve's size cannot be 'NPS 9': Size NPS 9 is not in the table of nominal sizes; it holds 2, 2.5, 3, "
+    "4, 5, 6, 8, 10, 12, 14, 16, 18, 20, 24, 26, 28, 30, 32, 36, 40, 42, 48."
+)
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (
+            ["--type", "swing-check", "--nps", "8", "--seat", "metal"],
+            "The valve's rated pressure is not stated; this procedure cannot tell it from class, material or PN.",
+        ),
+        (
+            ["--type", "swing-check", "--rated", "250 psi", "--seat", "metal"],
+            "The valve's size is not stated; give it as NPS or as DN.",
+        ),
+        (
+            ["--type", "swing-check", "--nps", "9", "--rated", "250 psi", "--seat", "metal"],
+            NO_NINE,
+        ),
+        (
+            ["--type", "gate", "--nps", "8", "--rated", "250 psi", "--seat", "metal"],
+            "Procedure waterworks-swing-check does not apply: valve type is gate; allowed: swing-check.",
+        ),
+        (
+            ["--type", "swing-check", "--nps", "8", "--rated", "250", "--seat", "metal"],
+            "The valve's rated cannot be '250': Pressure cannot be read from '250'; a number and a unit are needed.",
+        ),
+    ],
+)
+def test_a_half_known_valve_is_refused_with_what_is_missing(words, sentence):
+    """Nothing is guessed and nothing has a silent default."""
+    assert refused("requirements", "waterworks-swing-check", *words) == sentence
+
+
+def test_a_procedure_is_adopted_once_every_source_is_confirmed(tmp_path):
+    """Who confirmed which number, from which copy, when; the list says so afterwards."""
+    home = ["--home", str(tmp_path / "home")]
+    assert CliRunner().invoke(cli, ["init", *home], catch_exceptions=False).exit_code == 0
+    shown = facts("procedure", "show", "waterworks-swing-check", *home)
+    adopt = ["procedure", "adopt", "waterworks-swing-check", "--by", "Tobin Ashe", *home]
+    first, *rest = shown["to_confirm"]
+    copies = [f"--copy={key}=C508-17, works copy 3" for key in rest]
+    assert refused(*adopt, *copies) == (f"Procedure waterworks-swing-check was not adopted: not confirmed are {first}.")
+    assert not listed(home)["adopted"]
+    adopted = facts(*adopt, *copies, f"--copy={first}=decision of the works, 2026-11-25")
+    assert {found["source"]: found["copy_seen"] for found in adopted["confirmed"]}[first] == (
+        "decision of the works, 2026-11-25"
+    )
+    assert (listed(home)["adopted"], listed(home)["adopted_by"]) == (True, "Tobin Ashe")
+
+
+def listed(home):
+    """The waterworks procedure as the list tells it."""
+    return next(fact for fact in facts("procedure", "list", *home) if fact["id"] == "waterworks-swing-check")
