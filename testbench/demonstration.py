@@ -1,6 +1,5 @@
 """The demonstration: a bench home, a rig, a recorder and a simulated operator, brought together and taken apart."""
 
-import json
 import subprocess
 import threading
 from collections.abc import Sequence
@@ -11,7 +10,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from testbench.errors import RecorderNotRunningError, RigNotRunningError, RigStartFailedError
+from testbench.errors import DemonstrationFailedError, RecorderNotRunningError, RigNotRunningError, RigStartFailedError
 from testbench.link.client import LinkClient
 from testbench.rig.client import RigClient
 from testbench.rig.operator import SimulatedOperator
@@ -19,6 +18,7 @@ from testbench.station import messages as m
 from testbench.wiring import attach, attach_or_start, end_recorder, make_home, program, read_store, wait_for
 
 SCENARIO = Path(str(files("testbench"))) / "rig" / "scenario"
+VALVES = 3
 DOCUMENTS_S = 30.0
 RIG_START_S = 10.0
 
@@ -56,8 +56,18 @@ class Demonstration:
         self._closing.close()
 
     def work_alone(self) -> None:
-        """Let the simulated operator test every valve of the order."""
-        self._beside(threading.Event(), Helper(hands_only=False))
+        """Let the simulated operator test every valve of the order.
+
+        Raises:
+            DemonstrationFailedError: a valve did not come to a verdict.
+        """
+        helper = Helper(hands_only=False)
+        self._beside(threading.Event(), helper)
+        with read_store(self.home) as store:
+            decided = sum(run.verdict is not None for run in store.history())
+        if not helper.operator.finished or decided < VALVES:
+            heard = helper.operator.said[-1] if helper.operator.said else ""
+            raise DemonstrationFailedError(f"{decided} of {VALVES} valves have a verdict", heard)
 
     def with_screen(self, *, hands_only: bool) -> None:
         """Open the operator's screen, with a simulated operator beside it.
@@ -126,10 +136,10 @@ class Demonstration:
         rig = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True)
         assert rig.stdout is not None
         announced = rig.stdout.readline()
-        if not announced:
-            raise RigStartFailedError(str(self.control), "it ended before it named its port")
-        json.loads(announced)
         self._closing.callback(self._end_rig, rig)
+        if not announced.startswith("{"):
+            self._closing.close()
+            raise RigStartFailedError(str(self.control), "it ended before it named its port")
 
     def _end_rig(self, rig: subprocess.Popen[str]) -> None:
         rig.terminate()

@@ -270,7 +270,7 @@ class OperatorUnknownError(BenchError):
 
     found: str
     allowed: tuple[str, ...]
-    remedy: ClassVar[str] = "Choose a name that bench.toml lists under people."
+    remedy: ClassVar[str] = "Choose a name that bench.toml lists under operators."
 
     def sentence(self) -> str:
         return f"'{self.found}' is not an operator of this bench; operators are {', '.join(self.allowed)}."
@@ -460,6 +460,28 @@ class PortFailedError(BenchError):
         return f"Port {self.port} cannot be used: {self.found}."
 
 
+@dataclass(eq=False)
+class NoTerminalError(BenchError):
+    """The screen was called for where there is none."""
+
+    remedy: ClassVar[str] = "Open it in a terminal; without one, 'testbench recorder' records and the link drives it."
+
+    def sentence(self) -> str:
+        return "The operator's screen needs a terminal."
+
+
+@dataclass(eq=False)
+class DemonstrationFailedError(BenchError):
+    """The simulated operator did not bring every valve to a verdict."""
+
+    found: str
+    heard: str
+    remedy: ClassVar[str] = "Read recorder.log in the demonstration's home folder."
+
+    def sentence(self) -> str:
+        return f"The demonstration was not completed: {self.found}. Last refusal: {self.heard or 'none'}."
+
+
 # Recorder and link ------------------------------------------------------------------------------
 
 
@@ -475,11 +497,23 @@ class RecorderNotRunningError(BenchError):
 
 
 @dataclass(eq=False)
+class RecorderBusyError(BenchError):
+    """The recorder does not end now."""
+
+    home: str
+    found: str
+    remedy: ClassVar[str] = "Close the run on the screen first."
+
+    def sentence(self) -> str:
+        return f"The recorder of {self.home} goes on: {self.found}"
+
+
+@dataclass(eq=False)
 class RecorderRunningError(BenchError):
     """A recorder already runs for this home; two would read one port."""
 
     home: str
-    remedy: ClassVar[str] = "Attach a screen to it with 'testbench run', or stop it first."
+    remedy: ClassVar[str] = "Attach a screen to it with 'testbench run', or end it with 'testbench recorder --stop'."
 
     def sentence(self) -> str:
         return f"A recorder is already running for {self.home}."

@@ -20,6 +20,7 @@ from testbench import __version__
 from testbench.errors import (
     HomeExistsError,
     HomeNotWritableError,
+    RecorderBusyError,
     RecorderNotRunningError,
     RecorderRunningError,
     RecorderStartFailedError,
@@ -130,7 +131,6 @@ def run_recorder(home: Home) -> None:
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     bench = home.bench()
-    orders = load_orders(home.folder)
     with _only_recorder(home):
         store = open_store(home)
         clock = _clock(bench)
@@ -139,8 +139,14 @@ def run_recorder(home: Home) -> None:
         def procedure(name: str) -> "tuple[Procedure, str]":
             return find_procedure(name, home.folder)
 
-        outside = Outside(clock, store, IssuedByChild(home), _FreeSpace(home.folder), procedure, __version__)
-        session = Session(bench, orders, outside)
+        documents = IssuedByChild(home)
+        outside = Outside(
+            clock, store, documents, _FreeSpace(home.folder), procedure, __version__, partial(load_orders, home.folder)
+        )
+        session = Session(bench, outside)
+        for summary in store.history():  # whose document was ordered just before the recorder was killed
+            if summary.verdict in {"accepted", "rejected"} and not summary.document:
+                documents.order(summary.run)
         for sentence in recovered:
             session.notify(sentence, grave=True)
         inbox: Inbox = Inbox()
@@ -155,6 +161,27 @@ def run_recorder(home: Home) -> None:
             reader.stop()
             server.close()
             store.close()
+
+
+def stop_recorder(home: Home) -> None:
+    """Ask the recorder of a home to end.
+
+    Raises:
+        RecorderNotRunningError: none is running.
+        RecorderBusyError: a run is open.
+    """
+    from testbench.station import messages as m
+
+    link = attach(home)
+    link.send(m.Shutdown(request="shutdown", id=1))
+
+    def answered() -> m.Answer | None:
+        return next((said for said in link.receive(0.1) if isinstance(said, m.Answer)), None)
+
+    answer = wait_for(answered, GREETING_S, lambda: not link.connected)
+    link.close()
+    if answer is not None and not answer.done:
+        raise RecorderBusyError(str(home.folder), answer.sentence)
 
 
 def end_recorder(home: Home) -> None:
@@ -230,7 +257,7 @@ def _outcome(run: str, out: str, err: str) -> tuple[str, str, str]:
 
 def program() -> list[str]:
     """How this program calls itself."""
-    return [sys.executable, "-m", "testbench"]
+    return [sys.executable, "-P", "-m", "testbench"]  # never a folder of that name where we happen to stand
 
 
 # The link ---------------------------------------------------------------------------------------

@@ -56,7 +56,17 @@ def title_of(stage: str, words: Words) -> str:
 
 def course_of(record: RunRecord, clock: RunClock, words: Words) -> tuple[str, ...]:
     """Void attempts, broken holds, gaps: what a reader must know beside the findings."""
-    lines = [line for stage in record.stages for line in _course_lines(stage, clock, words)]
+    lines = [
+        words(
+            "course.earlier",
+            run=run.run,
+            verdict=run.verdict or words("course.earlier_void"),
+            hash=run.record_sha256[:12],
+            reason=run.reason,
+        )
+        for run in record.earlier
+    ]
+    lines += [line for stage in record.stages for line in _course_lines(stage, clock, words)]
     done = {stage.stage for stage in record.stages}
     lines.extend(
         words("verdict.not_carried_out", stage=demanded.stage)

@@ -1,5 +1,6 @@
 """``testbench demo``: a throw-away bench with a simulated rig and three valves."""
 
+import signal
 import sys
 import tempfile
 from pathlib import Path
@@ -29,6 +30,8 @@ def command(*, home: Path | None, headless: bool, drive: bool, speed: float | No
     """
     from testbench.demonstration import Demonstration
 
+    for number in (signal.SIGHUP, signal.SIGTERM):  # a closed terminal ends rig and recorder, too
+        signal.signal(number, lambda *_: sys.exit(1))
     headless = headless or as_json or not (sys.stdin.isatty() and sys.stdout.isatty())
     folder = home.expanduser().absolute() if home else Path(tempfile.mkdtemp(prefix="testbench-demo-"))
     pace = speed or (HEADLESS_SPEED if headless else DRIVEN_SPEED if drive else WATCHED_SPEED)

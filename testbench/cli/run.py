@@ -15,8 +15,11 @@ def command(home: Path | None) -> None:
 
     Closing the screen never ends a test: open it again and it is where it was.
     """
+    from testbench.errors import NoTerminalError
     from testbench.tui.app import run
     from testbench.wiring import Home, attach_or_start
 
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        raise NoTerminalError
     link = attach_or_start(Home(home_of(home)))
     sys.exit(run(link))

@@ -7,11 +7,19 @@ With y the measured value, U its expanded uncertainty (k = 2) and L the toleranc
 
 Source: guarded acceptance of JCGM 106:2012 with guard band w = U (ILAC-G8:09/2019), here applied to proving
 nonconformity as well; clause numbers not checked.
+
+A procedure may choose another rule; ``decide_upper_limit`` and ``decide_lower_limit`` then say it in words, with U, k,
+the guard band w and the specific risk of the very item in hand.
 """
 
+import math
+from collections.abc import Collection
+from dataclasses import dataclass
 from enum import StrEnum
-from typing import TypeVar
+from typing import Generic, TypeVar
 
+from testbench.metrology.quantiles import normal_probability, normal_quantile
+from testbench.metrology.uncertainty import rounded
 from testbench.quantities import Quantity
 
 Q = TypeVar("Q", bound=Quantity)
@@ -47,3 +55,161 @@ def judge_lower_limit(measured: Q, expanded_uncertainty: Q, limit: Q) -> Conform
     if measured + expanded_uncertainty < limit:
         return Conformity.DOES_NOT_CONFORM
     return Conformity.WITHIN_GUARD_BAND
+
+
+class DecisionRule(StrEnum):
+    """How much of the doubt about a measured value a decision has to respect."""
+
+    GUARDED = "guarded"
+    """Guard band w = U, in both directions (ILAC-G8): the default."""
+    GUARDED_95 = "guarded at 95 %"
+    """Guard band w = 1.645 u, conformance probability 95 %, in both directions (ISO 14253-1:2017, from memory)."""
+    SIMPLE = "simple"
+    """No guard band: the measured value decides alone, at a risk of up to 50 % (simple acceptance of JCGM 106)."""
+
+    def guard_factor(self, coverage_factor: float) -> float:
+        """Guard band over expanded uncertainty, w/U."""
+        return {"guarded": 1.0, "guarded at 95 %": normal_quantile(0.95) / coverage_factor, "simple": 0.0}[self.value]
+
+
+def conformance_probability(
+    measured: float, standard_uncertainty: float, lower: float = -math.inf, upper: float = math.inf
+) -> float:
+    """Probability that the true value lies within its limits, given one measured value (JCGM 106:2012).
+
+    The true value is taken as normal about the measured one, with nothing known beforehand. All four numbers are in
+    the same unit; without uncertainty the answer is 0 or 1.
+    """
+    if standard_uncertainty == 0:
+        return float(lower <= measured <= upper)
+    above = normal_probability((upper - measured) / standard_uncertainty)
+    return max(0.0, above - normal_probability((lower - measured) / standard_uncertainty))
+
+
+@dataclass(frozen=True, slots=True)
+class Decision(Generic[Q]):
+    """One comparison with one limit: what went in, what came out, and at what risk."""
+
+    conformity: Conformity
+    rule: DecisionRule
+    measured: Q
+    expanded_uncertainty: Q
+    coverage_factor: float
+    limit: Q
+    upper: bool
+    """Whether the limit is the most that is allowed; else it is the least that is required."""
+    guard_band: Q
+    conforming: float
+    """Probability that the true value meets the limit."""
+    nonconforming: float
+    """Probability that it does not; kept apart, so that a small one keeps its digits."""
+
+    @property
+    def acceptance_limit(self) -> Q:
+        """Tolerance limit less the guard band for an upper limit, plus it for a lower one."""
+        return self.limit - self.guard_band if self.upper else self.limit + self.guard_band
+
+    @property
+    def specific_risk(self) -> float | None:
+        """Probability that this decision about this item is wrong; None where nothing was decided."""
+        if self.conformity is Conformity.WITHIN_GUARD_BAND:
+            return None
+        return self.nonconforming if self.conformity is Conformity.CONFORMS else self.conforming
+
+    @property
+    def words(self) -> str:
+        """The decision as it is printed: numbers, rule, U, k, guard band and risk. Never contradicts itself."""
+        measured, acceptance = self._texts()
+        unit, bound = self.limit.unit, "at most" if self.upper else "at least"
+        uncertainty = rounded(0.0, self.expanded_uncertainty.to(unit))[1]
+        band = rounded(0.0, self.guard_band.to(unit))[1]
+        given = (
+            f"{measured} measured, {bound} {self.limit} {'allowed' if self.upper else 'required'}; "
+            f"U = {uncertainty} {unit} (k = {self.coverage_factor:.3g}), "
+            f"rule: {self.rule}, guard band w = {band} {unit}"
+        )
+        if self.specific_risk is None:
+            chance = _percent(self.conforming)
+            return f"{given}: inconclusive, {bound} {acceptance} would conform; probability of conformity {chance}."
+        return f"{given}: {self.conformity}; risk that this is wrong {_percent(self.specific_risk)}."
+
+    def _texts(self) -> tuple[str, str]:
+        """Measured value and acceptance limit, with as many decimals as tell it from every bound of the rule."""
+        unit = self.limit.unit
+        bounds = {self.limit - self.guard_band, self.limit + self.guard_band} - {self.measured}
+        fewest = len(rounded(0.0, self.expanded_uncertainty.to(unit))[0].partition(".")[2])
+        decimals = next((n for n in range(fewest, 16) if self._stands_apart(bounds, n)), 16)
+        return self.measured.text(decimals, unit), self.acceptance_limit.text(decimals, unit)
+
+    def _stands_apart(self, bounds: Collection[Q], decimals: int) -> bool:
+        text = self.measured.text(decimals, self.limit.unit)
+        return all(bound.text(decimals, self.limit.unit) != text for bound in bounds)
+
+
+def decide_upper_limit(
+    measured: Q,
+    expanded_uncertainty: Q,
+    limit: Q,
+    rule: DecisionRule = DecisionRule.GUARDED,
+    coverage_factor: float = 2.0,
+) -> Decision[Q]:
+    """Decide against the most that is allowed; ``expanded_uncertainty`` is U = k·u with k = ``coverage_factor``."""
+    band = expanded_uncertainty * rule.guard_factor(coverage_factor)
+    met, missed = _probabilities(limit - measured, expanded_uncertainty, coverage_factor)
+    found = judge_upper_limit(measured, band, limit)
+    return Decision(
+        found,
+        rule,
+        measured,
+        expanded_uncertainty,
+        coverage_factor,
+        limit,
+        upper=True,
+        guard_band=band,
+        conforming=met,
+        nonconforming=missed,
+    )
+
+
+def decide_lower_limit(
+    measured: Q,
+    expanded_uncertainty: Q,
+    limit: Q,
+    rule: DecisionRule = DecisionRule.GUARDED,
+    coverage_factor: float = 2.0,
+) -> Decision[Q]:
+    """Decide against the least that is required; ``expanded_uncertainty`` is U = k·u with k = ``coverage_factor``."""
+    band = expanded_uncertainty * rule.guard_factor(coverage_factor)
+    met, missed = _probabilities(measured - limit, expanded_uncertainty, coverage_factor)
+    found = judge_lower_limit(measured, band, limit)
+    return Decision(
+        found,
+        rule,
+        measured,
+        expanded_uncertainty,
+        coverage_factor,
+        limit,
+        upper=False,
+        guard_band=band,
+        conforming=met,
+        nonconforming=missed,
+    )
+
+
+def _probabilities(room: Quantity, expanded_uncertainty: Quantity, coverage_factor: float) -> tuple[float, float]:
+    """Probability that the limit is met and that it is missed; ``room`` is the distance on the good side."""
+    if expanded_uncertainty.exact == 0:
+        met = float(room.exact >= 0)
+        return met, 1 - met
+    z = float(room.ratio(expanded_uncertainty)) * coverage_factor
+    return normal_probability(z), normal_probability(-z)
+
+
+def _percent(probability: float) -> str:
+    """Two digits of the rarer outcome."""
+    if probability < 0.0001:
+        return "below 0.01 %"
+    if probability > 0.9999:
+        return "above 99.99 %"
+    rarer = 100 * min(probability, 1 - probability)
+    return f"{100 * probability:.{max(0, 1 - math.floor(math.log10(rarer)))}f} %"

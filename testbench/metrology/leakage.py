@@ -1,9 +1,11 @@
 """Leakage by collection: a volume, a time, and how well each is known."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from testbench.errors import TooFewPointsError
 from testbench.quantities import LeakageRate, Volume
 
 
@@ -46,3 +48,88 @@ def collected_rate(
     of_volume = float(LeakageRate.over(volume_uncertainty, seconds).exact)
     of_time = float(rate.exact) * time_uncertainty_s / seconds
     return CollectedRate(rate, LeakageRate(Fraction(math.hypot(of_volume, of_time)), unit))
+
+
+@dataclass(frozen=True, slots=True)
+class VesselReading:
+    """What a collecting vessel held at a time [s]."""
+
+    at_s: float
+    volume: Volume
+
+
+@dataclass(frozen=True, slots=True)
+class CollectedSeries:
+    """The rate between the first reading after the settle period and the last, and whether it was steady."""
+
+    found: CollectedRate
+    readings: int
+    """Readings that count."""
+    left_out: int
+    """Readings within the settle period, while what drained down still came."""
+    since_s: float
+    until_s: float
+    halves: tuple[CollectedRate, CollectedRate] | None
+    """The rates before and after the middle reading; None with only two."""
+
+    @property
+    def steady(self) -> bool:
+        """Whether the two halves agree within their uncertainties."""
+        if self.halves is None:
+            return True
+        before, after = self.halves
+        allowed = math.hypot(float(before.expanded_uncertainty.exact), float(after.expanded_uncertainty.exact))
+        return abs(float(before.rate.exact - after.rate.exact)) <= allowed
+
+    @property
+    def reason(self) -> str:
+        """What speaks against the rate; empty if nothing does."""
+        if self.steady or self.halves is None:
+            return ""
+        before, after = (half.rate for half in self.halves)
+        why = "still draining down" if after < before else "the leak grows"
+        return f"the rate went from {before.text_beside(after)} to {after.text_beside(before)}: {why}"
+
+
+def collected_series(
+    readings: Sequence[VesselReading],
+    volume_uncertainty: Volume,
+    time_uncertainty_s: float,
+    *,
+    settle_s: float = 0.0,
+    unit: str = "mL/h",
+) -> CollectedSeries:
+    """Rate from several readings of one vessel that fills.
+
+    Readings in the first ``settle_s`` seconds are left out. The rate is that between the first and the last that count;
+    those between only show whether it was steady, because their errors share one scale.
+
+    Args:
+        readings: content of the vessel, in the order of time.
+        volume_uncertainty: expanded uncertainty of one reading, k = 2; an empty vessel is known exactly.
+        time_uncertainty_s: expanded uncertainty of a time between two readings, k = 2 [s].
+        settle_s: how long what drains down is let go, from the first reading [s].
+        unit: unit to show the rate in.
+
+    Raises:
+        TooFewPointsError: fewer than two readings after the settle period.
+    """
+    counted = [reading for reading in readings if reading.at_s - readings[0].at_s >= settle_s]
+    if len(counted) < 2 or counted[-1].at_s <= counted[0].at_s:
+        raise TooFewPointsError("Collected leakage", f"{len(counted)} readings after {settle_s:g} s", "at least two")
+
+    def between(first: VesselReading, last: VesselReading) -> CollectedRate:
+        both = 1 if first.volume.exact == 0 else math.sqrt(2)
+        caught, seconds = last.volume - first.volume, last.at_s - first.at_s
+        return collected_rate(caught, volume_uncertainty * both, seconds, time_uncertainty_s, unit)
+
+    middle = counted[len(counted) // 2]
+    halves = (between(counted[0], middle), between(middle, counted[-1])) if len(counted) > 2 else None
+    return CollectedSeries(
+        found=between(counted[0], counted[-1]),
+        readings=len(counted),
+        left_out=len(readings) - len(counted),
+        since_s=counted[0].at_s,
+        until_s=counted[-1].at_s,
+        halves=halves,
+    )

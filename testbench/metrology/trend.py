@@ -7,8 +7,10 @@ sums about a far origin suffer. Times are monotonic seconds.
 import math
 from collections import deque
 from dataclasses import dataclass
+from enum import StrEnum
 
 ONE_SIDED_95 = 1.6449  # standard normal quantile for 95 %
+_CERTAIN = 3.0  # standard uncertainties beyond which noise is no explanation
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +40,7 @@ class SlidingSlope:
         """Forget everything, for example after a gap or a change of phase."""
         self._points.clear()
         self._origin = (0.0, 0.0)
-        self._sums = [0.0] * 5  # Σx, Σy, Σx², Σxy, Σy² about the origin
+        self._sums = (0.0, 0.0, 0.0, 0.0, 0.0)  # Σx, Σy, Σx², Σxy, Σy² about the origin
 
     def add(self, at_s: float, value: float) -> None:
         """Take the newest sample and drop those older than the window."""
@@ -68,11 +70,100 @@ class SlidingSlope:
 
     def _rebuild(self, at_s: float, value: float) -> None:
         self._origin = (at_s, value)
-        self._sums = [0.0] * 5
+        self._sums = (0.0, 0.0, 0.0, 0.0, 0.0)
         for point in self._points:
             self._count(*point, 1)
 
     def _count(self, at_s: float, value: float, sign: int) -> None:
         x, y = at_s - self._origin[0], value - self._origin[1]
-        for index, term in enumerate((x, y, x * x, x * y, y * y)):
-            self._sums[index] += sign * term
+        sx, sy, sxx, sxy, syy = self._sums
+        self._sums = (sx + sign * x, sy + sign * y, sxx + sign * x * x, sxy + sign * x * y, syy + sign * y * y)
+
+
+class Stability(StrEnum):
+    """How far a pressure has come on its way to being steady."""
+
+    WATCHING = "not yet steady"
+    DWELLING = "steady, but not yet for long enough"
+    STEADY = "steady"
+    STILL_SETTLING = "still settling"
+    TOO_NOISY = "too noisy"
+    NO_WINDOW = "no full window of readings"
+
+    @property
+    def final(self) -> bool:
+        """Whether the wait is over, one way or the other."""
+        return self not in {Stability.WATCHING, Stability.DWELLING}
+
+
+@dataclass(frozen=True, slots=True)
+class Stabilization:
+    """What is known of the steadiness of a pressure at one moment, and why."""
+
+    stability: Stability
+    steady_s: float
+    """How long the bound has been within the limit [s]."""
+    slope: Slope | None
+    """None while the window is not full."""
+    judge: "StabilizationJudge"
+
+    @property
+    def reason(self) -> str:
+        """The rate of change and what is allowed, in words."""
+        return self.judge.reason_for(self)
+
+
+class StabilizationJudge:
+    """Steady when |slope| + 1.645 u ≤ limit for a dwell: shown to be small, never "not significant".
+
+    A noisy transmitter makes the wait longer, never shorter. When the time runs out it says which it was: a pressure
+    that still changes, or noise in which no change so small could be seen.
+    """
+
+    def __init__(self, limit_per_s: float, dwell_s: float, timeout_s: float, unit: str) -> None:
+        """Limit in the slope's own unit per second; ``unit`` names that value's unit in the reason."""
+        self.limit_per_s, self.dwell_s, self.timeout_s = limit_per_s, dwell_s, timeout_s
+        self._unit = unit
+        self._began_s: float | None = None
+        self._steady_since_s: float | None = None
+
+    def judge(self, at_s: float, slope: Slope | None) -> Stabilization:
+        """Take the slope of the window that ends now.
+
+        Args:
+            at_s: now [s]; the first call starts the time-out.
+            slope: None while the window is not full; that breaks a dwell.
+        """
+        if self._began_s is None:
+            self._began_s = at_s
+        within = slope is not None and slope.bound <= self.limit_per_s
+        if not within:
+            self._steady_since_s = None
+        elif self._steady_since_s is None:
+            self._steady_since_s = at_s
+        steady_s = 0.0 if self._steady_since_s is None else at_s - self._steady_since_s
+        if within and steady_s >= self.dwell_s:
+            return Stabilization(Stability.STEADY, steady_s, slope, self)
+        if at_s - self._began_s >= self.timeout_s:
+            return Stabilization(self._timed_out(slope), steady_s, slope, self)
+        return Stabilization(Stability.DWELLING if within else Stability.WATCHING, steady_s, slope, self)
+
+    def _timed_out(self, slope: Slope | None) -> Stability:
+        if slope is None:
+            return Stability.NO_WINDOW
+        noise = ONE_SIDED_95 * slope.standard_uncertainty
+        # Beyond the limit for certain, or seen well enough that noise is no excuse: it is the pressure that moves.
+        beyond = abs(slope.per_s) - _CERTAIN * slope.standard_uncertainty > self.limit_per_s
+        moving = beyond or noise <= self.limit_per_s
+        return Stability.STILL_SETTLING if moving else Stability.TOO_NOISY
+
+    def reason_for(self, found: Stabilization) -> str:
+        """Why it was judged so; built only when it is asked for, not at every sample."""
+        timed_out = found.stability.final and found.stability is not Stability.STEADY
+        after = f"after {self.timeout_s:g} s " if timed_out else ""
+        if found.slope is None:
+            return f"{after}there is {'still ' if timed_out else ''}no full window of readings"
+        noise = 60 * ONE_SIDED_95 * found.slope.standard_uncertainty
+        said = f"{after}the rate of change is {60 * found.slope.per_s:.3g} ± {noise:.2g} {self._unit}/min, "
+        said += f"{60 * self.limit_per_s:.3g} {self._unit}/min is allowed"
+        return f"{said}, for {found.steady_s:.0f} s so far" if found.steady_s and not timed_out else said

@@ -238,8 +238,9 @@ class CountedRule(Collecting):
         if most == 0:
             return NoVisibleLeakage(look_at=(self.collect_at,), source=source)
         counted = Counted(what=self.counted, per_ml=self.per_ml, convention=self.convention)
-        rate = LeakageRate.of(most / Fraction(self.per_ml), "mL/min")
-        return self.collected(rate, source, counted)
+        exact = LeakageRate.of(most / Fraction(self.per_ml), "mL/min")
+        as_written = LeakageRate.parse(str(exact))  # a record carries 15 digits; judged again, the limit is the same
+        return self.collected(as_written, source, counted)
 
 
 CriterionRule = Annotated[VisualRule | StemRule | CollectedRule | CountedRule, Field(discriminator="criterion")]

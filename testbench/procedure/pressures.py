@@ -161,7 +161,11 @@ class UpperLimit(SourcedFactor):
         found = required * Fraction(self.factor)
         if self.at_most_above is None:
             return found
-        return min(found, required + self.at_most_above.of(valve).in_unit(required.unit))
+        above = self.at_most_above.psi if required.unit == "psi" else self.at_most_above.bar
+        if above is None:
+            above = self.at_most_above.of(valve)
+        lower = min(found, required + above.in_unit(required.unit))
+        return Pressure.parse(str(lower))  # as a record carries it, so that it reads back the same
 
 
 class RatingRow(Applies, BothUnits):

@@ -1,10 +1,20 @@
 """The valve under test as ordered."""
 
 import re
+import unicodedata
 from enum import StrEnum
-from typing import Annotated
+from typing import Annotated, Self
 
-from pydantic import BaseModel, ConfigDict, Field, PlainSerializer, PlainValidator, WithJsonSchema
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    PlainValidator,
+    WithJsonSchema,
+    field_validator,
+    model_validator,
+)
 
 from testbench.errors import BenchError
 from testbench.quantities import NominalSize, Pressure
@@ -125,3 +135,22 @@ class Order(Value):
     procedure: Text
     """Id of the procedure that the order asks for."""
     valves: Annotated[tuple[Valve, ...], Field(min_length=1)]
+
+    @field_validator("valves")
+    @classmethod
+    def _serials_as_they_are_compared(cls, valves: tuple[Valve, ...]) -> tuple[Valve, ...]:
+        """Spaces at the ends and other code points for the same sign make no other valve."""
+        plain = [unicodedata.normalize("NFKC", valve.serial).strip() for valve in valves]
+        if "" in plain:
+            raise ValueError("a serial number holds nothing but spaces")
+        return tuple(v.model_copy(update={"serial": serial}) for v, serial in zip(valves, plain, strict=True))
+
+    @model_validator(mode="after")
+    def _no_serial_twice(self) -> Self:
+        seen: set[str] = set()
+        for valve in self.valves:
+            key = valve.serial.casefold()
+            if key in seen:
+                raise ValueError(f"valves: serial number {valve.serial} stands there twice")
+            seen.add(key)
+        return self

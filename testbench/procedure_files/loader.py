@@ -44,13 +44,20 @@ def load_bench(home: Path) -> Bench:
     return _read(Bench, path, _bytes_of(path))
 
 
-def load_orders(home: Path) -> tuple[Order, ...]:
+def load_orders(home: Path) -> tuple[tuple[Order, ...], tuple[FileRefusedError, ...]]:
     """Read every order file below ``orders/`` of a home folder, by file name.
 
-    Raises:
-        FileRefusedError: one breaks a rule.
+    Returns:
+        The orders, and a refusal for each file that breaks a rule: one bad order does not stop the others.
     """
-    return tuple(_read(Order, path, _bytes_of(path)) for path in sorted((home / "orders").glob("*.toml")))
+    orders: list[Order] = []
+    refused: list[FileRefusedError] = []
+    for path in sorted((home / "orders").glob("*.toml")):
+        try:
+            orders.append(_read(Order, path, _bytes_of(path)))
+        except FileRefusedError as refusal:
+            refused.append(refusal)
+    return tuple(orders), tuple(refused)
 
 
 def shipped_folder() -> Path:

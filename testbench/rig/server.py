@@ -18,6 +18,7 @@ from testbench.rig.control import ControlSocket
 from testbench.rig.physics import RigPhysics, RigSettings
 from testbench.rig.transmitter import Fault, Transmitter, TransmitterSettings
 from testbench.rig.wire import SocketWire, TerminalWire, Wire
+from testbench.station.acquisition import SIMULATED_RIG
 
 now = time.monotonic  # noqa: TID251 - the rig is a world of its own, beyond any station
 
@@ -28,6 +29,11 @@ CATCH_UP_S = 0.5
 PEEK_S = 0.0002
 NAP_S = 0.2
 """Wall time after which a signal is noticed at the latest."""
+
+
+BANNER = SIMULATED_RIG + b"\r\n"
+BANNER_EVERY = 300
+"""Lines after which the rig says again what it is: a recorder marks its runs whatever its configuration says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +145,8 @@ class RigServer:
             self._clock.publish(self.rig.at_s)
         if not line:
             return
+        if self.lines % BANNER_EVERY == 0:
+            line = BANNER + line
         self.lines += 1
         if self._reader_away:
             self._wire.refused_bytes += len(line)

@@ -1,4 +1,6 @@
-"""Trace + observations + stage → finding. The verdict takes nothing on trust from the machine that timed the stage.
+"""Trace + observations + stage → finding: hold, limits and answers are judged anew from the samples.
+
+Of the machine that timed the stage one thing is taken on trust: that the pressure was steady when the hold began.
 
 A completed stage is accepted only if all of these hold, each with its evidence:
 
@@ -41,7 +43,7 @@ from testbench.run.record import (
     StageRecord,
     Verdict,
 )
-from testbench.run.samples import TICKS_PER_S, Gap, Thresholds, Trace, to_s
+from testbench.run.samples import TICKS_PER_S, Gap, GapReason, Thresholds, Trace, to_s
 
 
 def evaluate_stage(
@@ -66,7 +68,10 @@ def evaluate_stage(
     findings = (
         _judge_channel(stage, channel, zero_check, on),
         _judge_hold(stage, hold, trace, channel),
-        *(_judge(index, criterion, stage) for index, criterion in enumerate(stage.requirement.criteria)),
+        *(
+            _judge(index, criterion, stage, _looked_until(stage, trace, channel))
+            for index, criterion in enumerate(stage.requirement.criteria)
+        ),
         _judge_release(stage, trace, channel),
     )
     none = Pressure.zero(channel.scale.unit)
@@ -93,11 +98,9 @@ def judge_run(record: RunRecord) -> tuple[Verdict | None, str]:
     Returns:
         The verdict (None: void) and the reason in words.
     """
-    last: dict[str, StageRecord] = {}
-    for stage in record.stages:
-        if stage.finding is not None and stage.finding.verdict is Verdict.REJECTED:
-            return Verdict.REJECTED, f"The {stage.stage} was rejected."
-        last[stage.stage] = stage
+    if (decided := _decided_at_once(record)) is not None:
+        return decided
+    last = {stage.stage: stage for stage in record.stages}
     for demanded in record.requirements.stages:
         found = last.get(demanded.stage)
         if found is None:
@@ -108,6 +111,18 @@ def judge_run(record: RunRecord) -> tuple[Verdict | None, str]:
         if found.finding is not None and found.finding.verdict is not Verdict.ACCEPTED:
             return Verdict.INCONCLUSIVE, f"The {found.stage} is inconclusive."
     return Verdict.ACCEPTED, "Every demanded stage was accepted."
+
+
+def _decided_at_once(record: RunRecord) -> tuple[Verdict | None, str] | None:
+    """What no later attempt can mend: overpressure, a trip, a rejection."""
+    if record.overpressured:
+        return None, record.overpressured
+    for stage in record.stages:
+        if stage.ended is Ending.TRIPPED:
+            return None, f"The {stage.stage} tripped: {stage.reason}"
+        if stage.finding is not None and stage.finding.verdict is Verdict.REJECTED:
+            return Verdict.REJECTED, f"The {stage.stage} was rejected."
+    return None
 
 
 def _hold_of(stage: StageRecord, trace: Trace) -> Trace:
@@ -169,9 +184,30 @@ def _faults_of(stage: StageRecord, hold: Trace, whole: Trace, limits: Thresholds
     longest = max(int(steps.max()), *(_inside(gap, hold) for gap in (*hold.gaps, *stage.gaps)), 0)
     if longest > required.longest_gap_s * TICKS_PER_S:
         faults.append(f"had a gap of {to_s(longest):.1f} s")
+    if any(gap.reason in _FAULTS and _inside(gap, hold) > 0 for gap in (*hold.gaps, *stage.gaps)):
+        faults.append("has a faulty reading in it")
     if int(steps.min()) < 0:
         faults.append("has samples out of order")
     return faults
+
+
+_FAULTS = {GapReason.OUT_OF_RANGE, GapReason.FROZEN}
+"""A reading that was a fault, not a silence: no hold has one in it, however short."""
+
+
+def _looked_until(stage: StageRecord, trace: Trace, channel: ChannelRecord) -> int:
+    """Until when the valve stood at pressure after its hold: an observation counts only as long as it did [ticks]."""
+    if stage.hold_until is None:
+        return -1
+    limits = Thresholds.of(stage.requirement, channel.expanded_uncertainty, channel.scale)
+    after = trace.between(stage.hold_until, stage.until)
+    longest = stage.requirement.longest_gap_s * TICKS_PER_S
+    fell = np.flatnonzero(after.counts < limits.acceptance)
+    silent = np.flatnonzero(np.diff(after.at) > longest)
+    ends = [int(after.at[fell[0]])] if fell.size else []
+    ends += [int(after.at[silent[0]]) + longest] if silent.size else []
+    last = int(after.at[-1]) + longest if len(after) else stage.hold_until + longest
+    return min([*ends, last])
 
 
 def _inside(gap: Gap, hold: Trace) -> int:
@@ -196,20 +232,20 @@ def _holds(fulfilled: bool) -> Conformity:  # noqa: FBT001 - the one place where
     return Conformity.CONFORMS if fulfilled else Conformity.WITHIN_GUARD_BAND
 
 
-def _judge(index: int, criterion: Criterion, stage: StageRecord) -> CriterionFinding:
+def _judge(index: int, criterion: Criterion, stage: StageRecord, until: int) -> CriterionFinding:
     match criterion:
         case NoVisibleLeakage():
-            return _judge_visual(criterion, stage, index)
+            return _judge_visual(criterion, stage, index, until)
         case StemWeep():
-            return _judge_weep(criterion, stage, index)
+            return _judge_weep(criterion, stage, index, until)
         case LargestLeakageRate():
             return _judge_collected(criterion, stage)
         case other:
             assert_never(other)
 
 
-def _judge_visual(criterion: NoVisibleLeakage, stage: StageRecord, index: int) -> CriterionFinding:
-    leaks, looked = _seen(stage, index)
+def _judge_visual(criterion: NoVisibleLeakage, stage: StageRecord, index: int, until: int) -> CriterionFinding:
+    leaks, looked = _seen(stage, index, until)
     if leaks:
         sentence = f"Leakage was seen at {' and '.join(leaks)}; none is allowed."
         return _visual(criterion, f"leakage at {' and '.join(leaks)}", Conformity.DOES_NOT_CONFORM, sentence)
@@ -219,9 +255,9 @@ def _judge_visual(criterion: NoVisibleLeakage, stage: StageRecord, index: int) -
     return _not_observed(criterion)
 
 
-def _judge_weep(criterion: StemWeep, stage: StageRecord, index: int) -> CriterionFinding:
+def _judge_weep(criterion: StemWeep, stage: StageRecord, index: int, until: int) -> CriterionFinding:
     """A weep at the stem is judged by the standard's own rule; it is never shell leakage."""
-    weeps, looked = _seen(stage, index)
+    weeps, looked = _seen(stage, index, until)
     if not weeps:
         return (
             _visual(criterion, "none seen", Conformity.CONFORMS, "No weep was seen at the stem.")
@@ -240,15 +276,15 @@ def _judge_weep(criterion: StemWeep, stage: StageRecord, index: int) -> Criterio
     return _visual(criterion, f"weep at {places}", conformity, f"A weep was seen at {places}: {words}.")
 
 
-def _seen(stage: StageRecord, index: int) -> tuple[list[str], bool]:
-    """Where leakage was seen, and whether anybody looked after the hold."""
+def _seen(stage: StageRecord, index: int, until: int) -> tuple[list[str], bool]:
+    """Where leakage was seen, and whether anybody looked after the hold while the valve still stood at pressure."""
     answers = [answer for answer in stage.observations if answer.criterion == index]
-    looked = stage.hold_until is not None and any(answer.at >= stage.hold_until for answer in answers)
+    looked = stage.hold_until is not None and any(stage.hold_until <= answer.at <= until for answer in answers)
     return [answer.where for answer in answers if answer.seen is Seen.LEAKAGE], looked
 
 
 def _not_observed(criterion: VisualCriterion) -> CriterionFinding:
-    sentence = "The operator gave no observation after the hold."
+    sentence = "The operator gave no observation after the hold at pressure."
     return _visual(criterion, "not observed", Conformity.WITHIN_GUARD_BAND, sentence)
 
 

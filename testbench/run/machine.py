@@ -75,7 +75,12 @@ TRANSITIONS: Mapping[Phase, Mapping[Event, Phase]] = {
         Event.CONCLUDED: Phase.DEPRESSURIZING,
         Event.VENT_AGAIN: Phase.RELEASING_TO_VENT,
     },
-    Phase.OBSERVING: {**_ALWAYS, Event.OBSERVED: Phase.DEPRESSURIZING},
+    Phase.OBSERVING: {
+        **_ALWAYS,
+        Event.OBSERVED: Phase.DEPRESSURIZING,
+        Event.FELL_BELOW: Phase.PRESSURIZING,
+        Event.SIGNAL_BROKEN: Phase.PRESSURIZING,
+    },
     Phase.RELEASING_TO_VENT: {**_ALWAYS, Event.RELEASED: Phase.FILLING},
     Phase.DEPRESSURIZING: {Event.RELEASED: Phase.CLOSED, Event.SIGNAL_LOST: Phase.CLOSED},
     Phase.CLOSED: {},

@@ -109,11 +109,26 @@ class Stage:
             state = self._broken(state, now, now - silent_since, happened)
         return state, happened
 
+    def out_of_range(self, state: StageState, at: int, *, above: bool) -> tuple[StageState, list[Happening]]:
+        """Say that a reading lay outside the transmitter's range.
+
+        Above it the pressure may have been anything: the stage trips. Below it the reading is a fault, and a hold with
+        a fault in it starts again.
+        """
+        happened: list[Happening] = []
+        event = Event.EXCEEDED if above else Event.SIGNAL_BROKEN
+        side = "above its range; an engineer must look at this valve" if above else "below its range"
+        sentence = f"The transmitter read {side}."
+        return self._apply(replace(state, counts=None), event, at, happened, sentence), happened
+
     def _too_long(self, since: int, until: int) -> bool:
         return until - since > self.requirement.longest_gap_s * TICKS_PER_S
 
     def _broken(self, state: StageState, at: int, ticks: int, happened: list[Happening]) -> StageState:
-        again = "the hold starts again from zero" if state.phase is Phase.HOLDING else "steadiness is waited for again"
+        if state.phase is Phase.OBSERVING and not self.owed_observations(state):
+            return state
+        held = state.phase in {Phase.HOLDING, Phase.OBSERVING}
+        again = "the hold starts again from zero" if held else "steadiness is waited for again"
         sentence = (
             f"Nothing was read for {to_s(ticks):.1f} s, at most {self.requirement.longest_gap_s} s is allowed; {again}."
         )
@@ -126,7 +141,8 @@ class Stage:
         events = []
         if sample.counts >= limits.acceptance:
             events.append(Event.REACHED)
-        else:
+        elif state.phase is not Phase.OBSERVING or self.owed_observations(state):
+            # Whoever still has to look must see the valve at pressure; a volume can be read at leisure.
             events.append(Event.FELL_BELOW)
         if sample.counts <= limits.safe:
             events.append(Event.RELEASED)
@@ -321,6 +337,8 @@ class Stage:
     def _sentence(self, event: Event, before: StageState) -> str:
         stage = self.requirement
         match event:
+            case Event.FELL_BELOW if before.phase is Phase.OBSERVING:
+                return "Pressure fell before anybody said what was seen; the hold starts again from zero."
             case Event.FELL_BELOW if before.phase is Phase.HOLDING:
                 return "Pressure fell below the acceptance limit; the hold starts again from zero."
             case Event.EXCEEDED:
@@ -351,13 +369,15 @@ def _moved(state: StageState, event: Event, after: Phase, at: int) -> StageState
         return replace(state, hold_since=at, hold_until=None)
     if event is Event.HOLD_ELAPSED:
         return replace(state, hold_until=at)
-    if state.hold_since is not None and state.hold_until is None:
+    broken_off = state.hold_until is None or after in _HOLD_MAY_FOLLOW
+    if state.hold_since is not None and broken_off:
         # A hold that did not come to its end counts for nothing, and neither does what was seen in it:
         # except leakage, which stays seen.
         kept = tuple(seen for seen in state.observations if seen.seen is Seen.LEAKAGE)
         return replace(
             state,
             hold_since=None,
+            hold_until=None,
             restarts=state.restarts + (after in _HOLD_MAY_FOLLOW),
             collecting_since=None,
             collections=(),

@@ -44,6 +44,8 @@ class ChannelRecord(Value):
     """The deciding channel and its calibration as of the day of the run."""
 
     tag: str
+    port: str = ""
+    """Where it was connected."""
     instrument: str
     serial: str
     scale: Scale
@@ -128,6 +130,16 @@ class StageRecord(Value):
     """None where the stage is void."""
 
 
+class EarlierRun(Value):
+    """A closed run of the same serial number."""
+
+    run: str
+    verdict: Verdict | None
+    """None where it was void."""
+    reason: str
+    record_sha256: str
+
+
 class RunRecord(Value):
     """One visit of one valve to the bench."""
 
@@ -156,6 +168,10 @@ class RunRecord(Value):
     verdict: Verdict | None
     """None where the run is void."""
     reason: str
+    overpressured: str = ""
+    """What was read above every limit of the run outside a stage; empty where nothing was."""
+    earlier: tuple[EarlierRun, ...] = ()
+    """The runs of this serial number before this one, oldest first. The first failure stays."""
     ending: Ending | None = None
     """How the run ended; None while it is open."""
 

@@ -61,6 +61,13 @@ class Taken:
     samples: tuple[Sample, ...] = ()
     gaps: tuple[Gap, ...] = ()
     rejected: tuple[tuple[int, Rejected], ...] = ()
+    above_range: tuple[int, ...] = ()
+    """Ticks of readings above the calibrated range: no value, but the pressure may have been anything."""
+    below_range: tuple[int, ...] = ()
+
+
+SIMULATED_RIG = b"SIMULATED RIG"
+"""A line with these bytes is how a simulated rig says what it is; its runs are marked whatever bench.toml says."""
 
 
 class Acquisition:
@@ -83,6 +90,8 @@ class Acquisition:
         self.port_sentence = "the port has not been opened yet"
         self.port_remedy = "Wait a moment."
         self.rejected_lines = 0
+        self.simulated = False
+        """Whether the line was ever that of a simulated rig."""
 
     def take(self, event: PortEvent) -> Taken:
         """Take one port event."""
@@ -123,7 +132,10 @@ class Acquisition:
         at = to_ticks(event.at_s)
         found = self._framer.feed(event.data)
         rejected = tuple((at, item) for item in found if isinstance(item, Rejected))
-        garbage = sum(item.reason is not RejectReason.FIRST_PARTIAL for _, item in rejected)
+        banners = sum(SIMULATED_RIG in item.raw for _, item in rejected)
+        self.simulated = self.simulated or banners > 0
+        garbage = sum(item.reason is not RejectReason.FIRST_PARTIAL for _, item in rejected) - banners
+        garbage = max(0, garbage)
         self.rejected_lines += garbage
         readings = [item for item in found if isinstance(item, Reading)]
         if garbage and not readings and self.silent_since(at) is not None:
@@ -135,7 +147,9 @@ class Acquisition:
         gaps: list[Gap] = []
         for reading in readings:
             self._reading(Sample(at, reading.counts), samples, gaps)
-        return Taken(tuple(samples), tuple(gaps), rejected)
+        above = tuple(at for reading in readings if reading.counts > self._most)
+        below = tuple(at for reading in readings if reading.counts < self._least)
+        return Taken(tuple(samples), tuple(gaps), rejected, above, below)
 
     def _reading(self, sample: Sample, samples: list[Sample], gaps: list[Gap]) -> None:
         if not self._least <= sample.counts <= self._most:

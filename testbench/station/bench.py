@@ -60,7 +60,7 @@ class ChannelEntry(Value):
     """How far the transmitter sits above the valve [m]; the water column between them is put on every reading."""
     stale_after_s: Annotated[float, Field(gt=0, le=10)] = 0.5
     """Silence after which the screen blanks the number."""
-    frozen_after_s: Annotated[float, Field(gt=0)] = 10.0
+    frozen_after_s: Annotated[float, Field(gt=0, le=60)] = 10.0
     """A reading that stands still to the last digit this long is a fault, never a steady pressure."""
     calibration: CalibrationEntry
 
@@ -69,6 +69,7 @@ class ChannelEntry(Value):
         entry = self.calibration
         return ChannelRecord(
             tag=self.tag,
+            port=self.line.port,
             instrument=self.instrument,
             serial=self.serial,
             scale=Scale(

@@ -40,32 +40,43 @@ class Keeper:
         self._now = now
         self._failed = failed
         self._retry_at = 0
-        self.batch = Batch()
+        self._batches: list[tuple[int, Batch]] = []
         self.fault: StoreFailedError | None = None
         """Why the last write failed; None while all is well."""
+
+    def batch(self, stage: int) -> Batch:
+        """Where to put what belongs to a stage attempt (-1: to none); it never mixes with another's."""
+        if not self._batches or self._batches[-1][0] != stage:
+            self._batches.append((stage, Batch()))
+        return self._batches[-1][1]
 
     @property
     def owes(self) -> StoreFailedError | None:
         """The refusal that keeps something off the disk; None where everything is on it."""
-        return self.fault if self.batch else None
+        return self.fault if any(batch for _, batch in self._batches) else None
 
     def may_try(self) -> bool:
         """Whether it is time to try again after a refusal."""
         return self.fault is None or self._now() >= self._retry_at
 
-    def commit(self, run: str, stage: int) -> bool:
-        """Write what has come together, one transaction; gives whether nothing is owed any more."""
-        if not self.batch:
-            return True
+    def commit(self, run: str) -> bool:
+        """Write what has come together, a transaction a stage; gives whether nothing is owed any more."""
+        while self._batches:
+            stage, batch = self._batches[0]
+            if batch and not self._append(run, stage, batch):
+                return False
+            self._batches.pop(0)
+        return True
+
+    def _append(self, run: str, stage: int, batch: Batch) -> bool:
         if not self.may_try():
             return False
-        batch = self.batch
         try:
             self._store.append(run, stage, batch.samples, batch.gaps, batch.rejected, batch.happenings)
         except StoreFailedError as fault:
             self._refused(fault)
             return False
-        self.batch, self.fault = Batch(), None
+        self.fault = None
         return True
 
     def seal(self, record: RunRecord, traces: Sequence[Trace]) -> bool:

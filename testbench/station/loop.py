@@ -88,6 +88,7 @@ class Recorder:
             self._session.take(event)
 
     def _hear(self, heard: Heard) -> None:
+        request: m.AnyRequest | None = None
         try:
             request = m.read_request(heard.line)
             if isinstance(request, m.Shutdown):
@@ -96,8 +97,7 @@ class Recorder:
             else:
                 answer = self._session.request(request)
         except BenchError as refusal:
-            answer = m.Answer.refused(0, refusal)
-            request = None
+            answer = m.Answer.refused(request.id if request else 0, refusal)
         self._screens.answer(heard.client, m.write(answer))
         if isinstance(request, m.Attach):
             self._screens.answer(heard.client, m.write(self._viewer.update(whole_trace=True)))

@@ -19,6 +19,10 @@ from testbench.run.record import Finding, Origin, Verdict
 # Requests ---------------------------------------------------------------------------------------
 
 
+Said = Annotated[str, Field(max_length=200, pattern=r"^[^\x00-\x1f\x7f]*$")]
+"""What somebody typed: a line, no more."""
+
+
 class Request(Value):
     """Base of all requests. ``id`` comes back with the answer."""
 
@@ -64,8 +68,8 @@ class Observe(Request):
     request: Literal["observe"]
     criterion: Annotated[int, Field(ge=0)]
     seen: Seen
-    where: str = ""
-    note: str = ""
+    where: Said = ""
+    note: Said = ""
 
 
 class CollectionStarted(Request):
@@ -98,7 +102,7 @@ class Stop(Request):
     """Stop the stage; it is void and pressure must be released."""
 
     request: Literal["stop"]
-    reason: str = ""
+    reason: Said = ""
 
 
 class EndRun(Request):

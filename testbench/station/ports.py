@@ -9,7 +9,7 @@ from testbench.framing.lines import Rejected
 from testbench.procedure.adoption import Adoption
 from testbench.procedure.valve import Order
 from testbench.run.progress import Happening
-from testbench.run.record import RunRecord, Verdict
+from testbench.run.record import EarlierRun, RunRecord, Verdict
 from testbench.run.samples import Gap, Sample, Trace
 
 
@@ -98,6 +98,9 @@ class RunStore(Protocol):
 
     def accepted_run_of(self, serial: str) -> str | None:
         """The run in which this serial number was accepted, if any."""
+
+    def earlier_runs_of(self, serial: str) -> tuple[EarlierRun, ...]:
+        """The closed runs of this serial number, oldest first."""
 
     def states_of(self, orders: Sequence[Order]) -> dict[tuple[str, str], str]:
         """(order, serial) → verdict or "void" of the newest closed run."""

@@ -4,7 +4,7 @@ One thread owns a session. What happened is on disk before any screen hears of i
 """
 
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
@@ -12,6 +12,7 @@ from testbench.errors import (
     AlreadyAcceptedError,
     BenchError,
     DiskNearlyFullError,
+    FileRefusedError,
     NoReadingError,
     NothingLeftError,
     ObservationRefusedError,
@@ -34,7 +35,7 @@ from testbench.station import readiness
 from testbench.station.acquisition import Acquisition, PortEvent, Taken
 from testbench.station.bench import Bench
 from testbench.station.current_run import StageUnderWay, closed, iso, judged, next_stage
-from testbench.station.keeper import Keeper
+from testbench.station.keeper import Batch, Keeper
 from testbench.station.ports import Clock, Documents, FreeSpace, RunStore
 
 LEAST_FREE_BYTES = 50_000_000
@@ -65,14 +66,16 @@ class Outside:
     find_procedure: Callable[[str], tuple[Procedure, str]]
     """Id → procedure and the SHA-256 of its file."""
     software: str
+    load_orders: Callable[[], tuple[tuple[Order, ...], tuple[FileRefusedError, ...]]]
+    """The orders as they stand now, and the files that were refused."""
 
 
 class Session:
     """Takes port events, requests and the passing of time; keeps the run."""
 
-    def __init__(self, bench: Bench, orders: Sequence[Order], outside: Outside) -> None:
+    def __init__(self, bench: Bench, outside: Outside) -> None:
         self.bench = bench
-        self.orders = tuple(orders)
+        self.orders: tuple[Order, ...] = ()
         self.outside = outside
         self.acquisition = Acquisition(bench.channel)
         self.run: RunRecord | None = None
@@ -86,11 +89,15 @@ class Session:
         self.stage_open = False
         self.documents: dict[str, str] = {}
         self.notices: deque[m.Notice] = deque(maxlen=NOTICES_KEPT)
-        self.states = outside.store.states_of(self.orders)
+        self.states: dict[tuple[str, str], str] = {}
+        self._refused_orders: tuple[str, ...] = ()
         self._traces: list[Trace] = []
         self._recent: deque[Sample] = deque(maxlen=4096)
         self.keeper = Keeper(outside.store, self.now, self._store_failed)
         self._to_seal: RunRecord | None = None
+        self._unsaid: list[Happening] = []
+        """What no screen may hear of before it is on disk."""
+        self.read_orders()
 
     # Time ----------------------------------------------------------------------------------------
 
@@ -116,21 +123,46 @@ class Session:
     def _keep(self, taken: Taken) -> None:
         assert self.run is not None
         shifted = [(at - self.run_since, item) for at, item in taken.rejected]
-        self.keeper.batch.rejected.extend(shifted)
+        batch = self._batch()
+        batch.rejected.extend(shifted)
         if self.stage is None or not self.stage_open:
+            batch.samples.extend(Sample(sample.at - self.run_since, sample.counts) for sample in taken.samples)
+            self._watch_between_stages(taken)
             return
         self.stage.rejected_lines += len(shifted)
         for gap in taken.gaps:
             moved = Gap(since=max(0, gap.since - self.run_since), until=gap.until - self.run_since, reason=gap.reason)
             self.stage.gaps.append(moved)
-            self.keeper.batch.gaps.append(moved)
+            batch.gaps.append(moved)
         for sample in taken.samples:
             if self.stage_open:
                 self._sample(Sample(sample.at - self.run_since, sample.counts))
+        for at, above in [(at, True) for at in taken.above_range] + [(at, False) for at in taken.below_range]:
+            if self.stage_open:
+                rules, state = self.stage.rules, self.stage.state
+                self._moved(*rules.out_of_range(state, at - self.run_since, above=above))
+
+    def _watch_between_stages(self, taken: Taken) -> None:
+        """No pressure above every limit goes unseen because no stage is under way."""
+        assert self.run is not None
+        if self.run.overpressured or self._to_seal is not None:
+            return
+        scale, highest = self.run.channel.scale, max(stage.upper_limit for stage in self.run.requirements.stages)
+        most = scale.most_counts(highest)
+        seen = max((sample.counts for sample in taken.samples), default=most)
+        if seen > most or taken.above_range:
+            found = scale.pressure(seen).text(1) if seen > most else "a pressure above the transmitter's range"
+            sentence = f"Outside a stage {found} was read, above {highest}; an engineer must look at this valve."
+            self.run = self.run.model_copy(update={"overpressured": sentence})
+            self._happen([Happening(self.run_tick(self.heard), "upper limit exceeded", sentence)])
+            self._close_run()
+
+    def _batch(self) -> Batch:
+        return self.keeper.batch(self.stage.index if self.stage is not None and self.stage_open else -1)
 
     def _sample(self, sample: Sample) -> None:
         assert self.stage is not None
-        self.keeper.batch.samples.append(sample)
+        self._batch().samples.append(sample)
         bound = self.stage.note(sample)
         self._moved(*self.stage.rules.sample(self.stage.state, sample, bound))
 
@@ -170,7 +202,7 @@ class Session:
     def _dispatch(self, request: m.AnyRequest) -> None:
         match request:
             case m.Attach() | m.Shutdown():
-                return
+                self.read_orders()
             case m.StartRun():
                 self._start_run(request)
             case m.StartStage():
@@ -182,7 +214,20 @@ class Session:
 
     # A run ---------------------------------------------------------------------------------------
 
+    def read_orders(self) -> None:
+        """Take the orders as they stand now; what was refused is said once."""
+        if self.run_open:
+            return
+        self.orders, refused = self.outside.load_orders()
+        self.states = self.outside.store.states_of(self.orders)
+        said = tuple(str(refusal) for refusal in refused)
+        for sentence in said:
+            if sentence not in self._refused_orders:
+                self.notify(sentence, grave=True)
+        self._refused_orders = said
+
     def _start_run(self, request: m.StartRun) -> None:
+        self.read_orders()
         if self.run_open or self._to_seal is not None:
             raise RequestRefusedError("start_run", "a run is open", tuple(self.possible()))
         readiness.check_operator(self.bench, request.operator)
@@ -201,7 +246,7 @@ class Session:
             run="",
             bench=self.bench.name,
             works=self.bench.works.name,
-            origin=self.bench.origin,
+            origin=Origin.SIMULATED if self.acquisition.simulated else self.bench.origin,
             software=self.outside.software,
             order=order.number,
             customer=order.customer,
@@ -219,12 +264,17 @@ class Session:
             stages=(),
             verdict=None,
             reason="",
+            earlier=self.outside.store.earlier_runs_of(valve.serial),
         )
         number = self.outside.store.begin_run(canonical(opening).decode(), at)
         self.run = opening.model_copy(update={"run": number})
         self.run_open, self.run_since, self.stage, self.stage_open = True, now, None, False
         self._traces = []
         self._happen([Happening(0, "run opened", f"Run {number} of {valve.serial} opened by {request.operator}.")])
+        self._happen([
+            Happening(0, "earlier run", f"Run {run.run} of this valve: {run.verdict or 'void'}. {run.reason}")
+            for run in self.run.earlier
+        ])
         unsuited = readiness.unsuited_ranges(self.run.channel, requirements)
         self._happen([Happening(0, "gauge range", sentence) for sentence in unsuited])
         if self.run.origin is Origin.LIVE and self.run.adoption is None:
@@ -248,6 +298,8 @@ class Session:
 
     def _close_run(self) -> None:
         assert self.run is not None
+        if self.acquisition.simulated:
+            self.run = self.run.model_copy(update={"origin": Origin.SIMULATED})
         self._seal(closed(self.run, iso(self.outside.clock.utc())))
 
     def _seal(self, record: RunRecord) -> None:
@@ -349,7 +401,6 @@ class Session:
     def _close_stage(self) -> None:
         assert self.stage is not None
         assert self.run is not None
-        self.stage_open = False
         until, trace = self.run_tick(), self.stage.trace()
         on = datetime.fromisoformat(self.run.started).astimezone(UTC).date()
         record = judged(self.stage.record(max(until, self.stage.state.since)), trace, self.run, on)
@@ -361,6 +412,7 @@ class Session:
             Happening(until, STAGE_CLOSED, canonical(record).decode()),
             Happening(until, "stage judged", sentence if sentence.endswith(".") else f"{sentence}."),
         ])
+        self.stage_open = False
         if next_stage(self.run) is None:
             self._close_run()
 
@@ -370,11 +422,9 @@ class Session:
         """Journal first, screen afterwards."""
         if not happened:
             return
-        self.keeper.batch.happenings.extend(happened)
+        self._batch().happenings.extend(happened)
+        self._unsaid.extend(happened)
         self.commit()
-        for happening in happened:
-            if happening.event not in {STAGE_OPENED, STAGE_CLOSED}:
-                self.notify(happening.sentence, grave=happening.event in _GRAVE)
 
     def commit(self) -> bool:
         """Write what has come together, one transaction; what could not be written stays and is tried again.
@@ -383,7 +433,13 @@ class Session:
         """
         if self.run is None or not self.run_open:
             return True
-        return self.keeper.commit(self.run.run, self.stage.index if self.stage is not None else -1)
+        if not self.keeper.commit(self.run.run):
+            return False
+        said, self._unsaid = self._unsaid, []
+        for happening in said:
+            if happening.event not in {STAGE_OPENED, STAGE_CLOSED}:
+                self.notify(happening.sentence, grave=happening.event in _GRAVE)
+        return True
 
     def _store_failed(self, fault: StoreFailedError) -> None:
         self.notify(f"{fault} {fault.remedy}", grave=True)
@@ -414,4 +470,5 @@ _GRAVE = {
     "gap longer than allowed",
     "advice",
     "fell below the acceptance limit",
+    "earlier run",
 }

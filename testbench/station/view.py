@@ -185,7 +185,8 @@ class Viewer:
         key = (run.run, under_way.index)
         told = 0 if whole or self._told[:2] != key else self._told[2]
         new = under_way.samples[told:]
-        self._told = (*key, len(under_way.samples))
+        if not whole:  # what one screen asked for anew, the others must still hear
+            self._told = (*key, len(under_way.samples))
         most = POINTS_OF_A_STAGE if told == 0 else POINTS_PER_UPDATE
         scale = run.channel.scale.for_fluid(under_way.rules.requirement.fluid)
         points = tuple((to_s(s.at), scale.pressure(s.counts).to(scale.unit)) for s in thinned(new, most))

@@ -18,7 +18,7 @@ from sqlalchemy import Connection, RowMapping, func, select
 from testbench.errors import RecordDamagedError, RunUnknownError, StoreFailedError
 from testbench.procedure.adoption import Adoption
 from testbench.procedure.valve import Order
-from testbench.run.record import RunRecord, StageRecord, Verdict, sha256
+from testbench.run.record import EarlierRun, RunRecord, StageRecord, Verdict, sha256
 from testbench.run.samples import Gap, GapReason, Trace
 from testbench.run.state import Happening
 from testbench.station.ports import JournalLine, OpenRun, RunSummary
@@ -182,13 +182,29 @@ class RunReader:
         table = tables.run
         query = (
             select(table.c.id)
-            .where(table.c.serial == serial, table.c.verdict == Verdict.ACCEPTED.value)
+            .where(func.lower(table.c.serial) == serial.lower(), table.c.verdict == Verdict.ACCEPTED.value)
             .order_by(table.c.number)
             .limit(1)
         )
         with self._database.reading() as connection:
             found: str | None = connection.scalar(query)
         return found
+
+    def earlier_runs_of(self, serial: str) -> tuple[EarlierRun, ...]:
+        """The closed runs of this serial number, oldest first; letters count alike in either case."""
+        table = tables.run
+        query = select(table).where(func.lower(table.c.serial) == serial.lower(), table.c.state == "closed")
+        with self._database.reading() as connection:
+            rows = connection.execute(query.order_by(table.c.number)).mappings().all()
+        return tuple(
+            EarlierRun(
+                run=row["id"],
+                verdict=Verdict(row["verdict"]) if row["verdict"] else None,
+                reason=row["reason"],
+                record_sha256=row["record_sha256"],
+            )
+            for row in rows
+        )
 
     def states_of(self, orders: Sequence[Order]) -> dict[tuple[str, str], str]:
         """(order, serial) → verdict or "void" of the newest closed run; a valve without one is not in it."""

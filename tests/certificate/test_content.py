@@ -16,7 +16,7 @@ from testbench.errors import NoCertificateError
 from testbench.metrology.decision_rule import RULE_IN_WORDS, Conformity
 from testbench.run.machine import Ending
 from testbench.run.observations import Seen
-from testbench.run.record import Origin, Verdict
+from testbench.run.record import EarlierRun, Origin, Verdict
 
 
 def content(bench: SimpleNamespace, run: Any) -> Content:
@@ -124,7 +124,7 @@ def test_the_first_failure_and_every_void_attempt_stay_on_the_page(bench: Simple
 
 def test_a_run_without_incidents_says_so(bench: SimpleNamespace, accepted: Any) -> None:
     """No field stays empty."""
-    nothing = "No void attempt, no hold broken off, no gap in the readings, no unreadable line."
+    nothing = "No earlier run of this serial number, no void attempt, no broken hold, no gap, no unreadable line."
     assert content(bench, accepted).course == (nothing,)
 
 
@@ -220,3 +220,15 @@ def test_calibration_dates_are_those_of_the_record(bench: SimpleNamespace) -> No
     channel = bench.channel.model_copy(update={"due_on": date(2026, 12, 31)})
     found = content(bench, bench.tell(bench.replace(bench.accepted_nps_4, channel=channel)))
     assert dict(found.instrument)["Calibrated, due"] == "2026-03-11, 2026-12-31"
+
+
+def test_a_retest_names_the_run_that_failed_before(bench: SimpleNamespace) -> None:
+    """The first failure stays: on the page of the retest, too."""
+    run = bench.tell(bench.accepted_nps_4)
+    earlier = EarlierRun(
+        run="B1-000005", verdict=Verdict.REJECTED, reason="The seat test was rejected.", record_sha256="ab" * 32
+    )
+    retest = type(run)(run.record.model_copy(update={"earlier": (earlier,)}), run.traces)
+    assert content(bench, retest).course[0] == (
+        "Earlier run B1-000005 of this serial number (record abababababab…): rejected. The seat test was rejected."
+    )

@@ -143,11 +143,11 @@ def test_names_of_sixty_characters_are_printed_whole(bench: SimpleNamespace) -> 
 
 def test_many_void_attempts_flow_onto_a_second_page(bench: SimpleNamespace) -> None:
     """Every attempt is listed; the second page is headed with number, serial number and verdict."""
-    tripped = bench.Attempt(ended=Ending.TRIPPED, reason="Pressure rose above the upper limit of 550 psi.")
-    story = bench.replace(bench.accepted_nps_4, shell=(*[tripped] * 30, bench.Attempt()))
+    stopped = bench.Attempt(ended=Ending.STOPPED, reason="Stopped by the operator: the blank flange leaked.")
+    story = bench.replace(bench.accepted_nps_4, shell=(*[stopped] * 30, bench.Attempt()))
     pdf = page(bench, bench.tell(story), "Letter")
     first, second = (sheet.extract_text() for sheet in PdfReader(BytesIO(pdf)).pages)
-    assert (first + second).count("void (tripped)") == 30
+    assert (first + second).count("void (stopped)") == 30
     assert "page 1 of 2" in first
     for shown in ("page 2 of 2", "C-B1-2026-0001", "HL-4-0117", "ACCEPTED", "Record SHA-256"):
         assert shown in second

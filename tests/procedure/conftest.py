@@ -1,4 +1,4 @@
-"""The shipped procedure as a file and as a value."""
+"""The shipped procedures as files and as values."""
 
 import tomllib
 from pathlib import Path
@@ -6,10 +6,16 @@ from typing import Any
 
 import pytest
 
+from testbench.procedure.requirements import StageRequirement, requirements_for
 from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Valve
 
-FILE = Path(__file__).parents[2] / "procedures" / "waterworks-swing-check.toml"
+SHIPPED = Path(__file__).parents[2] / "procedures"
+FILE = SHIPPED / "waterworks-swing-check.toml"
+
+
+def _read(file: Path) -> Procedure:
+    return Procedure.model_validate(tomllib.loads(file.read_text(encoding="utf-8")))
 
 
 @pytest.fixture
@@ -19,9 +25,15 @@ def written() -> dict[str, Any]:
 
 
 @pytest.fixture(scope="session")
-def procedure() -> Procedure:
-    """The file as the program understands it."""
-    return Procedure.model_validate(tomllib.loads(FILE.read_text(encoding="utf-8")))
+def procedures() -> dict[str, Procedure]:
+    """Every shipped procedure by its id."""
+    return {file.stem: _read(file) for file in sorted(SHIPPED.glob("*.toml"))}
+
+
+@pytest.fixture(scope="session")
+def procedure(procedures) -> Procedure:
+    """The one for swing check valves of waterworks."""
+    return procedures["waterworks-swing-check"]
 
 
 @pytest.fixture(scope="session")
@@ -33,3 +45,19 @@ def valve():
         return Valve.model_validate(facts | others)
 
     return ordered
+
+
+@pytest.fixture(scope="session")
+def demanded(procedures):
+    """What a shipped procedure demands of a valve in one stage; every optional test that is asked for is ordered."""
+
+    def of(name: str, stage: str, size: str, **facts: Any) -> StageRequirement:
+        described = {"serial": "any", "size": size, "seat": "metal", "type": "swing-check"} | facts
+        asked = requirements_for(procedures[name], Valve.model_validate(described))
+        if stage in asked.left_out:
+            described["optional_tests"] = (stage,)
+            asked = requirements_for(procedures[name], Valve.model_validate(described))
+        (found,) = (requirement for requirement in asked.stages if requirement.stage == stage)
+        return found
+
+    return of

@@ -3,6 +3,8 @@
 import pytest
 from pydantic import ValidationError
 
+from testbench.errors import FactMissingError
+from testbench.procedure.requirements import requirements_for
 from testbench.procedure.valve import Order
 
 
@@ -35,17 +37,17 @@ def test_a_size_that_does_not_exist_is_refused(valve, written: str):
         valve(size=written)
 
 
-def test_the_rating_has_no_default(valve):
+def test_the_rating_has_no_default(procedure, valve):
     """The rated pressure comes from the order or the nameplate, never from the size."""
     facts = valve().model_dump(mode="json")
     del facts["rated"]
-    with pytest.raises(ValidationError, match="Field required"):
-        Order.model_validate({
-            "number": "HL-2041",
-            "customer": "Ellery Water Board",
-            "procedure": "x",
-            "valves": [facts],
-        })
+    order = {"number": "HL-2041", "customer": "Ellery Water Board", "procedure": "x", "valves": [facts]}
+    (unrated,) = Order.model_validate(order).valves
+    with pytest.raises(FactMissingError) as refusal:
+        requirements_for(procedure, unrated)
+    assert str(refusal.value) == (
+        "The valve's rated pressure is not stated; this procedure cannot tell it from class, material or PN."
+    )
 
 
 @pytest.mark.parametrize("serial", ["", "HL-4\n0117", "HL\t4", "x" * 41])

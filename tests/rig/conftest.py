@@ -56,6 +56,9 @@ class SealedRuns:
         self.sealed.append(record)
         return "0" * 64
 
+    def earlier_runs_of(self, serial):
+        return ()
+
     def adoption_of(self, procedure_sha256: str) -> None:
         return None
 
@@ -92,8 +95,9 @@ class WholeBench:
             PlentyOfSpace(),
             lambda name: find_procedure(name, None),
             "test",
+            lambda: ((order,), ()),
         )
-        self.session = Session(bench, [order], outside)
+        self.session = Session(bench, outside)
         self.viewer = Viewer(self.session)
         self.operator = SimulatedOperator("Mara Quill")
         self.notices: list[str] = []

@@ -275,11 +275,11 @@ def test_a_gap_in_the_samples_at_its_limit(accepted_shell, ticks: int, verdict: 
 
 @pytest.mark.parametrize("kept_in", ["trace", "stage"])
 @pytest.mark.parametrize(("seconds", "verdict"), [(1, ACCEPTED), (1.0001, INCONCLUSIVE), (12, INCONCLUSIVE)])
-def test_a_frozen_reading_inside_the_hold_is_a_gap(accepted_shell, kept_in: str, seconds: float, verdict: Verdict):
-    """The samples look steady, but the gap says that they stood still: wherever the gap is kept, it counts."""
+def test_a_silence_inside_the_hold_is_a_gap(accepted_shell, kept_in: str, seconds: float, verdict: Verdict):
+    """The samples look whole, but the gap says otherwise: wherever the gap is kept, it counts."""
     stage, trace = accepted_shell.record(), accepted_shell.trace()
     since = stage.hold_since + 200_000
-    gap = Gap(since=since, until=since + round(seconds * 10_000), reason=GapReason.FROZEN)
+    gap = Gap(since=since, until=since + round(seconds * 10_000), reason=GapReason.SILENT)
     if kept_in == "trace":
         trace = Trace(trace.at, trace.counts, (gap,))
     else:
@@ -319,6 +319,17 @@ def test_samples_out_of_order_are_no_hold(accepted_shell):
     assert sentence(finding, "hold") == "The hold has samples out of order."
 
 
+@pytest.mark.parametrize("reason", [GapReason.FROZEN, GapReason.OUT_OF_RANGE])
+def test_a_faulty_reading_inside_the_hold_spoils_it_however_short(accepted_shell, reason: GapReason):
+    """A tenth of a second out of range or standing still: a fault is never a steady pressure."""
+    stage = accepted_shell.record()
+    since = stage.hold_since + 200_000
+    faulty = with_(stage, gaps=(Gap(since=since, until=since + 1000, reason=reason),))
+    finding = judge(accepted_shell, stage=faulty)
+    assert finding.verdict is INCONCLUSIVE
+    assert sentence(finding, "hold") == "The hold has a faulty reading in it."
+
+
 # Looking ----------------------------------------------------------------------------------------
 
 
@@ -326,7 +337,7 @@ def test_without_an_observation_nothing_is_accepted(accepted_shell):
     """A perfect hold is no statement about leaks."""
     finding = judge(accepted_shell, stage=with_(accepted_shell.record(), observations=()))
     assert finding.verdict is INCONCLUSIVE
-    assert sentence(finding, "no-visible-leakage") == "The operator gave no observation after the hold."
+    assert sentence(finding, "no-visible-leakage") == "The operator gave no observation after the hold at pressure."
 
 
 @pytest.mark.parametrize(("ticks", "verdict"), [(0, ACCEPTED), (-1, INCONCLUSIVE)])
@@ -335,6 +346,13 @@ def test_no_leakage_counts_only_when_said_after_the_hold(accepted_shell, ticks: 
     stage = accepted_shell.record()
     early = Observation(at=stage.hold_until + ticks, criterion=0, seen=Seen.NO_LEAKAGE)
     assert judge(accepted_shell, stage=with_(stage, observations=(early,))).verdict is verdict
+
+
+def test_no_leakage_counts_only_while_the_valve_stands_at_pressure(accepted_shell):
+    """An answer given after the release saw a valve without pressure."""
+    stage = accepted_shell.record()
+    late = Observation(at=stage.until, criterion=0, seen=Seen.NO_LEAKAGE)
+    assert judge(accepted_shell, stage=with_(stage, observations=(late,))).verdict is INCONCLUSIVE
 
 
 def test_an_answer_to_another_question_does_not_count(accepted_shell):

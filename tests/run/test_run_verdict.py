@@ -104,7 +104,7 @@ def test_an_inconclusive_stage_beside_a_missing_one_is_void(shop, unclear_seat):
 def test_a_finding_on_a_stage_that_was_not_completed_counts_for_nothing(shop, shell, seat):
     """A record that claims an accepted finding for a stage that tripped is void."""
     run = shop.run(shell, seat.model_copy(update={"ended": Ending.TRIPPED, "reason": "Too high."}))
-    assert (run.verdict, run.reason) == (None, "The seat test is void (tripped): Too high.")
+    assert (run.verdict, run.reason) == (None, "The seat test tripped: Too high.")
 
 
 def test_a_stage_that_was_not_demanded_can_reject_but_not_accept(shop, shell, seat, leaking_seat):
@@ -170,3 +170,10 @@ def test_a_stage_without_its_samples_is_not_judged(traces):
     run, samples = traces
     with pytest.raises(ValueError, match="shorter"):
         rejudged(run, samples[:-1])
+
+
+def test_a_trip_is_not_mended_by_another_attempt(shop, shell, seat):
+    """An engineer looks first; a retest is a new run that names this one."""
+    tripped = shell.model_copy(update={"ended": Ending.TRIPPED, "reason": "Too high.", "finding": None})
+    run = shop.run(tripped, shell.model_copy(update={"attempt": 2}), seat)
+    assert (run.verdict, run.reason) == (None, "The shell test tripped: Too high.")

@@ -40,21 +40,16 @@ class Silence:
 def hold_of(history: list[Read | Silence], acceptance: int, hold: int) -> tuple[str, int | None, int | None]:
     """Phase, begin and end of the hold, from everything that was seen since the vent was closed.
 
-    The law in words: look for the first stretch of readings, none below the acceptance limit and none more than
-    1 s after the one before, that holds a steady stretch of 5 s and after it a stretch as long as the hold. What
-    stands at the end of the history tells the phase.
+    The law in words: only the newest stretch of readings counts, none below the acceptance limit and none more than
+    1 s after the one before. It must hold a steady stretch of 5 s and after it a stretch as long as the hold; and
+    it must last until somebody has said what was seen.
     """
-    stretches = unbroken(history, acceptance)
-    for stretch in stretches:
-        begin = next((end.at for end in stretch if steady_until(stretch, end)), None)
-        if begin is None:
-            continue
-        over = next((seen.at for seen in stretch if seen.at - begin >= hold), None)
-        if over is not None:
-            return Phase.OBSERVING, begin, over
-        if stretch is stretches[-1]:
-            return Phase.HOLDING, begin, None
-    return (Phase.STABILIZING if stretches[-1] else Phase.PRESSURIZING), None, None
+    stretch = unbroken(history, acceptance)[-1]
+    begin = next((end.at for end in stretch if steady_until(stretch, end)), None)
+    if begin is None:
+        return (Phase.STABILIZING if stretch else Phase.PRESSURIZING), None, None
+    over = next((seen.at for seen in stretch if seen.at - begin >= hold), None)
+    return (Phase.HOLDING if over is None else Phase.OBSERVING), begin, over
 
 
 def unbroken(history: list[Read | Silence], acceptance: int) -> list[list[Read]]:

@@ -10,7 +10,7 @@ from testbench.errors import StoreFailedError
 from testbench.procedure.valve import Order
 from testbench.procedure_files.loader import find_procedure
 from testbench.run.progress import Happening
-from testbench.run.record import RunRecord
+from testbench.run.record import EarlierRun, RunRecord
 from testbench.run.samples import Gap, Sample, Trace
 from testbench.station import messages as m
 from testbench.station.acquisition import Arrived, PortOpened, Quiet
@@ -66,6 +66,13 @@ class MemoryStore:
             self.accepted[record.valve.serial] = record.run
         return "0" * 64
 
+    def earlier_runs_of(self, serial):
+        return tuple(
+            EarlierRun(run=record.run, verdict=record.verdict, reason=record.reason, record_sha256="0" * 64)
+            for record, _ in self.sealed
+            if record.valve.serial == serial
+        )
+
     def adoption_of(self, procedure_sha256: str):
         return self.adoptions.get(procedure_sha256)
 
@@ -103,9 +110,15 @@ class BenchInHand:
     def __init__(self, bench: Bench, order: Order) -> None:
         self.clock, self.store, self.desk, self.space = FakeClock(), MemoryStore(), Desk(), Space()
         outside = Outside(
-            self.clock, self.store, self.desk, self.space, lambda name: find_procedure(name, None), "test"
+            self.clock,
+            self.store,
+            self.desk,
+            self.space,
+            lambda name: find_procedure(name, None),
+            "test",
+            lambda: ((order,), ()),
         )
-        self.session = Session(bench, [order], outside)
+        self.session = Session(bench, outside)
         self.viewer = Viewer(self.session)
         self.noise = 0
         self.session.take(PortOpened(self.clock.seconds, ""))

@@ -1,0 +1,32 @@
+"""A command group that imports a command's module only when it is called, so that --help stays quick."""
+
+from collections.abc import Mapping
+from importlib import import_module
+from typing import Any
+
+import click
+
+
+class LazyGroup(click.Group):
+    """Finds a command ``x-y`` in ``package.x_y`` under the name ``command``."""
+
+    def __init__(self, *args: Any, package: str, summaries: Mapping[str, str], **options: Any) -> None:
+        super().__init__(*args, **options)
+        self._package, self._summaries = package, summaries
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """The commands in the order they are told."""
+        return list(self._summaries)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import one command."""
+        if cmd_name not in self._summaries:
+            return None
+        found = import_module(f"{self._package}.{cmd_name.replace('-', '_')}").command
+        assert isinstance(found, click.Command)
+        return found
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List names and one-line summaries without importing anything."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(self._summaries.items()))

@@ -1,0 +1,31 @@
+"""Holds from CSV files, for the commands that need a slope."""
+
+from pathlib import Path
+
+from testbench.cli.tables import SECONDS, Column, Table, read_table
+from testbench.metrology.signal import resolution_of
+from testbench.metrology.slope_interval import HoldSlope, hold_slope
+from testbench.quantities import Pressure, Temperature
+
+HOLD = {"pressure": tuple(Pressure.UNITS), "temperature": tuple(Temperature.UNITS)}
+
+
+def read_hold(file: Path, name: str = "pressure") -> Table:
+    """Read a hold: rising times and a pressure, as a rule, or a temperature; the other one if it is there."""
+    others = {other: units for other, units in HOLD.items() if other != name}
+    return read_table(file, {"time": tuple(SECONDS), name: HOLD[name]}, others)
+
+
+def hold_of(
+    table: Table,
+    name: str,
+    *,
+    resolution: float | None = None,
+    noise: float | None = None,
+    interval_s: float | None = None,
+) -> tuple[Column, HoldSlope, float]:
+    """The column, its slope per second in its own unit, and the resolution that was used."""
+    column = table[name]
+    step = resolution_of(column.values, column.last_place) if resolution is None else resolution
+    hold = hold_slope(table.seconds(), column.values, resolution=step, noise=noise, interval_s=interval_s)
+    return column, hold, step

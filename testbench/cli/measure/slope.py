@@ -1,0 +1,77 @@
+"""``testbench measure slope``."""
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from testbench.cli.output import json_option, say, say_json
+
+PER = {"s": 1.0, "min": 60.0, "h": 3600.0}
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--of", "name", type=click.Choice(["pressure", "temperature"]), default="pressure", show_default=True)
+@click.option("--per", type=click.Choice(list(PER)), default="s", show_default=True, help="Time unit of the slope.")
+@click.option(
+    "--resolution", type=click.FloatRange(min=0), help="Smallest step of a reading; default: seen in the file."
+)
+@click.option("--noise", type=click.FloatRange(min=0), help="Declared noise (SD); default: taken from the file.")
+@click.option("--interval", type=click.FloatRange(min=0, min_open=True), help="Expected seconds between readings.")
+@json_option
+def command(
+    file: Path,
+    *,
+    name: str,
+    per: str,
+    resolution: float | None,
+    noise: float | None,
+    interval: float | None,
+    as_json: bool,
+) -> None:
+    """One straight line through all readings of FILE (time_s,pressure_psi), with its 95 % interval.
+
+    The slope counts as it is; whether it may be concluded from stands beside it: outliers are flagged and left out,
+    gaps and curvature are told.
+    """
+    from testbench.cli.measure.holds import hold_of, read_hold
+
+    column, hold, used = hold_of(read_hold(file, name), name, resolution=resolution, noise=noise, interval_s=interval)
+    unit = f"{column.unit}/{per}"
+    facts: dict[str, Any] = {
+        "slope": hold.per_s * PER[per],
+        "unit": unit,
+        "half_width": hold.half_width * PER[per],
+        "confidence": 0.95,
+        "method": hold.method,
+        "dof": hold.dof,
+        "n": hold.samples,
+        "flagged": hold.record.flagged,
+        "missing": hold.record.missing,
+        "gaps": hold.record.gaps,
+        "longest_gap_s": hold.record.longest_gap_s,
+        "span_s": hold.record.span_s,
+        "curved": hold.curved,
+        "curvature_t": hold.curvature_t,
+        "residual_sd": hold.residual_sd,
+        "resolution": used,
+        "half_widths": {of: width * PER[per] for of, width in hold.half_widths},
+        "rounding": hold.rounding * PER[per],
+        "valid": hold.valid,
+        "reason": "; ".join(hold.record.reasons),
+    }
+    if as_json:
+        say_json(facts)
+        return
+    say(f"slope       {facts['slope']:.6g} ± {facts['half_width']:.2g} {unit} (95 %, {hold.method}, {hold.dof} dof)")
+    say(f"readings    {hold.samples} over {hold.record.span_s:.6g} s, {hold.record.flagged} flagged and left out")
+    say(f"gaps        {hold.record.gaps}, {hold.record.missing} readings missing")
+    say(f"residual    SD {hold.residual_sd:.3g} {column.unit}, resolution {used:.3g} {column.unit}")
+    say(f"curvature   {_curvature(hold.curvature_t, curved=hold.curved)}")
+    say(f"conclusion  {'valid' if hold.valid else 'invalid: ' + facts['reason']}")
+
+
+def _curvature(t: float, *, curved: bool) -> str:
+    words = "not a straight line: still settling, or a leak that follows the pressure" if curved else "none seen"
+    return f"{words} (t = {t:.1f})"
