@@ -204,6 +204,7 @@ class Volume(Quantity):
         "L": Fraction(1, 1_000),
         "fl_oz": US_GALLON / 128,
         "in3": INCH**3,
+        "ft3": (12 * INCH) ** 3,
         "gal_us": US_GALLON,
         "gal_imp": Fraction("0.00454609"),
         "mm3": Fraction(1, 1_000_000_000),

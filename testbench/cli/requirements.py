@@ -41,6 +41,7 @@ def _sheet(name: str, home: Path, facts: dict[str, Any], units: tuple[str, ...])
     from testbench.procedure_files.loader import find_procedure
     from testbench.procedure_files.valves import valve_of
 
+    channel = _channel(home)
     found, digest = find_procedure(name, home)
     asked = requirements_for(found, valve_of(**facts))
     return {
@@ -51,8 +52,37 @@ def _sheet(name: str, home: Path, facts: dict[str, Any], units: tuple[str, ...])
         "edition": asked.edition,
         "sha256": digest,
         "rating": _amount(asked.rating, units),
-        "stages": [_stage(stage, units) for stage in asked.stages],
+        "stages": [_stage(stage, units) | _on_channel(stage, channel, units) for stage in asked.stages],
         "left_to_the_order": list(asked.left_out),
+    }
+
+
+def _channel(home: Path) -> Any:
+    """The deciding channel of the bench, if this home describes one."""
+    from testbench.errors import HomeMissingError
+    from testbench.procedure_files.loader import load_bench
+
+    try:
+        return load_bench(home).channel.record()
+    except HomeMissingError:
+        return None
+
+
+def _on_channel(stage: Any, channel: Any, units: tuple[str, ...]) -> dict[str, Any]:
+    """What the channel must show, and whether its range suits."""
+    from testbench.quantities import Pressure
+
+    if channel is None:
+        return {}
+    scale = channel.for_fluid(stage.fluid).scale
+    acceptance = stage.required + channel.expanded_uncertainty
+    shown = Pressure.of(scale.exact_counts(acceptance) * scale.per_count, scale.unit)
+    gauge = stage.gauge_range
+    return {
+        "channel": channel.tag,
+        "least_indication": _amount(shown, units),
+        "range_suits": None if gauge is None else gauge.least <= channel.highest <= gauge.most,
+        "range_covers": channel.calibration.covers(stage.upper_limit),
     }
 
 
@@ -137,6 +167,12 @@ def _print(sheet: dict[str, Any]) -> None:
             say(f"  criterion   {_limit(criterion)}")
         if (gauge := stage["gauge_range"]) is not None:
             say(f"  gauge       range up to {_said(gauge['least'])} at least, {_said(gauge['most'])} at most")
+        if "channel" in stage:
+            covers = "covers it" if stage["range_covers"] else "is TOO SMALL for it"
+            suits = {True: ", suits the gauge rule", False: ", outside the gauge rule", None: ""}[stage["range_suits"]]
+            least = _said(stage["least_indication"])
+            say(f"  channel     {stage['channel']} must show {least} or more, U and static head included")
+            say(f"              its range {covers}{suits}")
         for source in stage["sources"]:
             say(f"  source      {source}")
     if sheet["left_to_the_order"]:

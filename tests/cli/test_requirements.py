@@ -117,3 +117,14 @@ def test_a_procedure_is_adopted_once_every_source_is_confirmed(tmp_path):
 def listed(home):
     """The waterworks procedure as the list tells it."""
     return next(fact for fact in facts("procedure", "list", *home) if fact["id"] == "waterworks-swing-check")
+
+
+def test_with_a_bench_the_sheet_says_what_its_channel_must_show(tmp_path):
+    """Required 500 psi, U = 1 psi, the transmitter 1 m above the valve (GAU-3: 1.42 psi): 499.58 psi."""
+    home = tmp_path / "home"
+    assert CliRunner().invoke(cli, ["init", "--home", str(home)], catch_exceptions=False).exit_code == 0
+    bench = home / "bench.toml"
+    bench.write_text(bench.read_text().replace('height_above_valve_m = "0"', 'height_above_valve_m = "1"'))
+    shell = facts("requirements", "waterworks-swing-check", *EIGHT, "metal", "--home", str(home))["stages"][0]
+    assert shell["least_indication"]["value"] == pytest.approx(499.578, abs=5e-4)
+    assert (shell["channel"], shell["range_covers"], shell["range_suits"]) == ("PT-101", True, True)
