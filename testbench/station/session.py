@@ -15,18 +15,16 @@ from testbench.errors import (
     FileRefusedError,
     NoReadingError,
     NothingLeftError,
-    ObservationRefusedError,
     PressureNotReleasedError,
     RequestRefusedError,
     StoreFailedError,
 )
 from testbench.metrology.trend import SlidingSlope
-from testbench.procedure.criteria import Counted
 from testbench.procedure.requirements import requirements_for
 from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Order
 from testbench.run.machine import Phase
-from testbench.run.observations import Collection, Observation
+from testbench.run.observations import Observation
 from testbench.run.progress import Action, Happening, Stage, StageState
 from testbench.run.record import Origin, RunRecord, canonical
 from testbench.run.samples import Gap, GapReason, Sample, Thresholds, Trace, to_ticks
@@ -36,6 +34,7 @@ from testbench.station.acquisition import Acquisition, PortEvent, Taken
 from testbench.station.bench import Bench
 from testbench.station.current_run import StageUnderWay, closed, iso, judged, next_stage
 from testbench.station.keeper import Batch, Keeper
+from testbench.station.opening import caught, opening_record, said_at_opening
 from testbench.station.ports import Clock, Documents, FreeSpace, RunStore
 
 LEAST_FREE_BYTES = 50_000_000
@@ -241,44 +240,25 @@ class Session:
         readiness.check_channel(self.bench.channel.record(), requirements, at.date())
         self._check_signal()
         zero = readiness.zero_check(tuple(self._recent), self.heard, self.bench.channel.record(), requirements)
-        offset = at.astimezone().utcoffset()
-        opening = RunRecord(
-            run="",
-            bench=self.bench.name,
-            works=self.bench.works.name,
-            origin=Origin.SIMULATED if self.acquisition.simulated else self.bench.origin,
-            software=self.outside.software,
-            order=order.number,
-            customer=order.customer,
-            customer_order=order.customer_order,
+        opening = opening_record(
+            self.bench,
+            order,
+            valve,
+            requirements,
+            zero,
+            at,
             operator=request.operator,
-            valve=valve,
-            requirements=requirements,
+            simulated=self.acquisition.simulated,
+            software=self.outside.software,
             procedure_sha256=digest,
             adoption=self.outside.store.adoption_of(digest),
-            channel=self.bench.channel.record(zero.mean_millicounts),
-            zero_check=zero.model_copy(update={"at": 0}),
-            started=iso(at),
-            ended="",
-            utc_offset_minutes=int(offset.total_seconds() // 60) if offset else 0,
-            stages=(),
-            verdict=None,
-            reason="",
             earlier=self.outside.store.earlier_runs_of(valve.serial),
         )
         number = self.outside.store.begin_run(canonical(opening).decode(), at)
         self.run = opening.model_copy(update={"run": number})
         self.run_open, self.run_since, self.stage, self.stage_open = True, now, None, False
         self._traces = []
-        self._happen([Happening(0, "run opened", f"Run {number} of {valve.serial} opened by {request.operator}.")])
-        self._happen([
-            Happening(0, "earlier run", f"Run {run.run} of this valve: {run.verdict or 'void'}. {run.reason}")
-            for run in self.run.earlier
-        ])
-        unsuited = readiness.unsuited_ranges(self.run.channel, requirements)
-        self._happen([Happening(0, "gauge range", sentence) for sentence in unsuited])
-        if self.run.origin is Origin.LIVE and self.run.adoption is None:
-            self.notify(f"Procedure {procedure.id} is not adopted: every page of this run is a SPECIMEN.", grave=True)
+        self._happen(said_at_opening(self.run))
 
     def _check_space(self) -> None:
         free = self.outside.free_space.free_bytes()
@@ -363,33 +343,13 @@ class Session:
                 answer = Observation(at=at, criterion=criterion, seen=seen, where=where, note=note, operator=operator)
                 self._moved(*rules.observe(state, answer))
             case m.Collected():
-                self._moved(*rules.read_volume(state, at, self._caught(request, operator)))
+                self._moved(
+                    *rules.read_volume(state, at, caught(request, rules.collected, self.bench.collecting, operator))
+                )
             case m.Stop(reason=reason):
                 self._moved(*rules.request(state, Action.STOP, at, reason=reason))
             case _:
                 self._moved(*rules.request(state, _SIMPLE[request.request], at))
-
-    def _caught(self, request: m.Collected, operator: str) -> Collection:
-        """What the operator read, as a volume with its uncertainty; a count by the standard's convention."""
-        assert self.stage is not None
-        vessel, asked = self.bench.collecting, self.stage.rules.collected
-        counted = asked.counted if asked is not None else None
-        by = counted or Counted(what="drops", per_ml=str(vessel.drops_per_ml), convention="of this bench")
-        if request.drops is None and counted is not None and counted.what == "bubbles":
-            raise ObservationRefusedError("a volume was given", "this limit is a count of bubbles")
-        volume, uncertainty = request.volume, vessel.volume_uncertainty
-        if request.drops is not None:
-            volume = by.volume(request.drops)
-            uncertainty = by.volume(1) if counted is not None else uncertainty
-        return Collection(
-            since=0,
-            until=0,
-            volume=volume,
-            volume_uncertainty=uncertainty,
-            drops=request.drops,
-            drops_per_ml=by.per_ml if request.drops is not None else None,
-            operator=operator,
-        )
 
     def _moved(self, state: StageState, happened: list[Happening]) -> None:
         assert self.stage is not None
@@ -471,4 +431,5 @@ _GRAVE = {
     "advice",
     "fell below the acceptance limit",
     "earlier run",
+    "not adopted",
 }
