@@ -141,8 +141,9 @@ def run_recorder(home: Home) -> None:
 
         documents = IssuedByChild(home)
         outside = Outside(
-            clock, store, documents, _FreeSpace(home.folder), procedure, __version__, partial(load_orders, home.folder)
-        )
+            clock, store, documents, _FreeSpace(home.folder), procedure, __version__,
+            partial(load_orders, home.folder), _check_printable,
+        )  # fmt: skip
         session = Session(bench, outside)
         for summary in store.history():  # whose document was ordered just before the recorder was killed
             if summary.verdict in {"accepted", "rejected"} and not summary.document:
@@ -215,6 +216,13 @@ def _only_recorder(home: Home) -> Iterator[None]:
         file.write(f"{os.getpid()}\n")
         file.flush()
         yield
+
+
+def _check_printable(text: str) -> None:
+    from testbench.certificate.data import layout
+    from testbench.certificate.pen import printable
+
+    printable(text, layout())
 
 
 class _FreeSpace:

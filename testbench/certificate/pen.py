@@ -88,15 +88,7 @@ class Pen:
         Raises:
             GlyphMissingError: a character has no glyph, or would print nothing.
         """
-        if text.isascii() and text.isprintable():
-            return text
-        composed = unicodedata.normalize("NFC", text)
-        for character, stands_in in self.layout.substitutes.items():
-            composed = composed.replace(character, stands_in)
-        for character in composed:
-            if ord(character) not in _GLYPHS or unicodedata.category(character) in INVISIBLE:
-                raise GlyphMissingError(text, character)
-        return composed
+        return printable(text, self.layout)
 
     # Writing -------------------------------------------------------------------------------------
 
@@ -210,6 +202,24 @@ class Pen:
         """Close the document and give its bytes."""
         self.canvas.save()
         return self.buffer.getvalue()
+
+
+def printable(text: str, layout: Layout) -> str:
+    """A text in composed form, its substitutes put in; loads the faces only where it is not plain ASCII.
+
+    Raises:
+        GlyphMissingError: a character has no glyph, or would print nothing.
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    _register(layout)
+    composed = unicodedata.normalize("NFC", text)
+    for character, stands_in in layout.substitutes.items():
+        composed = composed.replace(character, stands_in)
+    for character in composed:
+        if ord(character) not in _GLYPHS or unicodedata.category(character) in INVISIBLE:
+            raise GlyphMissingError(text, character)
+    return composed
 
 
 @lru_cache(maxsize=4096)

@@ -19,7 +19,9 @@ def command(home: Path | None) -> None:
     from testbench.tui.app import run
     from testbench.wiring import Home, attach_or_start
 
+    bench = Home(home_of(home))
+    bench.bench()  # a broken or missing home is said first
     if not (sys.stdin.isatty() and sys.stderr.isatty()):
         raise NoTerminalError
-    link = attach_or_start(Home(home_of(home)))
+    link = attach_or_start(bench)
     sys.exit(run(link))

@@ -59,6 +59,11 @@ def opening_record(  # noqa: PLR0917 - the facts of a run come from many sides
     )
 
 
+def texts_of(valve: Valve) -> tuple[str, ...]:
+    """What a document will print of a valve in the order's own words."""
+    return valve.serial, valve.seat_pairing, valve.ends, valve.product, valve.drawing, valve.heat_numbers
+
+
 def said_at_opening(run: RunRecord) -> list[Happening]:
     """What the journal and the screens hear of a run that was opened."""
     said = [Happening(0, "run opened", f"Run {run.run} of {run.valve.serial} opened by {run.operator}.")]

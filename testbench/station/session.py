@@ -34,7 +34,7 @@ from testbench.station.acquisition import Acquisition, PortEvent, Taken
 from testbench.station.bench import Bench
 from testbench.station.current_run import StageUnderWay, closed, iso, judged, next_stage
 from testbench.station.keeper import Batch, Keeper
-from testbench.station.opening import caught, opening_record, said_at_opening
+from testbench.station.opening import caught, opening_record, said_at_opening, texts_of
 from testbench.station.ports import Clock, Documents, FreeSpace, RunStore
 
 LEAST_FREE_BYTES = 50_000_000
@@ -67,6 +67,8 @@ class Outside:
     software: str
     load_orders: Callable[[], tuple[tuple[Order, ...], tuple[FileRefusedError, ...]]]
     """The orders as they stand now, and the files that were refused."""
+    check_printable: Callable[[str], object]
+    """Refuses a text that no document could print, before a valve is tested for nothing."""
 
 
 class Session:
@@ -233,6 +235,8 @@ class Session:
         order, valve = readiness.find_valve(self.orders, request.order, request.serial)
         if (run := self.outside.store.accepted_run_of(valve.serial)) is not None:
             raise AlreadyAcceptedError(valve.serial, run)
+        for text in (order.number, order.customer, order.customer_order, request.operator, *texts_of(valve)):
+            self.outside.check_printable(text)
         procedure, digest = self.outside.find_procedure(order.procedure)
         requirements = requirements_for(procedure, valve)
         self._check_space()

@@ -198,3 +198,29 @@ def test_every_command_of_the_help_exists():
     done = call("--help")
     for name in re.findall(r"^  (\w+)  ", done.stdout, re.MULTILINE):
         assert subprocess.run([*PROGRAM, name, "--help"], capture_output=True, check=False).returncode == 0, name
+
+
+def test_the_screen_without_a_terminal_is_refused_and_starts_nothing(tmp_path):
+    """Called from a script it would draw into nowhere for ever."""
+    home = tmp_path / "home"
+    assert call("init", "--home", home).returncode == 0
+    done = call("run", "--home", home)
+    assert (done.returncode, done.stderr.splitlines()[0]) == (1, "The operator's screen needs a terminal.")
+    assert not (home / "recorder.sock").exists()
+
+
+def test_a_recorder_ends_when_it_is_told_to_but_not_in_a_run(simulated):
+    """``recorder --stop``: refused while a run is open, with the way out."""
+    watcher = into_the_hold(simulated)
+    refused = call("recorder", "--stop", "--home", simulated.home.folder)
+    assert refused.returncode == 1
+    assert "goes on: 'shutdown' is not possible while a run is open" in refused.stderr
+    assert watcher.send("stop", reason="the journey ends").done
+    with RigClient(simulated.control) as rig:
+        rig.tell("release", position="open")
+    watcher.wait(lambda update: update.stage.phase == "closed")
+    assert watcher.send("end_run").done
+    watcher.close()
+    assert call("recorder", "--stop", "--home", simulated.home.folder).returncode == 0
+    again = call("recorder", "--stop", "--home", simulated.home.folder)
+    assert again.stderr.splitlines()[0] == f"No recorder is running for {simulated.home.folder}."

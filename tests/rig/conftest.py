@@ -96,6 +96,7 @@ class WholeBench:
             lambda name: find_procedure(name, None),
             "test",
             lambda: ((order,), ()),
+            lambda text: None,
         )
         self.session = Session(bench, outside)
         self.viewer = Viewer(self.session)

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from testbench.errors import StoreFailedError
+from testbench.errors import GlyphMissingError, StoreFailedError
 from testbench.procedure.valve import Order
 from testbench.procedure_files.loader import find_procedure
 from testbench.run.progress import Happening
@@ -17,6 +17,13 @@ from testbench.station.acquisition import Arrived, PortOpened, Quiet
 from testbench.station.bench import Bench
 from testbench.station.session import Outside, Session
 from testbench.station.view import Viewer
+
+
+def printable_here(text: str) -> None:
+    """As the documents' fonts are: no Chinese signs."""
+    for character in text:
+        if "\u4e00" <= character <= "\u9fff":
+            raise GlyphMissingError(text, character)
 
 
 @dataclass
@@ -117,6 +124,7 @@ class BenchInHand:
             lambda name: find_procedure(name, None),
             "test",
             lambda: ((order,), ()),
+            printable_here,
         )
         self.session = Session(bench, outside)
         self.viewer = Viewer(self.session)

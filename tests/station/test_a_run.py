@@ -342,3 +342,15 @@ def trace_of(samples):
     from testbench.run.samples import Trace
 
     return Trace.of(samples)
+
+
+def test_a_serial_number_that_no_document_can_print_is_refused_before_the_test(bench, order):
+    """Not after an hour on the bench."""
+    from tests.station.conftest import BenchInHand
+
+    valve = order.valves[0].model_copy(update={"serial": "漢-7"})
+    at_hand = BenchInHand(bench, order.model_copy(update={"valves": (valve,)}))
+    at_hand.hold(0.2, 3)
+    answer = at_hand.ask("start_run", order="HL-2041", serial="漢-7", operator="Mara Quill")
+    assert answer.sentence == "'漢-7' holds the character U+6F22, which no installed font can print."
+    assert at_hand.store.opened == []
