@@ -131,11 +131,11 @@ class Acquisition:
     def _arrived(self, event: Arrived) -> Taken:
         at = to_ticks(event.at_s)
         found = self._framer.feed(event.data)
-        rejected = tuple((at, item) for item in found if isinstance(item, Rejected))
-        banners = sum(SIMULATED_RIG in item.raw for _, item in rejected)
-        self.simulated = self.simulated or banners > 0
-        garbage = sum(item.reason is not RejectReason.FIRST_PARTIAL for _, item in rejected) - banners
-        garbage = max(0, garbage)
+        bad = [item for item in found if isinstance(item, Rejected)]
+        banners = [item for item in bad if SIMULATED_RIG in item.raw]
+        self.simulated = self.simulated or bool(banners)
+        rejected = tuple((at, item) for item in bad if item not in banners)
+        garbage = sum(item.reason is not RejectReason.FIRST_PARTIAL for _, item in rejected)
         self.rejected_lines += garbage
         readings = [item for item in found if isinstance(item, Reading)]
         if garbage and not readings and self.silent_since(at) is not None:

@@ -120,3 +120,14 @@ def test_one_screen_that_attaches_takes_nothing_from_the_others(at_hand):
     at_hand.viewer.update(whole_trace=True)
     assert len(at_hand.see().trace) > 0
     assert at_hand.see().stage.phase == Phase.FILLING
+
+
+def test_what_a_simulated_rig_says_of_itself_is_no_unreadable_line(bench, order):
+    """The page of the demonstration does not blame the line."""
+    from tests.station.conftest import BenchInHand
+
+    at_hand = BenchInHand(bench, order)
+    at_hand.start("HL-4-0117")
+    at_hand.do("start_stage")
+    lines(at_hand, b"SIMULATED RIG\r\n+0000.12\r\n", 1)
+    assert at_hand.session.stage.rejected_lines == 0
