@@ -68,6 +68,8 @@ class Entry:
 
     text: str = ""
     drops: bool = False
+    counted: str = ""
+    """"drops" or "bubbles" where the limit itself is a count; bubbles cannot be entered as a volume."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +197,7 @@ class Conversation:
             case "start_run":
                 self._choose_valve()
             case "collected":
-                self.mode, self.entry = Mode.VOLUME, Entry()
+                self.mode, self.entry = Mode.VOLUME, _entry_for(self.update)
             case "observe":
                 return self._observe(pressed)
             case _:
@@ -241,7 +243,7 @@ class Conversation:
         if self.mode is Mode.PLACE and self.choosing is not None:
             typed = (self.choosing.typed or "").removesuffix(text)
             self.choosing = replace(self.choosing, typed=typed)
-        self.entry = Entry(drops=self.entry.drops)
+        self.entry = replace(self.entry, text="")
         startable = self.update is not None and any(one.request == "start_run" for one in self.update.actions)
         if not startable:
             self.said = Said(f"{text} was scanned. No valve is being chosen now.")
@@ -307,8 +309,8 @@ class Conversation:
         elif key in {"up", "down"} and self.choosing is not None:
             typed = None if self.choosing.typed is None else ""
             self.choosing = replace(self.choosing.moved(1 if key == "down" else -1), typed=typed)
-        elif self.mode is Mode.VOLUME and key in {"left", "right"}:
-            self.entry = Entry(drops=not self.entry.drops)
+        elif self.mode is Mode.VOLUME and key in {"left", "right"} and self.entry.counted != "bubbles":
+            self.entry = replace(self.entry, text="", drops=not self.entry.drops)
         elif key == "backspace":
             self.entry = replace(self.entry, text=self.entry.text[:-1])
             if self.choosing is not None and self.choosing.typed:
@@ -327,6 +329,13 @@ def asked_now(update: m.Update | None) -> m.CriterionAsked | None:
         return None
     visual = (found for found in update.stage.criteria if found.kind == "no-visible-leakage")
     return next((found for found in visual if not found.answer), None)
+
+
+def _entry_for(update: m.Update | None) -> Entry:
+    """An empty entry in what the limit is read in."""
+    asked = update.stage.criteria if update is not None and update.stage is not None else ()
+    counted = next((found.counted for found in asked if found.counted), "")
+    return Entry(drops=bool(counted), counted=counted)
 
 
 def _is_function_key(key: str) -> bool:

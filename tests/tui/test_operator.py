@@ -256,6 +256,29 @@ def test_an_empty_volume_is_not_taken_as_none_caught(keys):
     assert fingers.said
 
 
+def counting(what):
+    """A volume owed where the limit itself is a count."""
+    update = scenes.volume_owed()
+    criteria = tuple(
+        found.model_copy(update={"counted": what}) if found.kind == "largest-leakage-rate" else found
+        for found in update.stage.criteria
+    )
+    return update.model_copy(update={"stage": update.stage.model_copy(update={"criteria": criteria})})
+
+
+@pytest.mark.parametrize(
+    ("what", "keys", "expected"),
+    [
+        ("drops", ("1", "4"), m.Collected(request="collected", drops=14)),
+        ("bubbles", ("3", "2"), m.Collected(request="collected", drops=32)),
+        ("bubbles", ("right", "3", "2"), m.Collected(request="collected", drops=32)),
+    ],
+)
+def test_what_the_standard_counts_is_entered_as_a_count(what, keys, expected):
+    """Bubbles have no volume that anybody could read; the arrow keys do not offer one."""
+    assert Fingers(counting(what)).press("f2", *keys, "enter") == expected
+
+
 # The link ----------------------------------------------------------------------------------------
 
 

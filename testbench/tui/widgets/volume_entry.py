@@ -13,8 +13,9 @@ class VolumeEntry(Drawn[tuple[Entry, str]]):
     def paint(self, canvas: Canvas) -> None:
         """Draw question, digits and unit."""
         entry, limit = self.value
-        unit = "drops" if entry.drops else "mL"
-        question = "How many drops?" if entry.drops else "Volume caught?"
+        counted = entry.counted or "drops"
+        unit = counted if entry.drops else "mL"
+        question = f"How many {counted}?" if entry.drops else "Volume caught?"
         large = canvas.width >= 100 and canvas.height >= 12
         top = CAPTION.rows if large else 1
         if large:
@@ -27,5 +28,6 @@ class VolumeEntry(Drawn[tuple[Entry, str]]):
         canvas.block(1, top, draw(text, size), STRONG)
         canvas.block(3 + width(text, size), top + size.rows - CAPTION.rows, draw(unit, CAPTION), STRONG)
         canvas.put(1, canvas.height - 2, limit, FAINT)
-        hint = "0–9 type    Backspace corrects    ← → mL or drops    Enter take    Esc back"
+        either = "" if entry.counted == "bubbles" else "← → mL or drops    "
+        hint = f"0–9 type    Backspace corrects    {either}Enter take    Esc back"
         canvas.put(1, canvas.height - 1, hint, FAINT)
