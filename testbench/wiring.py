@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from testbench import __version__
 from testbench.errors import (
+    AdoptionIncompleteError,
     HomeExistsError,
     HomeNotWritableError,
     RecorderBusyError,
@@ -83,7 +84,7 @@ def make_home(folder: Path, bench_toml: str | None = None) -> Home:
     """
     from testbench.certificate.keys import make_station_key
     from testbench.instruments.clocks import SystemClock
-    from testbench.procedure_files.loader import bench_template
+    from testbench.procedure_files.loader import bench_template, order_template
 
     home = Home(folder)
     if (folder / "bench.toml").exists():
@@ -94,6 +95,7 @@ def make_home(folder: Path, bench_toml: str | None = None) -> Home:
         home.keys.mkdir(mode=0o700, exist_ok=True)
         (folder / "bench.toml").write_text(bench_toml or bench_template())
         bench = home.bench()
+        (folder / "orders" / "order-template.txt").write_text(order_template())
         make_station_key(home.keys, bench.name, bench.works.name, SystemClock().utc())
     except OSError as failure:
         raise HomeNotWritableError(str(folder), failure.strerror or str(failure)) from failure
@@ -116,6 +118,22 @@ def read_store(home: Home) -> "RunReader":
     return RunReader.beside(home.database)
 
 
+def fit_key(home: Home) -> None:
+    """Make the station key out to whom bench.toml names, as long as nothing was ever sealed with it.
+
+    ``init`` makes the key before anybody has described the bench.
+    """
+    from testbench.certificate.keys import CERTIFICATE_FILE, read_certificate, renew_station_key, signer_of
+    from testbench.instruments.clocks import SystemClock
+
+    bench = home.bench()
+    if not (home.keys / CERTIFICATE_FILE).exists() or any(home.certificates.glob("*.pdf")):
+        return
+    signer = signer_of(read_certificate(home.keys / CERTIFICATE_FILE))
+    if bench.works.name not in signer or bench.name not in signer:
+        renew_station_key(home.keys, bench.name, bench.works.name, SystemClock().utc())
+
+
 # The recorder -----------------------------------------------------------------------------------
 
 
@@ -131,6 +149,7 @@ def run_recorder(home: Home) -> None:
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     bench = home.bench()
+    fit_key(home)
     with _only_recorder(home):
         store = open_store(home)
         clock = _clock(bench)
@@ -353,6 +372,7 @@ def issue_document(home: Home, run: str) -> "Issued":
     from testbench.instruments.clocks import SystemClock
     from testbench.run.record import Origin, canonical, sha256
 
+    fit_key(home)
     bench, at = home.bench(), SystemClock().utc()
     with open_store(home) as store:
         record, traces = store.load(run)
@@ -376,8 +396,13 @@ def adoptions_of(home: Home, digests: Sequence[str]) -> "dict[str, Adoption]":
     return {digest: adoption for digest, adoption in found.items() if adoption is not None}
 
 
-def adopt_procedure(
-    home: Home, procedure: "Procedure", digest: str, adopted_by: str, copies: Sequence[tuple[str, str]]
+def adopt_procedure(  # noqa: PLR0917 - who, what, and on which grounds
+    home: Home,
+    procedure: "Procedure",
+    digest: str,
+    adopted_by: str,
+    copies: Sequence[tuple[str, str]],
+    decision: str | None,
 ) -> "Adoption":
     """Take a procedure into use.
 
@@ -387,23 +412,32 @@ def adopt_procedure(
         digest: SHA-256 of that file.
         adopted_by: who takes it into use.
         copies: source and the copy it was confirmed from.
+        decision: of the shop, for the house and common-practice sources without a copy; None: there is none.
 
     Raises:
-        AdoptionIncompleteError: a source that needs it was not confirmed.
+        AdoptionIncompleteError: a source that needs it was not confirmed, or something said is empty.
     """
-    from testbench.instruments.clocks import SystemClock
-    from testbench.procedure.adoption import Adoption, Confirmation, check_confirmations
+    from pydantic import ValidationError
 
-    confirmed = tuple(Confirmation(source=source, copy_seen=seen) for source, seen in copies if seen)
-    check_confirmations(procedure, confirmed)
-    adoption = Adoption(
-        procedure=procedure.id,
-        revision=procedure.revision,
-        sha256=digest,
-        adopted_by=adopted_by,
-        at=SystemClock().utc().isoformat(timespec="seconds"),
-        confirmed=confirmed,
-    )
+    from testbench.instruments.clocks import SystemClock
+    from testbench.procedure.adoption import Adoption, Confirmation, check_confirmations, decided_here
+
+    try:
+        confirmed = tuple(Confirmation(source=source, copy_seen=seen) for source, seen in copies)
+        if decision is not None:
+            confirmed = decided_here(procedure, decision, confirmed)
+        check_confirmations(procedure, confirmed)
+        adoption = Adoption(
+            procedure=procedure.id,
+            revision=procedure.revision,
+            sha256=digest,
+            adopted_by=adopted_by,
+            at=SystemClock().utc().isoformat(timespec="seconds"),
+            confirmed=confirmed,
+        )
+    except ValidationError as failure:
+        field = failure.errors()[0]["loc"][0]
+        raise AdoptionIncompleteError(procedure.id, f"{field} is empty or too long") from failure
     with open_store(home) as store:
         store.adopt(adoption)
     return adoption

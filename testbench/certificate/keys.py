@@ -80,6 +80,18 @@ def make_station_key(folder: Path, bench_name: str, works_name: str, at: datetim
     return fingerprint_of(certificate.public_bytes(serialization.Encoding.DER))
 
 
+def renew_station_key(folder: Path, bench_name: str, works_name: str, at: datetime) -> str:
+    """Make a new key; the old one stays beside it under its fingerprint, so that nothing sealed is orphaned.
+
+    Returns:
+        The new fingerprint.
+    """
+    old = fingerprint_of(read_certificate(folder / CERTIFICATE_FILE))[:12]
+    for name in (KEY_FILE, CERTIFICATE_FILE):
+        (folder / name).rename(folder / f"{Path(name).stem}-{old}.pem")
+    return make_station_key(folder, bench_name, works_name, at)
+
+
 def _self_signed(key: "EllipticCurvePrivateKey", bench_name: str, works_name: str, at: datetime) -> "Certificate":
     from cryptography import x509
     from cryptography.hazmat.primitives import hashes

@@ -18,11 +18,17 @@ def command() -> None:
 @json_option
 def list_(home: Path | None, as_json: bool) -> None:  # noqa: FBT001
     """List the procedures at hand, and who adopted them."""
+    from testbench.errors import FileRefusedError
     from testbench.procedure_files.loader import load_procedure, procedures_at_hand
     from testbench.wiring import Home, adoptions_of
 
     folder = home_of(home)
-    found = [load_procedure(path) for path in procedures_at_hand(folder).values()]
+    found, refused = [], []
+    for path in procedures_at_hand(folder).values():
+        try:
+            found.append(load_procedure(path))
+        except FileRefusedError as refusal:
+            refused.append(refusal)
     adopted = adoptions_of(Home(folder), [digest for _, digest in found])
     facts: list[dict[str, Any]] = []
     for procedure, digest in found:
@@ -37,6 +43,8 @@ def list_(home: Path | None, as_json: bool) -> None:  # noqa: FBT001
         state = f"adopted by {fact['adopted_by']}" if fact["adopted"] else "not adopted: specimen only"
         say(f"{fact['id']} (revision {fact['revision']}): {fact['standard']}, {fact['edition']}; {state}")
         say(f"    {fact['title']}")
+    for bad in refused:
+        say(f"REFUSED {bad}")
 
 
 @command.command()
@@ -82,25 +90,32 @@ def check(file: Path, as_json: bool) -> None:  # noqa: FBT001
 @click.option("--by", "adopted_by", required=True, help="Who takes it into use.")
 @click.option("--copy", "copies", multiple=True, metavar="SOURCE=COPY",
               help="Which copy a source was confirmed from, or whose decision it is; once a source.")  # fmt: skip
+@click.option("--decision", help="The shop's decision that stands behind every house or common-practice number.")
 @home_option
 @json_option
-def adopt(procedure: str, adopted_by: str, copies: tuple[str, ...], home: Path | None, as_json: bool) -> None:  # noqa: FBT001
+def adopt(
+    procedure: str, adopted_by: str, copies: tuple[str, ...], decision: str | None, home: Path | None, *, as_json: bool
+) -> None:
     """Take PROCEDURE into use, once somebody has confirmed its numbers.
 
     Lists what must be confirmed, and from which copy; a changed file needs adopting again. Until it is adopted its
     runs yield specimens only.
     """
-    from testbench.procedure.adoption import to_confirm
+    from testbench.procedure.adoption import numbers_of, to_confirm
     from testbench.procedure_files.loader import find_procedure
     from testbench.wiring import Home, adopt_procedure
 
     folder = home_of(home)
     found, digest = find_procedure(procedure, folder)
     if not as_json:
+        numbers = numbers_of(found)
+        for number in numbers:
+            say(f"{number.place}: {number.number}\n    {number.source}: {number.in_words}")
+        say("\nTo confirm, each from a copy of the standard or by a decision:")
         for key, source in to_confirm(found).items():
-            say(f"{key}: {source.in_words}\n    {source.note}")
+            say(f"  --copy {key}='…'    {source.in_words}")
     said = tuple((key, seen) for key, _, seen in (copy.partition("=") for copy in copies))
-    adoption = adopt_procedure(Home(folder), found, digest, adopted_by, said)
+    adoption = adopt_procedure(Home(folder), found, digest, adopted_by, said, decision)
     if as_json:
         say_json(adoption.model_dump(mode="json"))
     else:

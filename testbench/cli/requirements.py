@@ -27,6 +27,7 @@ from testbench.cli.output import home_of, home_option, json_option, say, say_jso
 def command(procedure: str, home: Path | None, compare: tuple[str, ...], as_json: bool, **facts: Any) -> None:  # noqa: FBT001
     """Print what PROCEDURE demands of a valve: pressures, times, criteria, each with its source."""
     folder, units = home_of(home), facts.pop("units")
+    _check_units(units)
     sheets = [_sheet(name, folder, facts, units) for name in (procedure, *compare)]
     if as_json:
         say_json(sheets if compare else sheets[0])
@@ -34,6 +35,15 @@ def command(procedure: str, home: Path | None, compare: tuple[str, ...], as_json
         _print_beside(sheets)
     else:
         _print(sheets[0])
+
+
+def _check_units(units: tuple[str, ...]) -> None:
+    from testbench.errors import UnitUnknownError
+    from testbench.quantities import LeakageRate, Pressure
+
+    for unit in units:
+        if unit not in Pressure.UNITS and unit not in LeakageRate.UNITS:
+            raise UnitUnknownError("A requirement", unit, (*Pressure.UNITS, *LeakageRate.UNITS))
 
 
 def _sheet(name: str, home: Path, facts: dict[str, Any], units: tuple[str, ...]) -> dict[str, Any]:

@@ -68,6 +68,17 @@ def to_confirm(procedure: Procedure) -> dict[str, Source]:
     return {key: source for key, source in procedure.sources.items() if key in used and source.grade in TO_CONFIRM}
 
 
+def decided_here(procedure: Procedure, decision: str, confirmed: tuple[Confirmation, ...]) -> tuple[Confirmation, ...]:
+    """The confirmations, with a decision of the shop for every house or common-practice source not named yet."""
+    named = {found.source for found in confirmed}
+    open_ones = [
+        key
+        for key, source in to_confirm(procedure).items()
+        if source.grade in {Grade.HOUSE, Grade.COMMON_PRACTICE} and key not in named
+    ]
+    return (*confirmed, *(Confirmation(source=key, copy_seen=decision) for key in open_ones))
+
+
 def check_confirmations(procedure: Procedure, confirmed: tuple[Confirmation, ...]) -> None:
     """Refuse an adoption that leaves a source unconfirmed, or confirms one that is not there.
 
@@ -75,6 +86,8 @@ def check_confirmations(procedure: Procedure, confirmed: tuple[Confirmation, ...
         AdoptionIncompleteError: names the sources.
     """
     said, needed = {found.source for found in confirmed}, set(to_confirm(procedure))
+    if len(said) < len(confirmed):
+        raise AdoptionIncompleteError(procedure.id, "a source is confirmed twice")
     if missing := sorted(needed - said):
         raise AdoptionIncompleteError(procedure.id, f"not confirmed are {', '.join(missing)}")
     if unknown := sorted(said - set(procedure.sources)):

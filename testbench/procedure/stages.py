@@ -75,6 +75,12 @@ class SignalRule(Value):
     longest_gap: SourcedSeconds
     lost_after: SourcedSeconds
 
+    @model_validator(mode="after")
+    def _a_gap_is_short(self) -> Self:
+        if not self.longest_gap.s < self.lost_after.s or self.longest_gap.s > 10:
+            raise ValueError("longest_gap: must be at most 10 s and below lost_after; a hold is not made of silence")
+        return self
+
 
 class BenchRule(Value):
     """What holds for the whole run."""
@@ -86,6 +92,8 @@ class BenchRule(Value):
 
     @model_validator(mode="after")
     def _released_is_not_at_pressure(self) -> Self:
+        if Fraction(self.zero_tolerance_percent.factor) > 10:
+            raise ValueError("zero_tolerance_percent: must be at most 10; a zero that far away is a fault")
         if Fraction(self.safe_below_percent.factor) >= 100:
             raise ValueError("safe_below_percent: must be below 100; at test pressure nothing is released")
         return self

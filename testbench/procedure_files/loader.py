@@ -15,7 +15,8 @@ from testbench.procedure.valve import Order
 from testbench.station.bench import Bench
 
 Model = TypeVar("Model", bound=BaseModel)
-LARGEST_FILE = 1_000_000  # bytes; a procedure is a few kilobytes
+LARGEST_FILE = 200_000  # bytes; a procedure is a few kilobytes
+MOST_DOTS = 500  # in a line; a key of many thousand parts would keep the reader busy for minutes
 
 
 def load_procedure(path: Path) -> tuple[Procedure, str]:
@@ -89,6 +90,8 @@ def find_procedure(name: str, home: Path | None) -> tuple[Procedure, str]:
 
 def _bytes_of(path: Path) -> bytes:
     try:
+        if not path.is_file():
+            raise FileRefusedError(str(path), "the file", "no ordinary file", "an ordinary file is needed")
         if path.stat().st_size > LARGEST_FILE:
             found = f"{path.stat().st_size} bytes"
             raise FileRefusedError(str(path), "the file", found, f"at most {LARGEST_FILE} bytes are read")
@@ -102,6 +105,9 @@ def _bytes_of(path: Path) -> bytes:
 def _read(model: type[Model], path: Path, data: bytes) -> Model:
     try:
         text = data.decode()
+        deepest = max((line.count(".") for line in text.splitlines()), default=0)
+        if deepest > MOST_DOTS:
+            raise FileRefusedError(str(path), "the text", f"a line with {deepest} dots", "flat tables are needed")
         content = tomllib.loads(text)
     except UnicodeDecodeError as failure:
         raise FileRefusedError(str(path), "the file", "bytes that are not UTF-8", "UTF-8 is needed") from failure
@@ -209,3 +215,8 @@ def _header_or_key(lines: list[str], at: int, table: str, key: str) -> tuple[int
 def bench_template() -> str:
     """A commented bench.toml to begin with."""
     return (Path(__file__).parent / "bench-template.toml").read_text()
+
+
+def order_template() -> str:
+    """A commented order to begin with."""
+    return (Path(__file__).parent / "order-template.txt").read_text()

@@ -82,7 +82,11 @@ TRANSITIONS: Mapping[Phase, Mapping[Event, Phase]] = {
         Event.SIGNAL_BROKEN: Phase.PRESSURIZING,
     },
     Phase.RELEASING_TO_VENT: {**_ALWAYS, Event.RELEASED: Phase.FILLING},
-    Phase.DEPRESSURIZING: {Event.RELEASED: Phase.CLOSED, Event.SIGNAL_LOST: Phase.CLOSED},
+    Phase.DEPRESSURIZING: {
+        Event.RELEASED: Phase.CLOSED,
+        Event.SIGNAL_LOST: Phase.CLOSED,
+        Event.EXCEEDED: Phase.DEPRESSURIZING,
+    },
     Phase.CLOSED: {},
 }
 
@@ -93,7 +97,7 @@ ENDINGS: Mapping[Event, Ending] = {
     Event.EXCEEDED: Ending.TRIPPED,
     Event.SIGNAL_LOST: Ending.LOST,
 }
-"""The first of these events decides how the stage ends."""
+"""The first of these events decides how the stage ends; a pressure above the upper limit overrules it at any time."""
 
 
 def diagram() -> str:

@@ -116,6 +116,8 @@ class Stage:
         a fault in it starts again.
         """
         happened: list[Happening] = []
+        if above and state.ending is Ending.TRIPPED:
+            return state, happened
         event = Event.EXCEEDED if above else Event.SIGNAL_BROKEN
         side = "above its range; an engineer must look at this valve" if above else "below its range"
         sentence = f"The transmitter read {side}."
@@ -137,7 +139,7 @@ class Stage:
     def _events_of(self, state: StageState, sample: Sample) -> list[Event]:
         limits = self.thresholds
         if sample.counts > limits.upper:
-            return [Event.EXCEEDED]
+            return [] if state.ending is Ending.TRIPPED else [Event.EXCEEDED]
         events = []
         if sample.counts >= limits.acceptance:
             events.append(Event.REACHED)
@@ -324,7 +326,7 @@ class Stage:
         if after is None:
             return state
         before, state = state, _moved(state, event, after, at)
-        if event in ENDINGS and state.ending is None:
+        if event in ENDINGS and (state.ending is None or event is Event.EXCEEDED):
             state = replace(state, ending=ENDINGS[event], reason=sentence or self._reason(event, before))
         happened.append(Happening(at, event, sentence or self._sentence(event, before)))
         if after is Phase.OBSERVING:

@@ -123,7 +123,7 @@ def closed(record: RunRecord, ended: str, ending: Ending | None = None) -> RunRe
         ending: how it ended, where that is known from outside; else it follows from the stages.
     """
     verdict, reason = judge_run(record)
-    if ending is None:
+    if ending is None or verdict is not None:  # a run that is decided was completed, however it was closed
         ending = Ending.COMPLETED if verdict is not None else _how_void(record)
     return record.model_copy(update={"ended": ended, "verdict": verdict, "reason": reason, "ending": ending})
 

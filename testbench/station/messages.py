@@ -4,9 +4,9 @@ Requests go in and each gets one answer; updates come out on their own. ``testbe
 schema of both. Any program may hold a screen's place: the same rules, the same refusals.
 """
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, TypeAdapter, ValidationError
+from pydantic import Field, TypeAdapter, ValidationError, model_validator
 
 from testbench.errors import BenchError, RequestUnreadableError
 from testbench.procedure.stages import StageName
@@ -90,6 +90,12 @@ class Collected(Request):
     request: Literal["collected"]
     volume: Volume | None = None
     drops: Annotated[int, Field(ge=0)] | None = None
+
+    @model_validator(mode="after")
+    def _one_of_both(self) -> Self:
+        if (self.volume is None) == (self.drops is None):
+            raise ValueError("give either a volume or a count, not both and not neither")
+        return self
 
 
 class Conclude(Request):

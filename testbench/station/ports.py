@@ -96,8 +96,13 @@ class RunStore(Protocol):
     def adoption_of(self, procedure_sha256: str) -> Adoption | None:
         """The newest adoption of a procedure file with this hash, if any."""
 
-    def accepted_run_of(self, serial: str) -> str | None:
-        """The run in which this serial number was accepted, if any."""
+    def accepted_run_of(self, serial: str, *, specimen: bool) -> str | None:
+        """The run in which this serial number was accepted, if any.
+
+        Args:
+            serial: the number.
+            specimen: whether specimens count, too: a trial stands in the way of a trial, not of the real test.
+        """
 
     def earlier_runs_of(self, serial: str) -> tuple[EarlierRun, ...]:
         """The closed runs of this serial number, oldest first."""

@@ -233,12 +233,15 @@ class Session:
             raise RequestRefusedError("start_run", "a run is open", tuple(self.possible()))
         readiness.check_operator(self.bench, request.operator)
         order, valve = readiness.find_valve(self.orders, request.order, request.serial)
-        if (run := self.outside.store.accepted_run_of(valve.serial)) is not None:
-            raise AlreadyAcceptedError(valve.serial, run)
         for text in (order.number, order.customer, order.customer_order, request.operator, *texts_of(valve)):
             self.outside.check_printable(text)
         procedure, digest = self.outside.find_procedure(order.procedure)
         requirements = requirements_for(procedure, valve)
+        adoption = self.outside.store.adoption_of(digest)
+        origin = Origin.SIMULATED if self.acquisition.simulated else self.bench.origin
+        trial = origin is not Origin.LIVE or adoption is None
+        if (run := self.outside.store.accepted_run_of(valve.serial, specimen=trial)) is not None:
+            raise AlreadyAcceptedError(valve.serial, run)
         self._check_space()
         at, now = self.outside.clock.utc(), self.now()
         readiness.check_channel(self.bench.channel.record(), requirements, at.date())
@@ -252,10 +255,10 @@ class Session:
             zero,
             at,
             operator=request.operator,
-            simulated=self.acquisition.simulated,
+            origin=origin,
             software=self.outside.software,
             procedure_sha256=digest,
-            adoption=self.outside.store.adoption_of(digest),
+            adoption=adoption,
             earlier=self.outside.store.earlier_runs_of(valve.serial),
         )
         number = self.outside.store.begin_run(canonical(opening).decode(), at)

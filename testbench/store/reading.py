@@ -177,18 +177,23 @@ class RunReader:
             body: str | None = connection.scalar(query)
         return None if body is None else Adoption.model_validate_json(body)
 
-    def accepted_run_of(self, serial: str) -> str | None:
-        """The first run in which this serial number was accepted, of whatever origin; None where there is none."""
+    def accepted_run_of(self, serial: str, *, specimen: bool = True) -> str | None:
+        """The first run in which this serial number was accepted; None where there is none.
+
+        Args:
+            serial: the number; letters count alike in either case.
+            specimen: whether runs that only yield specimens count, too.
+        """
         table = tables.run
         query = (
-            select(table.c.id)
+            select(table.c.id, tables.record.c.body)
+            .join(tables.record, tables.record.c.run == table.c.number)
             .where(func.lower(table.c.serial) == serial.lower(), table.c.verdict == Verdict.ACCEPTED.value)
             .order_by(table.c.number)
-            .limit(1)
         )
         with self._database.reading() as connection:
-            found: str | None = connection.scalar(query)
-        return found
+            found = [(row.id, row.body) for row in connection.execute(query)]
+        return next((run for run, body in found if specimen or not RunRecord.model_validate_json(body).specimen), None)
 
     def earlier_runs_of(self, serial: str) -> tuple[EarlierRun, ...]:
         """The closed runs of this serial number, oldest first; letters count alike in either case."""

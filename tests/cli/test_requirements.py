@@ -7,6 +7,7 @@ from click.testing import CliRunner
 
 from testbench.cli.main import cli
 from testbench.errors import BenchError
+from testbench.procedure_files.loader import shipped_folder
 
 EIGHT = ["--type", "swing-check", "--nps", "8", "--rated", "250 psi", "--seat"]
 
@@ -112,6 +113,71 @@ def test_a_procedure_is_adopted_once_every_source_is_confirmed(tmp_path):
         "decision of the works, 2026-11-25"
     )
     assert (listed(home)["adopted"], listed(home)["adopted_by"]) == (True, "Tobin Ashe")
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["--by", "   "], "adopted_by is empty or too long"),
+        (["--by", "Tobin Ashe", "--copy", "house=x", "--copy", "house=y"], "a source is confirmed twice"),
+        (["--by", "Tobin Ashe", "--copy", "house=  "], "copy_seen is empty or too long"),
+    ],
+)
+def test_an_adoption_by_nobody_or_from_nothing_is_refused(tmp_path, words, sentence):
+    """It would make real certificates."""
+    home = ["--home", str(tmp_path / "home")]
+    assert CliRunner().invoke(cli, ["init", *home], catch_exceptions=False).exit_code == 0
+    said = refused("procedure", "adopt", "us-46cfr-56-20-15", *home, "--decision", "of the works", *words)
+    assert said == f"Procedure us-46cfr-56-20-15 was not adopted: {sentence}."
+
+
+def test_the_house_recipe_of_the_readme_works(tmp_path):
+    """Copy the template, give it a name, check, adopt by a decision of the works."""
+    home = tmp_path / "home"
+    assert CliRunner().invoke(cli, ["init", "--home", str(home)], catch_exceptions=False).exit_code == 0
+    text = (shipped_folder() / "house-template.toml").read_text().replace('id = "house-template"', 'id = "our-check"')
+    file = home / "procedures" / "our-check.toml"
+    file.write_text(text)
+    assert facts("procedure", "check", str(file))["id"] == "our-check"
+    adopt = ["procedure", "adopt", "our-check", "--by", "Tobin Ashe", "--decision", "of the works, 2026-11-25"]
+    assert facts(*adopt, "--home", str(home))["adopted_by"] == "Tobin Ashe"
+
+
+def test_one_broken_house_file_hides_no_other(tmp_path):
+    """It is named, and the rest is listed."""
+    home = tmp_path / "home"
+    assert CliRunner().invoke(cli, ["init", "--home", str(home)], catch_exceptions=False).exit_code == 0
+    (home / "procedures" / "broken.toml").write_text("x=")
+    shown = CliRunner().invoke(cli, ["procedure", "list", "--home", str(home)], catch_exceptions=False)
+    assert "waterworks-swing-check (revision 1)" in shown.output
+    assert "REFUSED" in shown.output
+    assert "broken.toml: the text: found Invalid value" in shown.output
+
+
+def test_a_unit_that_nothing_is_measured_in_is_refused():
+    """Not silently left out of account."""
+    assert refused("requirements", "waterworks-swing-check", *EIGHT, "metal", "--unit", "furlong").startswith(
+        "A requirement has no unit 'furlong'; allowed are psi, bar,"
+    )
+
+
+def test_the_key_is_made_out_to_the_works_before_anything_is_sealed(tmp_path):
+    """``init`` makes a key before anybody described the bench; the first run makes it anew in the right name."""
+    from testbench.certificate.keys import CERTIFICATE_FILE, read_certificate, signer_of
+    from testbench.wiring import Home, fit_key
+
+    home = tmp_path / "home"
+    assert CliRunner().invoke(cli, ["init", "--home", str(home)], catch_exceptions=False).exit_code == 0
+    bench = home / "bench.toml"
+    bench.write_text(bench.read_text().replace("Name of the works", "Harrow Lane Valve Works"))
+    fit_key(Home(home))
+    assert "Harrow Lane Valve Works" in signer_of(read_certificate(home / "keys" / CERTIFICATE_FILE))
+    kept = sorted(file.name.split("-")[1] for file in (home / "keys").iterdir())
+    assert kept == ["cert", "cert.pem", "key", "key.pem"]  # the old pair stays beside the new one
+    (home / "certificates" / "C-1.pdf").write_bytes(b"")
+    bench.write_text(bench.read_text().replace("Harrow Lane Valve Works", "Another Works"))
+    fit_key(Home(home))
+    assert "Harrow Lane Valve Works" in signer_of(read_certificate(home / "keys" / CERTIFICATE_FILE))
 
 
 def listed(home):

@@ -63,10 +63,11 @@ def test_a_house_procedure_stands_beside_the_shipped_ones(tmp_path):
     ("data", "sentence"),
     [
         (b"\xff\xfe", "bad.toml: the file: found bytes that are not UTF-8; UTF-8 is needed."),
-        (b"x" * 1_000_001, "bad.toml: the file: found 1000001 bytes; at most 1000000 bytes are read."),
+        (b"x" * 200_001, "bad.toml: the file: found 200001 bytes; at most 200000 bytes are read."),
         (b"a = " + b"[" * 100_000, None),
+        (b"a." * 60_000 + b"a = 1", "bad.toml: the text: found a line with 60000 dots; flat tables are needed."),
     ],
-    ids=["not-utf-8", "too-large", "nested-without-end"],
+    ids=["not-utf-8", "too-large", "nested-without-end", "a-key-without-end"],
 )
 def test_a_hostile_file_is_refused(tmp_path, data, sentence):
     """Wrong bytes, too many bytes, a bomb."""
@@ -129,3 +130,30 @@ def test_an_order_file_is_read_with_its_valves(tmp_path, order):
         '[[valves]]\nserial = "1"\ntype = "swing-check"\nsize = "DN 200"\nrated = "250 psi"\nseat = "metal"\n'
     )
     assert str(load_orders(tmp_path)[0][0].valves[0].size) == "NPS 8 (DN 200)"
+
+
+def test_what_is_no_ordinary_file_is_not_waited_for(tmp_path):
+    """A pipe would be read for ever."""
+    import os
+
+    os.mkfifo(tmp_path / "pipe.toml")
+    with pytest.raises(FileRefusedError) as refusal:
+        load_procedure(tmp_path / "pipe.toml")
+    assert str(refusal.value).endswith("pipe.toml: the file: found no ordinary file; an ordinary file is needed.")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("longest_gap = { s = 1,", "longest_gap = { s = 11,", "a hold is not made of silence"),
+        ("lost_after = { s = 30,", "lost_after = { s = 1,", "a hold is not made of silence"),
+        ('zero_tolerance_percent = { factor = "1"', 'zero_tolerance_percent = { factor = "11"', "a fault"),
+    ],
+)
+def test_numbers_that_would_repeal_a_law_of_the_run_are_refused(tmp_path, old, new, words):
+    """Whatever the house decides: silence is no hold, and a far zero is no zero."""
+    file = tmp_path / "waterworks-swing-check.toml"
+    file.write_text((shipped_folder() / "waterworks-swing-check.toml").read_text().replace(old, new, 1))
+    with pytest.raises(FileRefusedError) as refusal:
+        load_procedure(file)
+    assert words in str(refusal.value)

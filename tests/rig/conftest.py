@@ -62,7 +62,7 @@ class SealedRuns:
     def adoption_of(self, procedure_sha256: str) -> None:
         return None
 
-    def accepted_run_of(self, serial):
+    def accepted_run_of(self, serial, *, specimen):
         return next((run.run for run in self.sealed if run.valve.serial == serial and run.verdict == "accepted"), None)
 
     def states_of(self, orders):

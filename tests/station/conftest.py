@@ -83,7 +83,7 @@ class MemoryStore:
     def adoption_of(self, procedure_sha256: str):
         return self.adoptions.get(procedure_sha256)
 
-    def accepted_run_of(self, serial: str) -> str | None:
+    def accepted_run_of(self, serial: str, *, specimen: bool) -> str | None:
         return self.accepted.get(serial)
 
     def states_of(self, orders):

@@ -1,5 +1,8 @@
 """Ways to an acceptance that must not exist: each was once found open by somebody who looked for it."""
 
+import pytest
+
+from testbench.errors import RequestUnreadableError
 from testbench.run.machine import Ending, Phase
 from testbench.run.record import Origin, Verdict
 from testbench.station.acquisition import Arrived
@@ -131,3 +134,38 @@ def test_what_a_simulated_rig_says_of_itself_is_no_unreadable_line(bench, order)
     at_hand.do("start_stage")
     lines(at_hand, b"SIMULATED RIG\r\n+0000.12\r\n", 1)
     assert at_hand.session.stage.rejected_lines == 0
+
+
+@pytest.mark.parametrize("line", [b"+1500.00\r\n", b"+0700.00\r\n"])
+def test_overpressure_on_the_way_down_trips_a_stage_that_was_already_completed(at_hand, line):
+    """The hold was good and the answer given; then the release goes wrong: no acceptance, no second attempt."""
+    at_hand.start("HL-8-0119")
+    at_hand.to_hold(505)
+    at_hand.hold(505, 125)
+    at_hand.do("observe", criterion=0, seen="no leakage")
+    assert at_hand.see().stage.phase == "depressurizing"
+    lines(at_hand, line, 3)
+    at_hand.hold(0.2, 2)
+    record, _ = at_hand.store.sealed[0]
+    assert (record.verdict, record.ending, record.stages[0].ended) == (None, Ending.TRIPPED, Ending.TRIPPED)
+
+
+def test_a_trial_does_not_stand_in_the_way_of_the_real_test(at_hand):
+    """An acceptance that only yields specimens counts for specimens only."""
+    asked = []
+
+    def accepted_run_of(serial, *, specimen):
+        asked.append(specimen)
+
+    at_hand.store.accepted_run_of = accepted_run_of
+    at_hand.start("HL-4-0117")
+    assert asked == [True]
+
+
+def test_a_volume_and_a_count_at_once_are_no_answer(at_hand):
+    """One of both, never whichever comes first."""
+    with pytest.raises(RequestUnreadableError) as refusal:
+        at_hand.ask("collected", volume="1 mL", drops=3)
+    assert str(refusal.value) == (
+        "This is not a request: collected: Value error, give either a volume or a count, not both and not neither."
+    )

@@ -268,6 +268,7 @@ def test_a_serial_number_is_found_where_it_was_accepted(store, sealed):
     sealed("HL-6-0118")
     assert store.accepted_run_of("HL-6-0118") == first
     assert store.accepted_run_of("HL-6-011") is None
+    assert store.accepted_run_of("HL-6-0118", specimen=False) is None  # simulated: it stands in no real test's way
     assert store.accepted_run_of("hl-6-0118") == first  # another spelling makes no other valve
 
 
