@@ -28,7 +28,10 @@ def command(procedure: str, home: Path | None, compare: tuple[str, ...], as_json
     """Print what PROCEDURE demands of a valve: pressures, times, criteria, each with its source."""
     folder, units = home_of(home), facts.pop("units")
     _check_units(units)
-    sheets = [_sheet(name, folder, facts, units) for name in (procedure, *compare)]
+    if compare:
+        sheets = [_sheet_or_refusal(name, folder, facts, units) for name in (procedure, *compare)]
+    else:
+        sheets = [_sheet(procedure, folder, facts, units)]
     if as_json:
         say_json(sheets if compare else sheets[0])
     elif compare:
@@ -44,6 +47,16 @@ def _check_units(units: tuple[str, ...]) -> None:
     for unit in units:
         if unit not in Pressure.UNITS and unit not in LeakageRate.UNITS:
             raise UnitUnknownError("A requirement", unit, (*Pressure.UNITS, *LeakageRate.UNITS))
+
+
+def _sheet_or_refusal(name: str, home: Path, facts: dict[str, Any], units: tuple[str, ...]) -> dict[str, Any]:
+    """In a comparison one procedure that does not apply says so in its own place."""
+    from testbench.errors import FactMissingError, ProcedureDoesNotApplyError
+
+    try:
+        return _sheet(name, home, facts, units)
+    except (FactMissingError, ProcedureDoesNotApplyError) as refusal:
+        return {"procedure": name, "stages": [], "refused": str(refusal)}
 
 
 def _sheet(name: str, home: Path, facts: dict[str, Any], units: tuple[str, ...]) -> dict[str, Any]:
@@ -189,6 +202,18 @@ def _print(sheet: dict[str, Any]) -> None:
         say(f"\nLeft to the order: {', '.join(sheet['left_to_the_order'])}")
 
 
+def _cell(stage: dict[str, Any] | None, sheet: dict[str, Any]) -> str:
+    """One stage of one procedure in a comparison."""
+    if stage is None:
+        return str(sheet.get("refused", "not demanded"))
+    limits = "; ".join(_limit(criterion) for criterion in stage["criteria"])
+    unsure = "  [memory: verify against your copy]" if any("[memory" in source for source in stage["sources"]) else ""
+    return (
+        f"{_said(stage['required_pressure'])} (up to {_said(stage['upper_limit'])}), {stage['hold_s']} s, "
+        f"from the {stage['pressurized_side']}; {limits}{unsure}"
+    )
+
+
 def _print_beside(sheets: list[dict[str, Any]]) -> None:
     names = list(dict.fromkeys(stage["stage"] for sheet in sheets for stage in sheet["stages"]))
     width = max(len(sheet["procedure"]) for sheet in sheets) + 2
@@ -196,8 +221,4 @@ def _print_beside(sheets: list[dict[str, Any]]) -> None:
         say(f"{name.upper()}")
         for sheet in sheets:
             stage = next((found for found in sheet["stages"] if found["stage"] == name), None)
-            if stage is None:
-                say(f"  {sheet['procedure']:<{width}} not demanded")
-                continue
-            limits = "; ".join(_limit(criterion) for criterion in stage["criteria"])
-            say(f"  {sheet['procedure']:<{width}} {_said(stage['required_pressure'])}, {stage['hold_s']} s; {limits}")
+            say(f"  {sheet['procedure']:<{width}} {_cell(stage, sheet)}")

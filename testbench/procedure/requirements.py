@@ -75,6 +75,14 @@ def requirements_for(procedure: Procedure, valve: Valve) -> Requirements:
         ProcedureDoesNotApplyError: the type, seat or rating is outside the procedure, or a table has no row for it.
         FactMissingError: the order does not say something that the procedure needs.
     """
+    try:
+        return _requirements_for(procedure, valve)
+    except ProcedureDoesNotApplyError as refusal:
+        refusal.procedure = procedure.id  # a table that has no row does not know whose it is
+        raise
+
+
+def _requirements_for(procedure: Procedure, valve: Valve) -> Requirements:
     _check_scope(procedure, valve)
     rating, rating_source = rating_of(valve, procedure.ratings, procedure.pn_rating)
     most = procedure.rated_at_most

@@ -59,7 +59,16 @@ def test_two_procedures_stand_beside_each_other():
         cli, ["requirements", "waterworks-swing-check", *EIGHT, "metal", "--compare", "us-nebraska-195-check"]
     )
     assert shown.exit_code == 0
-    assert "SHELL TEST\n  waterworks-swing-check   500 psi, 120 s" in shown.output
+    assert "SHELL TEST\n  waterworks-swing-check   500 psi (up to 550 psi), 120 s, from the inlet;" in shown.output
+    assert "[memory: verify against your copy]" in shown.output
+
+
+def test_a_procedure_that_does_not_apply_says_so_in_its_own_place():
+    """The others are compared all the same."""
+    both = facts("requirements", "waterworks-swing-check", *EIGHT, "metal", "--compare", "api-598-10-steel")
+    assert len(both[0]["stages"]) == 2
+    assert both[1]["stages"] == []
+    assert both[1]["refused"].startswith("Procedure ")
 
 
 NO_NINE = (
