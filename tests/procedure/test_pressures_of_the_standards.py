@@ -233,7 +233,8 @@ def test_a_half_known_valve_is_refused_with_the_missing_field(
             "api-598-10-gray-iron",
             {"material": "gray-iron", "pressure_class": 250, "size": "NPS 26"},
             (
-                "Procedure api-598-10-gray-iron does not apply: rating is not given for NPS 26 (DN 650), metal seat; allowed: "
+                "Procedure api-598-10-gray-iron does not apply: rating is not given for NPS 26 (DN 650), metal seat; "
+                "allowed: "
                 "NPS 2/2.5/3/4/5/6/8/10/12, Class 125; NPS 14/16/18/20/24/26/28/30/32/36/40/42/48, Class 125; "
                 "NPS 2/2.5/3/4/5/6/8/10/12, Class 250; NPS 14/16/18/20/24, Class 250."
             ),

@@ -107,7 +107,8 @@ def test_a_size_without_a_hold_time_is_refused_by_name(procedure: Procedure, val
     with pytest.raises(ProcedureDoesNotApplyError) as refusal:
         requirements_for(procedure.model_copy(update={"stages": (shorter, seat)}), valve("NPS 14"))
     assert str(refusal.value) == (
-        "Procedure waterworks-swing-check does not apply: hold time of the shell test is not given for NPS 14 (DN 350), "
+        "Procedure waterworks-swing-check does not apply: hold time of the shell test is not given for "
+        "NPS 14 (DN 350), "
         "metal seat; allowed: NPS 2; NPS 2.5/3/4/5/6; NPS 8/10/12."
     )
 
