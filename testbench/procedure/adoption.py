@@ -6,34 +6,38 @@ file has another hash and needs adopting again.
 
 from typing import Annotated
 
-from pydantic import Field
+from pydantic import Field, StringConstraints
 
 from testbench.errors import AdoptionIncompleteError
 from testbench.procedure.limits import Grade, Source
 from testbench.procedure.stages import Procedure
-from testbench.procedure.valve import Text, Value
+from testbench.procedure.valve import Value
 
 TO_CONFIRM = (Grade.MEMORY, Grade.COMMON_PRACTICE, Grade.HOUSE)
 """Grades that nobody can look up in print without a copy of the standard or a decision of the shop."""
 
 
+Named = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
+"""Something that somebody said: spaces alone are nobody and nothing."""
+
+
 class Confirmation(Value):
     """One source, confirmed from a copy."""
 
-    source: Text
-    copy_seen: Text
+    source: Named
+    copy_seen: Named
     """Which copy of the standard, or whose decision, for example "C508-17, copy 3 of the works' library"."""
 
 
 class Adoption(Value):
     """A procedure revision taken into use."""
 
-    procedure: Text
-    revision: Text
+    procedure: Named
+    revision: Named
     sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
     """Of the procedure file's bytes."""
-    adopted_by: Text
-    at: Text
+    adopted_by: Named
+    at: Named
     """UTC, ISO 8601."""
     confirmed: tuple[Confirmation, ...]
 

@@ -11,7 +11,6 @@ from pydantic import (
     Field,
     PlainSerializer,
     PlainValidator,
-    StringConstraints,
     WithJsonSchema,
     field_validator,
     model_validator,
@@ -80,7 +79,7 @@ Size = Annotated[
 ]
 """A nominal size, written ``"NPS 8"`` or ``"DN 200"`` in files and records."""
 
-Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
+Text = Annotated[str, Field(min_length=1, max_length=200)]
 LeakRate = Annotated[str, Field(pattern=r"^[A-G]{1,2}$")]
 """A leakage rate by its letters, for example A or CC."""
 
