@@ -24,9 +24,25 @@ class LazyGroup(click.Group):
             return None
         found = import_module(f"{self._package}.{cmd_name.replace('-', '_')}").command
         assert isinstance(found, click.Command)
-        return found
+        return _with_home(found)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List names and one-line summaries without importing anything."""
         with formatter.section("Commands"):
             formatter.write_dl(list(self._summaries.items()))
+
+
+def _with_home(command: click.Command) -> click.Command:
+    """Every command takes --home, also those that need none: one line of a script serves them all."""
+    if isinstance(command, LazyGroup):
+        return command  # it sees to its own
+    if isinstance(command, click.Group):
+        for inner in command.commands.values():
+            _with_home(inner)
+    elif not any(parameter.name == "home" for parameter in command.params):
+        command.params.append(
+            click.Option(
+                ["--home"], metavar="DIRECTORY", expose_value=False, help="Taken by every command; not needed here."
+            )
+        )
+    return command

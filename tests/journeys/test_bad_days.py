@@ -224,3 +224,25 @@ def test_a_recorder_ends_when_it_is_told_to_but_not_in_a_run(simulated):
     assert call("recorder", "--stop", "--home", simulated.home.folder).returncode == 0
     again = call("recorder", "--stop", "--home", simulated.home.folder)
     assert again.stderr.splitlines()[0] == f"No recorder is running for {simulated.home.folder}."
+
+
+def leaves(group, words=()):
+    """Every command that can be called, as its words."""
+    import click
+
+    context = click.Context(group)
+    for name in group.list_commands(context):
+        found = group.get_command(context, name)
+        if isinstance(found, click.Group):
+            yield from leaves(found, (*words, name))
+        else:
+            yield (*words, name), found
+
+
+def test_every_command_takes_a_home():
+    """Whether it needs one or not."""
+    from testbench.cli.main import cli
+
+    found = dict(leaves(cli))
+    assert len(found) > 15
+    assert [words for words, command in found.items() if not any("--home" in p.opts for p in command.params)] == []
