@@ -4,13 +4,14 @@ A shop adopts a revision of a procedure before it is used for real runs. Adoptio
 file has another hash and needs adopting again.
 """
 
+import re
 from typing import Annotated
 
 from pydantic import Field, StringConstraints
 
 from testbench.errors import AdoptionIncompleteError
 from testbench.procedure.limits import Grade, Source
-from testbench.procedure.stages import Procedure
+from testbench.procedure.stages import Procedure, parts_of
 from testbench.procedure.valve import Value
 
 TO_CONFIRM = (Grade.MEMORY, Grade.COMMON_PRACTICE, Grade.HOUSE)
@@ -56,13 +57,14 @@ def numbers_of(procedure: Procedure) -> tuple[Numbered, ...]:
     """Every number of a procedure with its place and source, in the order of the file."""
     return tuple(
         Numbered(
-            place=place,
-            number=number,
+            place=_counted_from_1(place),
+            number=_own_numbers(part),
             source=key,
             grade=procedure.sources[key].grade,
             in_words=procedure.sources[key].in_words,
         )
-        for place, number, key in _numbers(procedure, "")
+        for place, part in parts_of(procedure, "")
+        if (key := getattr(part, "source", None)) is not None
     )
 
 
@@ -98,18 +100,9 @@ def check_confirmations(procedure: Procedure, confirmed: tuple[Confirmation, ...
         raise AdoptionIncompleteError(procedure.id, f"there is no source {', '.join(unknown)}")
 
 
-def _numbers(model: Value, place: str) -> list[tuple[str, str, str]]:
-    found: list[tuple[str, str, str]] = []
-    for name in type(model).model_fields:
-        value = getattr(model, name)
-        where = f"{place}.{name}" if place else name
-        if name == "source":
-            found.append((place, _own_numbers(model), value))
-        items = value if isinstance(value, tuple) else (value,)
-        for index, item in enumerate(items):
-            if isinstance(item, Value) and not isinstance(item, Source):
-                found.extend(_numbers(item, f"{where}[{index + 1}]" if isinstance(value, tuple) else where))
-    return found
+def _counted_from_1(place: str) -> str:
+    """A place as a person counts: ``stages[1].pressure`` is the first stage's."""
+    return re.sub(r"\[(\d+)\]", lambda found: f"[{int(found[1]) + 1}]", place)
 
 
 def _own_numbers(model: Value) -> str:

@@ -149,7 +149,7 @@ class Procedure(Value):
 
     @model_validator(mode="after")
     def _every_source_exists(self) -> Self:
-        for place, part in _parts(self, ""):
+        for place, part in parts_of(self, ""):
             key = getattr(part, "source", None)
             if key is not None and key not in self.sources:
                 raise ValueError(f"{place}.source: '{key}' is not under [sources]")
@@ -158,7 +158,7 @@ class Procedure(Value):
     @model_validator(mode="after")
     def _no_part_is_for_valves_outside_the_procedure(self) -> Self:
         scopes = ("types", self.valve_types), *((name, getattr(self, name)) for name in _SCOPES)
-        for place, part in _parts(self, ""):
+        for place, part in parts_of(self, ""):
             for name, scope in scopes if isinstance(part, Applies) else ():
                 outside = [str(found) for found in getattr(part, name) if found not in scope]
                 if outside and (scope or name == "leak_rates"):
@@ -195,7 +195,7 @@ class Procedure(Value):
 _SCOPES = ("seats", "materials", "classes", "leak_rates")
 
 
-def _parts(model: Value, place: str) -> Iterator[tuple[str, Value]]:
+def parts_of(model: Value, place: str) -> Iterator[tuple[str, Value]]:
     """A model and every model below it, with their places; places count from 0."""
     yield place, model
     for name in type(model).model_fields:
@@ -203,4 +203,4 @@ def _parts(model: Value, place: str) -> Iterator[tuple[str, Value]]:
         where = f"{place}.{name}" if place else name
         for index, item in enumerate(value if isinstance(value, tuple) else (value,)):
             if isinstance(item, Value):
-                yield from _parts(item, f"{where}[{index}]" if isinstance(value, tuple) else where)
+                yield from parts_of(item, f"{where}[{index}]" if isinstance(value, tuple) else where)
