@@ -186,6 +186,16 @@ class BenchInHand:
         self.do("observe", criterion=0, seen="no leakage")
         self.hold(0.2, 2)
 
+    def seat(self, **caught: object) -> None:
+        """Take a metal seat through a hold in which leakage is caught for 60 s."""
+        self.to_hold(253)
+        self.do("collection_started")
+        self.hold(253, 60)
+        self.do("collection_ended")
+        self.hold(253, 1)
+        self.do("collected", **caught)
+        self.hold(0.2, 2)
+
 
 @pytest.fixture
 def at_hand(bench: Bench, order: Order) -> BenchInHand:

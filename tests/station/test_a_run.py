@@ -13,13 +13,7 @@ from testbench.station.recovery import lost_record
 def test_a_tight_metal_seated_valve_is_accepted(at_hand):
     """Shell dry at 500 psi, seat leakage well below 4 fl oz/h: both stages accepted, so the valve is."""
     at_hand.shell()
-    at_hand.to_hold(253)
-    at_hand.do("collection_started")
-    at_hand.hold(253, 60)
-    at_hand.do("collection_ended")
-    at_hand.hold(253, 1)
-    at_hand.do("collected", volume="0.7 mL")
-    at_hand.hold(0.2, 2)
+    at_hand.seat(volume="0.7 mL")
     record, traces = at_hand.store.sealed[0]
     assert record.verdict is Verdict.ACCEPTED
     assert [stage.ended for stage in record.stages] == ["completed", "completed"]
@@ -31,13 +25,7 @@ def test_a_tight_metal_seated_valve_is_accepted(at_hand):
 def test_too_much_seat_leakage_rejects_and_the_sentence_says_by_how_much(at_hand):
     """NPS 4 metal seat: 4 fl oz/h = 118.29 mL/h allowed; 12.0 mL in 60 s are 720 mL/h."""
     at_hand.shell()
-    at_hand.to_hold(253)
-    at_hand.do("collection_started")
-    at_hand.hold(253, 60)
-    at_hand.do("collection_ended")
-    at_hand.hold(253, 1)
-    at_hand.do("collected", volume="12.0 mL")
-    at_hand.hold(0.2, 2)
+    at_hand.seat(volume="12.0 mL")
     record, _ = at_hand.store.sealed[0]
     assert record.verdict is Verdict.REJECTED
     assert record.reason == "The seat test was rejected."
@@ -50,13 +38,7 @@ def test_too_much_seat_leakage_rejects_and_the_sentence_says_by_how_much(at_hand
 def test_drops_are_counted_with_the_stated_convention(at_hand):
     """16 drops = 1 mL (API 598, ISO 5208)."""
     at_hand.shell()
-    at_hand.to_hold(253)
-    at_hand.do("collection_started")
-    at_hand.hold(253, 60)
-    at_hand.do("collection_ended")
-    at_hand.hold(253, 1)
-    at_hand.do("collected", drops=8)
-    at_hand.hold(0.2, 2)
+    at_hand.seat(drops=8)
     caught = at_hand.store.sealed[0][0].stages[1].collections[0]
     assert (str(caught.volume), caught.drops, caught.drops_per_ml) == ("0.5 mL", 8, "16")
 
@@ -64,13 +46,7 @@ def test_drops_are_counted_with_the_stated_convention(at_hand):
 def test_leakage_too_near_the_limit_is_inconclusive_and_gets_no_document(at_hand):
     """Within U of the limit nothing is proved; the stage may be repeated."""
     at_hand.shell()
-    at_hand.to_hold(253)
-    at_hand.do("collection_started")
-    at_hand.hold(253, 60)
-    at_hand.do("collection_ended")
-    at_hand.hold(253, 1)
-    at_hand.do("collected", volume="1.9 mL")
-    at_hand.hold(0.2, 2)
+    at_hand.seat(volume="1.9 mL")
     update = at_hand.see()
     assert update.stage.finding.verdict is Verdict.INCONCLUSIVE
     assert [action.request for action in update.actions] == ["start_stage", "end_run"]
