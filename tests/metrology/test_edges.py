@@ -6,13 +6,19 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.optimize import brentq
 
+from testbench.errors import TooFewPointsError
 from testbench.metrology.calibration_fit import fit_calibration
 from testbench.metrology.calibration_series import CalibrationPoint, Direction, with_directions
+from testbench.metrology.closed_volume import ClosedVolume, cylinder_flexibility_per_pa
+from testbench.metrology.leakage import VesselReading, collected_series
 from testbench.metrology.line_fit import fit_quadratic
 from testbench.metrology.signal import completeness
 from testbench.metrology.slope_interval import hold_slope
 from testbench.metrology.uncertainty import Budget, Component, Distribution
+from testbench.metrology.water import water_at
+from testbench.quantities import Volume
 
 # Slopes ------------------------------------------------------------------------------------------
 
@@ -124,3 +130,69 @@ def test_the_shares_of_a_budget_are_those_of_the_variance():
 def test_a_quantity_counts_once_unless_a_sensitivity_is_told(component: Component):
     """2 in its own unit is 2 in that of the result."""
     assert component.contribution == pytest.approx(2)
+
+
+# Closed bodies -----------------------------------------------------------------------------------
+
+
+def balanced(body: ClosedVolume, kelvin: float, pascal: float, let_out_m3: float = 0.0, warmer_k: float = 0.0) -> float:
+    """The pressure at which water, air and shell fit together again, by solving the whole balance [Pa].
+
+    The mass of the water (less what is let out) and that of the air stay; the shell gives and grows in a straight line.
+    """
+    air = body.air_fraction(pascal) * body.volume_m3
+    kilograms = (body.volume_m3 - air - let_out_m3) * water_at(kelvin, pascal).density_kg_m3
+
+    def too_full(found: float) -> float:
+        shell = body.volume_m3 * (
+            1 + body.shell_flexibility_per_pa * (found - pascal) + body.shell_expansion_per_k * warmer_k
+        )
+        liquid = kilograms / water_at(kelvin + warmer_k, found).density_kg_m3
+        return liquid + air * pascal / found * (kelvin + warmer_k) / kelvin - shell
+
+    return float(brentq(too_full, 0.5 * pascal, 2 * pascal, xtol=1e-6, rtol=1e-14))
+
+
+@pytest.mark.parametrize("celsius", [4.0, 20.0, 50.0])
+@pytest.mark.parametrize(("free_air", "pascal"), [(0.0, 1.8e6), (0.01, 1.8e6), (0.2, 0.3e6)])
+def test_c_and_beta_are_those_of_the_whole_balance(free_air: float, pascal: float, celsius: float):
+    """A microlitre let out, a millikelvin of warming: against the balance of masses solved by scipy.optimize.brentq.
+
+    A body of 8 L whose shell gives a third as much as its water; without air, with 1 %, and mostly air.
+    """
+    kelvin = 273.15 + celsius
+    body = ClosedVolume(8e-3, 1.5e-10, 3.45e-5, free_air)
+    water = water_at(kelvin, pascal)
+    fall = pascal - balanced(body, kelvin, pascal, let_out_m3=1e-9)
+    assert 1e-9 / fall == pytest.approx(body.compliance_m3_per_pa(water, pascal), rel=2e-4)
+    rise = balanced(body, kelvin, pascal, warmer_k=1e-3) - pascal
+    assert rise / 1e-3 == pytest.approx(body.pressure_per_kelvin_pa(water, pascal, kelvin), rel=2e-3, abs=50)
+
+
+def test_a_shell_is_an_ideal_cylinder_unless_it_is_said_to_be_softer():
+    """(D/(E·t))·(5/4 − ν): 0.1 m, 0.01 m, 165 GPa, 0.275 give 5.909e-11 a pascal."""
+    assert cylinder_flexibility_per_pa(0.1, 0.01, 165e9, 0.275) == pytest.approx(5.9091e-11, rel=1e-4)
+
+
+# Collections -------------------------------------------------------------------------------------
+
+
+def readings(*pairs: tuple[float, float]) -> list[VesselReading]:
+    return [VesselReading(at_s, Volume.of(ml, "mL")) for at_s, ml in pairs]
+
+
+def test_a_collection_says_from_when_to_when_it_counts():
+    """After 60 s of drain-down: from 60 s to 180 s; two readings have no halves."""
+    series = readings((0, 0), (60, 6), (120, 11), (180, 16))
+    found = collected_series(series, Volume.of("0.1", "mL"), 1.0, settle_s=60)
+    assert (found.since_s, found.until_s, found.readings, found.left_out) == (60, 180, 3, 1)
+    assert found.halves is not None
+    two = collected_series(series[2:], Volume.of("0.1", "mL"), 1.0)
+    assert (two.halves, two.steady, two.reason) == (None, True, "")
+
+
+def test_a_collection_of_no_time_is_no_rate():
+    """Two readings at one time."""
+    with pytest.raises(TooFewPointsError) as refused:
+        collected_series(readings((5, 0), (5, 3)), Volume.of("0.1", "mL"), 1.0)
+    assert str(refused.value) == "Collected leakage: found 2 readings after 0 s; needed at least two."

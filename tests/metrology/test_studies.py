@@ -10,6 +10,7 @@ from scipy.signal import lfilter, lfiltic, periodogram
 from scipy.stats import linregress
 from scipy.stats import t as student
 
+from testbench.metrology.decay import ML_PER_PSI
 from testbench.metrology.studies import (
     CASES,
     CELLS,
@@ -24,6 +25,9 @@ from testbench.metrology.studies import (
     outcomes,
     standard_error,
 )
+from testbench.quantities import Pressure
+
+PSI = float(Pressure.factor("psi"))
 
 
 def generator(seed: int = 20260101) -> np.random.Generator:
@@ -44,6 +48,18 @@ def test_lasting_noise_is_that_of_scipy(r):
         assert hold == pytest.approx(np.concatenate([white[:1], rest]), rel=1e-9, abs=1e-12)
     assert noise[:, 0].std() == pytest.approx(1, abs=0.12)
     assert noise[:, -1].std() == pytest.approx(1, abs=0.12)
+
+
+def test_each_noise_is_what_its_name_says():
+    """The correlation of a reading with the one before, and the SD in steps, against the number in the name."""
+    for kind in NOISES:
+        numbers = [float(word) for word in kind.name.split() if word.replace(".", "").isdigit()]
+        if kind.name.startswith("AR(1)"):
+            noise = kind.draw(generator(), 300, 1200)
+            assert (noise[:, 1:] * noise[:, :-1]).mean() / (noise**2).mean() == pytest.approx(numbers[0], abs=0.003)
+        if kind.name.endswith("LSB"):
+            assert [1 / kind.step] == numbers
+    assert (len(NOISES), HOLDS_S) == (8, (60, 180))
 
 
 def test_flicker_falls_as_one_over_the_frequency():
@@ -171,10 +187,27 @@ def test_the_gate_is_right_about_every_case():
 
 
 def test_the_cases_are_those_computed_before():
-    """Falls at the limit, rounded as they were stated: 30.0, 30.0, 10.5, 1.875 and 0.328 psi/min."""
-    assert [round(case.fall_psi_per_min, 3) for case in CASES] == pytest.approx(
-        [30.0, 30.0, 10.5, 1.875, 0.328], rel=1.1e-3
-    )
+    """Limit, hold, u of C and of the drift [psi/min], step, r; falls at the limit 30.0, 30.0, 10.5, 1.875, 0.328."""
+    told = [(str(c.limit), c.seconds, c.compliance_u, c.drift_u_psi_per_min, c.lsb_psi, c.lasting) for c in CASES]
+    assert told == [
+        ("60 mL/h", 60, 0.05, 0.4, 0.015, 0.0),
+        ("60 mL/h", 15, 0.05, 0.4, 0.244, 0.0),
+        ("120 mL/h", 60, 0.10, 1.14, 0.244, 0.0),
+        ("3.75 mL/h", 60, 0.05, 0.41, 0.015, 0.9),
+        ("3.75 mL/h", 300, 0.10, 0.38, 0.015, 0.9),
+    ]
+    falls = [case.fall_psi_per_min for case in CASES]
+    assert falls == pytest.approx([30.0, 30.0, 10.5, 1.875, 0.328], rel=1.4e-3)
+
+
+def test_the_recorder_is_told_what_is_true_of_a_case():
+    """C and its u, noise of 0.1 psi at 10 Hz with a variance 19 times that of white noise, drift of the temperature."""
+    setup = CASES[4].setup
+    assert setup.compliance.m3_per_pa / ML_PER_PSI == pytest.approx(0.1903)
+    assert setup.compliance.standard_uncertainty / setup.compliance.m3_per_pa == pytest.approx(0.1)
+    assert (setup.noise.sd_pa / PSI, setup.noise.resolution_pa / PSI) == pytest.approx((0.1, 0.015))
+    assert (setup.noise.readings_per_s, setup.noise.variance_factor) == pytest.approx((10, 19))
+    assert setup.warming.pressure_per_kelvin_pa * setup.warming.k_per_s_u * 60 / PSI == pytest.approx(0.38)
 
 
 # Both --------------------------------------------------------------------------------------------
