@@ -10,13 +10,13 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from testbench.errors import TooFewPointsError
+from testbench.errors import DataRefusedError, TooFewPointsError
 from testbench.metrology.calibration_fit import fit_calibration
 from testbench.metrology.calibration_series import CalibrationPoint, Direction, with_directions
 from testbench.metrology.closed_volume import ClosedVolume, cylinder_flexibility_per_pa
 from testbench.metrology.leakage import VesselReading, collected_series
 from testbench.metrology.line_fit import fit_quadratic
-from testbench.metrology.signal import completeness
+from testbench.metrology.signal import completeness, resolution_of
 from testbench.metrology.slope_interval import hold_slope
 from testbench.metrology.uncertainty import Budget, Component, Correlation, Distribution
 from testbench.metrology.water import water_at
@@ -120,6 +120,12 @@ def test_one_and_a_half_intervals_are_late_and_no_more_is(step_s: float, gaps: i
         assert (found.gaps, found.missing) == (gaps, gaps)
 
 
+def test_two_levels_are_enough_to_see_a_step():
+    """A reading that flickers between two values, each many times, shows its smallest step; one level shows none."""
+    assert resolution_of(np.array([250.0, 250.25] * 20), 0.01) == 0.25
+    assert resolution_of(np.array([250.0] * 40), 0.01) == 0.01
+
+
 # Calibration -------------------------------------------------------------------------------------
 
 
@@ -176,6 +182,16 @@ def test_a_correlated_pair_is_known_no_better_than_its_worse_half():
     """ν 4 and no limit, moving together: ν 4."""
     pair = (Component("few", 1.0, dof=4), Component("many", 1.0))
     assert Budget(pair, (Correlation("few", "many", 0.5),)).effective_dof == pytest.approx(4)
+
+
+@pytest.mark.parametrize("coefficient", [-1.001, 1.001])
+def test_no_correlation_is_stronger_than_one(coefficient: float):
+    """Just beyond either end."""
+    with pytest.raises(DataRefusedError) as refused:
+        Budget((Component("a", 1.0), Component("b", 1.0)), (Correlation("a", "b", coefficient),))
+    assert str(refused.value) == (
+        f"correlation: found {coefficient} between 'a' and 'b'; allowed −1 to 1 between two components of the budget."
+    )
 
 
 # Closed bodies -----------------------------------------------------------------------------------
