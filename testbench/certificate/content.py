@@ -22,9 +22,8 @@ from testbench.certificate.evidence import (
 )
 from testbench.certificate.facts import DocumentFacts
 from testbench.certificate.figures import decimals_of
-from testbench.certificate.lines import StageTable, deciding_collection, table_of, unit_in_words
+from testbench.certificate.lines import StageTable, collection_of, table_of, unit_in_words
 from testbench.errors import NoCertificateError
-from testbench.metrology.decision_rule import RULE_IN_WORDS
 from testbench.quantities import Pressure
 from testbench.run.observations import Seen
 from testbench.run.record import Origin, RunRecord, StageRecord, Verdict
@@ -185,7 +184,7 @@ def content_of(
         stages=stages,
         course=course_of(record, clock, words),
         instrument=instrument_of(record, words),
-        rule=(RULE_IN_WORDS, words("rule.applied")),
+        rule=(*_rules_of(record), words("rule.applied")),
         sources=sources_of(record, words),
         cautions=cautions_of(record, words),
         closing=(
@@ -200,6 +199,11 @@ def content_of(
         software=words("foot.software", software=record.software),
         dated=datetime.fromisoformat(record.ended),
     )
+
+
+def _rules_of(record: RunRecord) -> tuple[str, ...]:
+    """Each decision rule of the run, once."""
+    return tuple(dict.fromkeys(stage.decision_rule.in_words for stage in record.requirements.stages))
 
 
 def _why_specimen(record: RunRecord, words: Words) -> str:
@@ -301,9 +305,9 @@ def _stage_content(stage: StageRecord, trace: Trace, record: RunRecord, clock: R
 
 def _plot_facts(stage: StageRecord, trace: Trace, record: RunRecord, words: Words) -> PlotFacts:
     asked, unit = stage.requirement, stage.requirement.required.unit
-    guard = record.channel.expanded_uncertainty
+    guard = record.channel.guard_band(stage.requirement)
     hold = None if stage.hold_since is None or stage.hold_until is None else (stage.hold_since, stage.hold_until)
-    collected = deciding_collection(stage)
+    collected = collection_of(stage)
     return PlotFacts(
         trace=trace,
         scale=record.channel.scale.for_fluid(stage.requirement.fluid),

@@ -60,9 +60,8 @@ class StagePlots:
         self.colours = pen.layout.colours
         self.small = pen.layout.sizes.small
         self.times: Series = (facts.trace.at - facts.since).astype(np.float64) / TICKS_PER_S
-        factor = Pressure.factor(facts.scale.unit) * facts.scale.per_count / Pressure.factor(facts.unit)
-        counts = facts.trace.counts.astype(np.float64)
-        self.pressures: Series = (counts - facts.scale.offset_millicounts / 1000) * float(factor)
+        factor = Pressure.factor(facts.scale.unit) / Pressure.factor(facts.unit)
+        self.pressures: Series = facts.scale.pressures(facts.trace.counts) * float(factor)
         self.required = facts.required.to(facts.unit)
         self.acceptance = facts.acceptance.to(facts.unit)
         self.upper = facts.upper.to(facts.unit)

@@ -3,7 +3,7 @@
 import re
 import unicodedata
 from enum import StrEnum
-from typing import Annotated, Self
+from typing import Annotated, Any, Self
 
 from pydantic import (
     BaseModel,
@@ -88,6 +88,14 @@ class Value(BaseModel):
     """Base of every record-like model: frozen, and a key it does not know is refused."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+def later(default: Any) -> Any:
+    """A field that came after records had been written: left out where it holds its default.
+
+    So a record from before, read and written again, is the same to the byte.
+    """
+    return Field(default=default, exclude_if=lambda found: found == default)
 
 
 class Valve(Value):

@@ -27,6 +27,8 @@ class Event(StrEnum):
     SIGNAL_BROKEN = "gap longer than allowed"
     STEADY = "steady"
     HOLD_ELAPSED = "hold elapsed"
+    HOLD_VOID = "hold void for the state of its signal"
+    EXTENDED = "hold extended"
     OBSERVED = "everything observed"
     CONCLUDED = "concluded on the leakage seen"
     VENT_AGAIN = "vent again"
@@ -70,6 +72,7 @@ TRANSITIONS: Mapping[Phase, Mapping[Event, Phase]] = {
     Phase.HOLDING: {
         **_ALWAYS,
         Event.HOLD_ELAPSED: Phase.OBSERVING,
+        Event.HOLD_VOID: Phase.PRESSURIZING,
         Event.FELL_BELOW: Phase.PRESSURIZING,
         Event.SIGNAL_BROKEN: Phase.PRESSURIZING,
         Event.CONCLUDED: Phase.DEPRESSURIZING,
@@ -78,6 +81,7 @@ TRANSITIONS: Mapping[Phase, Mapping[Event, Phase]] = {
     Phase.OBSERVING: {
         **_ALWAYS,
         Event.OBSERVED: Phase.DEPRESSURIZING,
+        Event.EXTENDED: Phase.HOLDING,
         Event.FELL_BELOW: Phase.PRESSURIZING,
         Event.SIGNAL_BROKEN: Phase.PRESSURIZING,
     },

@@ -6,8 +6,10 @@ the same bytes for such values). Its SHA-256 is the record hash that a certifica
 
 import hashlib
 import json
+import math
 from datetime import date
 from enum import StrEnum
+from fractions import Fraction
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -17,7 +19,7 @@ from testbench.metrology.decision_rule import Conformity
 from testbench.procedure.adoption import Adoption
 from testbench.procedure.requirements import Requirements, StageRequirement
 from testbench.procedure.stages import StageName
-from testbench.procedure.valve import Value, Valve
+from testbench.procedure.valve import Value, Valve, later
 from testbench.quantities import Pressure
 from testbench.run.machine import Ending
 from testbench.run.observations import Collection, Observation, ZeroCheck
@@ -40,6 +42,50 @@ class Origin(StrEnum):
     REPLAYED = "replayed"
 
 
+class UncertaintyPoint(Value):
+    """What a calibration says at one of its pressures."""
+
+    at: Pressure
+    expanded_uncertainty: Pressure
+    """U with k = 2, the deviation that no correction takes away included."""
+
+
+class SecondGaugeCheck(Value):
+    """The channel held against a second gauge at one pressure."""
+
+    gauge: str
+    at: str
+    """UTC, ISO 8601."""
+    by: str
+    indicated: Pressure
+    """What the channel showed, corrected."""
+    uncertainty: Pressure
+    """Its U, k = 2."""
+    gauge_indicated: Pressure
+    gauge_uncertainty: Pressure
+    """U of the second gauge, k = 2."""
+
+    @property
+    def allowed(self) -> Pressure:
+        """How far the two may lie apart: the root of the sum of the squares of both U, so that |Eₙ| is at most 1."""
+        squares = float(self.uncertainty.exact) ** 2 + float(self.gauge_uncertainty.exact) ** 2
+        return Pressure(Fraction(math.sqrt(squares)), self.uncertainty.unit)
+
+    @property
+    def agrees(self) -> bool:
+        """Whether both could be right."""
+        return abs(self.indicated - self.gauge_indicated) <= self.allowed
+
+    @property
+    def sentence(self) -> str:
+        """What was compared, and how far apart they were."""
+        apart, beside = abs(self.indicated - self.gauge_indicated), self.gauge_indicated.in_unit(self.indicated.unit)
+        return (
+            f"{self.indicated.text(2)} beside {beside.text(2)} on {self.gauge} on {self.at[:10]}: "
+            f"{apart.text_beside(self.allowed)} apart, {self.allowed.text(2)} is allowed"
+        )
+
+
 class ChannelRecord(Value):
     """The deciding channel and its calibration as of the day of the run."""
 
@@ -56,7 +102,37 @@ class ChannelRecord(Value):
     lowest: Pressure
     highest: Pressure
     expanded_uncertainty: Pressure
-    """U with k = 2; the guard band of every pressure limit."""
+    """U with k = 2: the largest in the range."""
+    uncertainty_points: tuple[UncertaintyPoint, ...] = later(())
+    """U along the range, lowest pressure first; empty where the certificate states one U for all of it."""
+    second_gauge: SecondGaugeCheck | None = later(None)
+    """The newest check against a second gauge; None where none was made."""
+
+    def uncertainty_in(self, stage: StageRequirement) -> Pressure:
+        """The largest U between a stage's required pressure and its upper limit.
+
+        Between two calibrated pressures U is as straight as a line from one to the other, so that the largest lies at
+        an end or at a calibrated pressure.
+        """
+        if not self.uncertainty_points:
+            return self.expanded_uncertainty
+        low, high = stage.required, stage.upper_limit
+        inside = [point.expanded_uncertainty for point in self.uncertainty_points if low <= point.at <= high]
+        return max([self._uncertainty_at(low), self._uncertainty_at(high), *inside])
+
+    def guard_band(self, stage: StageRequirement) -> Pressure:
+        """What a pressure must lie above the required one to count, by the stage's decision rule."""
+        return stage.decision_rule.guard_band(self.uncertainty_in(stage))
+
+    def _uncertainty_at(self, pressure: Pressure) -> Pressure:
+        points = self.uncertainty_points
+        if not points[0].at < pressure < points[-1].at:
+            return points[0 if pressure <= points[0].at else -1].expanded_uncertainty
+        above = next(index for index, point in enumerate(points) if pressure <= point.at)
+        low, high = points[above - 1], points[above]
+        share = (pressure - low.at).ratio(high.at - low.at)
+        grown = high.expanded_uncertainty - low.expanded_uncertainty
+        return low.expanded_uncertainty + grown * share
 
     def for_fluid(self, fluid: str) -> "ChannelRecord":
         """The channel as it measures a test with this fluid."""

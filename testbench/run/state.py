@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from testbench.run.machine import Ending, Phase
-from testbench.run.observations import Collection, Observation
+from testbench.run.observations import Collection, Observation, VesselRead
 
 
 class Action(StrEnum):
@@ -16,6 +16,9 @@ class Action(StrEnum):
     COLLECTION_STARTED = "collection_started"
     COLLECTION_ENDED = "collection_ended"
     COLLECTED = "collected"
+    VESSEL_READ = "vessel_read"
+    EXTEND = "extend"
+    LEAVE_UNDECIDED = "leave_undecided"
     CONCLUDE = "conclude"
     STOP = "stop"
 
@@ -46,7 +49,15 @@ class StageState:
     restarts: int = 0
     advised: bool = False
     collecting_since: int | None = None
+    vessel_read: tuple[VesselRead, ...] = ()
+    """Readings of the vessel that is being filled."""
     collections: tuple[Collection, ...] = ()
+    collections_asked: int = 1
+    """How many collections the hold is to have; one more each time it is extended."""
+    left_level: bool = False
+    """Whether the pressure left its level after the hold: then it cannot be extended."""
+    left_undecided: bool = False
+    """Whether the operator leaves an undecided leakage as it is."""
     observations: tuple[Observation, ...] = ()
     ending: Ending | None = None
     reason: str = ""

@@ -78,6 +78,12 @@ class CollectionStarted(Request):
     request: Literal["collection_started"]
 
 
+class VesselRead(Request):
+    """The vessel was read at this moment and stays where it is; its content is told with ``collected``."""
+
+    request: Literal["vessel_read"]
+
+
 class CollectionEnded(Request):
     """The vessel was taken away."""
 
@@ -96,6 +102,18 @@ class Collected(Request):
         if (self.volume is None) == (self.drops is None):
             raise ValueError("give either a volume or a count, not both and not neither")
         return self
+
+
+class Extend(Request):
+    """Extend the hold and collect again, because what was caught left the verdict undecided."""
+
+    request: Literal["extend"]
+
+
+class LeaveUndecided(Request):
+    """Leave the leakage undecided; the stage comes out inconclusive."""
+
+    request: Literal["leave_undecided"]
 
 
 class Conclude(Request):
@@ -131,8 +149,11 @@ AnyRequest = Annotated[
     | VentAgain
     | Observe
     | CollectionStarted
+    | VesselRead
     | CollectionEnded
     | Collected
+    | Extend
+    | LeaveUndecided
     | Conclude
     | Stop
     | EndRun
@@ -189,6 +210,8 @@ class CriterionAsked(Value):
     """"drops" or "bubbles" where the limit is a count; empty where it is a volume."""
     answer: str = ""
     """What was observed or collected so far; empty while owed."""
+    undecided: str = ""
+    """Why what was collected decides nothing, and what would; empty unless that is to be answered now."""
 
 
 class StageView(Value):
@@ -222,6 +245,8 @@ class StageView(Value):
     criteria: tuple[CriterionAsked, ...]
     finding: Finding | None = None
     """Once the stage is closed and was completed."""
+    decisions: tuple[str, ...] = ()
+    """For each criterion of the finding the comparison in words: U, k, rule, guard band, risk; empty without one."""
     ended: str = ""
     """How the stage ends, as soon as that is decided; pressure is still to be released then."""
     reason: str = ""

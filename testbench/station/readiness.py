@@ -55,7 +55,7 @@ def check_channel(channel: ChannelRecord, requirements: Requirements, on: date) 
         if not channel.calibration.covers(stage.upper_limit):
             found = f"{channel.lowest} to {channel.highest}"
             raise RangeExceededError(channel.tag, f"{stage.upper_limit} for the {stage.stage}", found)
-        acceptance = stage.required + channel.expanded_uncertainty
+        acceptance = stage.required + channel.guard_band(stage)
         if acceptance >= stage.upper_limit:
             raise UncertaintyTooLargeError(channel.tag, stage.stage, acceptance.text(1), stage.upper_limit.text(1))
 
@@ -93,4 +93,10 @@ def zero_check(recent: Sequence[Sample], now: int, channel: ChannelRecord, requi
     found = bare.pressure(mean)
     if abs(found) > requirements.zero_tolerance:
         raise ZeroCheckFailedError(channel.tag, found.text(2), requirements.zero_tolerance.text(2))
-    return ZeroCheck(at=now, samples=len(used), mean_millicounts=round(mean * 1000), passed=True)
+    return ZeroCheck(
+        at=now,
+        samples=len(used),
+        mean_millicounts=round(mean * 1000),
+        passed=True,
+        allowed=requirements.zero_tolerance,
+    )

@@ -49,6 +49,9 @@ _SIMPLE: dict[str, Action] = {
     "vent_again": Action.VENT_AGAIN,
     "collection_started": Action.COLLECTION_STARTED,
     "collection_ended": Action.COLLECTION_ENDED,
+    "vessel_read": Action.VESSEL_READ,
+    "extend": Action.EXTEND,
+    "leave_undecided": Action.LEAVE_UNDECIDED,
     "conclude": Action.CONCLUDE,
     "stop": Action.STOP,
 }
@@ -135,6 +138,8 @@ class Session:
             moved = Gap(since=max(0, gap.since - self.run_since), until=gap.until - self.run_since, reason=gap.reason)
             self.stage.gaps.append(moved)
             batch.gaps.append(moved)
+            if gap.reason is GapReason.JUMPED:
+                self._moved(*self.stage.rules.jumped(self.stage.state, moved.until))
         for sample in taken.samples:
             if self.stage_open:
                 self._sample(Sample(sample.at - self.run_since, sample.counts))
@@ -164,8 +169,8 @@ class Session:
     def _sample(self, sample: Sample) -> None:
         assert self.stage is not None
         self._batch().samples.append(sample)
-        bound = self.stage.note(sample)
-        self._moved(*self.stage.rules.sample(self.stage.state, sample, bound))
+        slope = self.stage.note(sample)
+        self._moved(*self.stage.rules.sample(self.stage.state, sample, slope, self.stage.signal_faults))
 
     def tick(self) -> None:
         """Let time pass: try again what failed, hear of finished documents."""
@@ -319,7 +324,7 @@ class Session:
         self._check_space()
         self._check_signal()
         channel = self.run.channel.for_fluid(requirement.fluid)
-        thresholds = Thresholds.of(requirement, channel.expanded_uncertainty, channel.scale)
+        thresholds = Thresholds.of(requirement, channel.guard_band(requirement), channel.scale)
         assert self.acquisition.newest is not None
         if self.acquisition.newest.counts > thresholds.safe:
             reading = channel.scale.pressure(self.acquisition.newest.counts)
@@ -435,6 +440,8 @@ _GRAVE = {
     "upper limit exceeded",
     "signal lost",
     "gap longer than allowed",
+    "hold void for the state of its signal",
+    "undecided",
     "advice",
     "fell below the acceptance limit",
     "earlier run",

@@ -3,10 +3,12 @@
 from collections.abc import Iterable
 
 from testbench.procedure.criteria import LargestLeakageRate, VisualCriterion
+from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.valve import Valve
+from testbench.run.decisions import decision_of
 from testbench.run.machine import Phase
 from testbench.run.progress import Action
-from testbench.run.record import RunRecord, StageRecord, Verdict
+from testbench.run.record import Finding, RunRecord, StageRecord, Verdict
 from testbench.run.samples import Sample, Scale, to_s
 from testbench.station import messages as m
 from testbench.station import words
@@ -149,7 +151,7 @@ class Viewer:
         tick = session.run_tick(now)
         at = tick if session.stage_open else state.since
         change = under_way.change
-        per_min = 60 * float(scale.per_count)
+        per_min = 60 * float(under_way.rules.thresholds.per_count)
         record = None if session.stage_open else run.stages[-1]
         return m.StageView(
             stage=rule.stage,
@@ -157,7 +159,7 @@ class Viewer:
             phase=state.phase,
             phase_s=to_s(max(0, at - state.since)),
             required=rule.required.to(unit),
-            acceptance_limit=(rule.required + run.channel.expanded_uncertainty).to(unit),
+            acceptance_limit=(rule.required + run.channel.guard_band(rule)).to(unit),
             upper_limit=rule.upper_limit.to(unit),
             safe_below=rule.safe_below.to(unit),
             hold_s=rule.hold_s,
@@ -173,6 +175,7 @@ class Viewer:
             pump_during_hold=rule.pump_during_hold,
             criteria=tuple(_asked(under_way, index) for index in range(len(rule.criteria))),
             finding=None if record is None else record.finding,
+            decisions=() if record is None or record.finding is None else _decisions(record.finding, rule),
             ended=state.ending or "",
             reason=state.reason,
         )
@@ -199,7 +202,7 @@ class Viewer:
         under_way, run = session.stage, session.run
         if session.stage_open and under_way is not None and run is not None:
             rule = under_way.rules.requirement
-            acceptance = (rule.required + run.channel.expanded_uncertainty).in_unit(run.channel.scale.unit)
+            acceptance = (rule.required + run.channel.guard_band(rule)).in_unit(run.channel.scale.unit)
             said = words.instruction(under_way.rules, under_way.state, acceptance)
             return said, words.cautions(under_way.state)
         if session.run_open and run is not None:
@@ -243,6 +246,11 @@ def thinned(samples: list[Sample], most: int) -> list[Sample]:
 
 def _counts(sample: Sample) -> int:
     return sample.counts
+
+
+def _decisions(finding: Finding, rule: StageRequirement) -> tuple[str, ...]:
+    found = (decision_of(criterion, rule) for criterion in finding.criteria)
+    return tuple("" if decision is None else decision.words for decision in found)
 
 
 def _stage_line(record: StageRecord) -> m.StageLine:
@@ -290,7 +298,11 @@ def _asked(stage: StageUnderWay, index: int) -> m.CriterionAsked:
             answer=said,
         )
     assert isinstance(criterion, LargestLeakageRate)
-    read = [str(found.volume) for found in stage.state.collections if found.volume is not None]
+    state = stage.state
+    taken = [volume for found in state.collections for volume in (*(r.volume for r in found.readings), found.volume)]
+    taken += [found.volume for found in state.vessel_read]
+    read = [str(volume) for volume in taken if volume is not None]
+    undecided = stage.rules.undecided(state)
     return m.CriterionAsked(
         index=index,
         kind="largest-leakage-rate",
@@ -298,4 +310,5 @@ def _asked(stage: StageUnderWay, index: int) -> m.CriterionAsked:
         limit=words.limit_in_words(criterion),
         counted=criterion.counted.what if criterion.counted else "",
         answer="; ".join(read),
+        undecided="" if undecided is None else undecided.advice,
     )

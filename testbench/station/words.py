@@ -4,6 +4,7 @@ from testbench.procedure.criteria import LargestLeakageRate, StemWeep, VisualCri
 from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.stages import PumpDuringHold
 from testbench.quantities import Pressure
+from testbench.run.collecting import owes_volume
 from testbench.run.machine import Ending, Phase
 from testbench.run.progress import Action, Stage, StageState
 from testbench.run.samples import TICKS_PER_S
@@ -14,7 +15,10 @@ LABELS: dict[str, str] = {
     Action.OBSERVE: "Say what was seen",
     Action.COLLECTION_STARTED: "Vessel is under",
     Action.COLLECTION_ENDED: "Vessel is away",
+    Action.VESSEL_READ: "Read the vessel",
     Action.COLLECTED: "Enter the volume",
+    Action.EXTEND: "Extend, collect again",
+    Action.LEAVE_UNDECIDED: "Leave it undecided",
     Action.CONCLUDE: "End: leakage is plain",
     Action.STOP: "Stop",
     "start_run": "Start the run",
@@ -88,6 +92,9 @@ def limit_in_words(criterion: LargestLeakageRate) -> str:
     return criterion.in_words(limit)
 
 
+_UNDECIDED = "What was caught is too near the limit to tell. Extend the hold and collect again, or leave it undecided."
+
+
 def _pump(rule: StageRequirement) -> str:
     if rule.pump_during_hold is PumpDuringHold.ISOLATED:
         return "Isolate the pump."
@@ -97,7 +104,11 @@ def _pump(rule: StageRequirement) -> str:
 def _while_holding(stage: Stage, state: StageState) -> str:
     visual = [found for found in stage.requirement.criteria if isinstance(found, VisualCriterion)]
     if state.collecting_since is not None:
+        if owes_volume(state):
+            return "Enter what the vessel held when you read it. Leave it where it is."
         return "Collecting. Leave the vessel where it is until the time is up."
+    if stage.undecided(state) is not None:
+        return _UNDECIDED
     if stage.collected is not None and stage.owes_collection(state):
         assert state.hold_since is not None
         assert state.last is not None
@@ -110,7 +121,9 @@ def _while_holding(stage: Stage, state: StageState) -> str:
 
 
 def _observing(stage: Stage, state: StageState) -> str:
-    if stage.owes_volume(state):
+    if stage.undecided(state) is not None:
+        return _UNDECIDED
+    if owes_volume(state):
         counted = stage.collected.counted if stage.collected else None
         return f"Enter how many {counted.what} you counted." if counted else "Read the vessel and enter the volume."
     places = ", ".join(

@@ -13,7 +13,7 @@ from testbench.certificate.content import Content, IssueFacts, Kind, content_of,
 from testbench.certificate.data import words
 from testbench.certificate.facts import DocumentFacts
 from testbench.errors import NoCertificateError
-from testbench.metrology.decision_rule import RULE_IN_WORDS, Conformity
+from testbench.metrology.decision_rule import Conformity, DecisionRule
 from testbench.run.machine import Ending
 from testbench.run.observations import Seen
 from testbench.run.record import EarlierRun, Origin, Verdict
@@ -137,10 +137,10 @@ def test_evidence_is_complete(bench: SimpleNamespace, accepted: Any) -> None:
     assert instrument["Calibrated, due"] == "2026-03-11, 2027-03-10"
     assert instrument["U (k = 2)"] == "1 psi (g)"
     assert instrument["Zero check"] == "0.08 psi (g), passed"
-    assert found.rule[0] == RULE_IN_WORDS
+    assert found.rule[0] == DecisionRule.GUARDED.in_words
     order = dict(found.order)
     assert order["Standard"] == "AWWA C508, 2017; adopted by Tobin Ashe on 2026-09-01"
-    assert order["Procedure"].startswith("waterworks-swing-check, revision 1 (SHA-256 ")
+    assert order["Procedure"].startswith("waterworks-swing-check, revision 2 (SHA-256 ")
     assert accepted.record.procedure_sha256[:12] in order["Procedure"]
     assert any("[memory: verify against your copy of the standard]" in source for source in found.sources)
     assert dict(found.closing)["Tested by"] == "Mara Quill, bench B1"

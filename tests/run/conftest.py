@@ -18,6 +18,7 @@ from typing import Any
 
 import pytest
 
+from testbench.metrology.trend import Slope
 from testbench.procedure.requirements import Requirements, StageRequirement, requirements_for
 from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Valve
@@ -68,7 +69,8 @@ class Attempt:
         if last is not None and self.now - last > to_ticks(0.5):
             self.gaps.append(Gap(since=last, until=self.now, reason=GapReason.SILENT))
         self.samples.append(Sample(self.now, counts))
-        self.take(self.stage.sample(self.state, self.samples[-1], bound))
+        slope = None if bound is None else Slope(bound, 0.0, 200, 20.0)
+        self.take(self.stage.sample(self.state, self.samples[-1], slope))
         return self
 
     def keep(self, counts: int, seconds: float, *, every_s: float = 0.1, bound: float | None = STEADY) -> "Attempt":

@@ -65,6 +65,8 @@ def test_nothing_leads_to_closed_and_completed_without_release_and_a_conclusion(
         assert decided in {Event.OBSERVED, Event.CONCLUDED}
         if decided is Event.OBSERVED:
             last = [event for event in events if event is not Event.RELEASED]
+            while last[-3:-1] == [Event.EXTENDED, Event.HOLD_ELAPSED]:  # the same hold went on for a while
+                del last[-3:-1]
             assert last[-4:] == [Event.REACHED, Event.STEADY, Event.HOLD_ELAPSED, Event.OBSERVED]
     assert counted > 10
 
@@ -86,12 +88,12 @@ def test_observing_follows_a_whole_hold_and_nothing_else():
 
 
 def test_a_hold_begins_only_from_steadiness():
-    """Never straight from pressurizing, never from a hold that was interrupted."""
-    assert edges_into(Phase.HOLDING) == {(Phase.STABILIZING, Event.STEADY)}
+    """Never straight from pressurizing, never from a hold that was interrupted; a hold that is over may go on."""
+    assert edges_into(Phase.HOLDING) == {(Phase.STABILIZING, Event.STEADY), (Phase.OBSERVING, Event.EXTENDED)}
     assert Phase.HOLDING not in TRANSITIONS[Phase.HOLDING].values()
 
 
-@pytest.mark.parametrize("event", [Event.FELL_BELOW, Event.SIGNAL_BROKEN, Event.VENT_AGAIN])
+@pytest.mark.parametrize("event", [Event.FELL_BELOW, Event.SIGNAL_BROKEN, Event.HOLD_VOID, Event.VENT_AGAIN])
 def test_a_hold_never_resumes(event: Event):
     """After a loss of pressure, a gap or a new venting the way to the next hold goes through stabilization again."""
     after = TRANSITIONS[Phase.HOLDING][event]

@@ -1,7 +1,7 @@
 """A stage walked at random, beside a slow oracle that reads the law of the hold off the whole history every time."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import pytest
@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule, run_state_machine_as_test
 
 from testbench.errors import ObservationRefusedError, RequestRefusedError
+from testbench.quantities import Volume
 from testbench.run.machine import Ending, Phase
-from testbench.run.observations import Seen
+from testbench.run.observations import Collection, Seen
 from testbench.run.progress import Action
 from testbench.run.record import Verdict
 from testbench.run.samples import TICKS_PER_S, GapReason
@@ -322,17 +323,23 @@ class SeatWalk(Walk):
             self.a_request(Action.COLLECTION_ENDED, "")
 
     def completed_without_a_leak(self, state) -> None:
-        (caught,) = state.collections
-        assert caught.volume is not None
-        assert state.hold_since + 5 * TICKS_PER_S <= caught.since
-        assert caught.until - caught.since >= 30 * TICKS_PER_S
-        assert caught.until <= state.hold_until
+        assert state.collections
+        for caught in state.collections:
+            assert caught.volume is not None
+            assert state.hold_since + 5 * TICKS_PER_S <= caught.since
+            assert caught.until - caught.since >= 30 * TICKS_PER_S
+            assert caught.until <= state.hold_until
 
     def expected(self, verdict: Verdict) -> bool:
-        (caught,) = self.attempt.state.collections
-        return verdict in (
-            {Verdict.REJECTED} if str(caught.volume) == "50 mL" else {Verdict.ACCEPTED, Verdict.INCONCLUSIVE}
-        )
+        volumes = {str(volume) for caught in self.attempt.state.collections for volume in volumes_of(caught)}
+        if "50 mL" not in volumes:
+            return verdict in {Verdict.ACCEPTED, Verdict.INCONCLUSIVE}
+        # A vessel that held more in between than at the end was misread: that decides nothing.
+        return verdict in {Verdict.REJECTED, Verdict.INCONCLUSIVE}
+
+
+def volumes_of(caught: Collection) -> list[Volume | None]:
+    return [*(read.volume for read in caught.readings), caught.volume]
 
 
 @pytest.mark.parametrize("kind", [ShellWalk, SeatWalk])
@@ -342,7 +349,10 @@ def test_a_stage_walked_at_random_keeps_every_law(shop, kind: type[Walk]):
 
     class Walked(kind):  # type: ignore[misc, valid-type]
         def new_attempt(self):
-            return start("NPS 2")
+            attempt = start("NPS 2")
+            # Readings come as they like here; what that does to the state of the signal has tests of its own.
+            rules = attempt.stage.requirement.model_copy(update={"validity": None})
+            return replace(attempt, stage=replace(attempt.stage, requirement=rules))
 
     run_state_machine_as_test(Walked, settings=settings(max_examples=100, stateful_step_count=50, deadline=None))
 
