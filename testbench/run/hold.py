@@ -7,6 +7,7 @@ import numpy as np
 from testbench.metrology.decision_rule import Conformity
 from testbench.metrology.signal import Validity, completeness, hampel_flags, noise_of, resolution_of
 from testbench.procedure.requirements import StageRequirement
+from testbench.quantities import Pressure
 from testbench.run.record import ChannelRecord, CriterionFinding, StageRecord
 from testbench.run.samples import TICKS_PER_S, Gap, GapReason, Thresholds, Trace, to_s
 
@@ -35,6 +36,10 @@ def judge_hold(stage: StageRecord, hold: Trace, whole: Trace, channel: ChannelRe
     held = int(hold.at[-1] - hold.at[0])
     guard, u = channel.guard_band(required), channel.uncertainty_in(required)
     faults = _faults_of(stage, hold, whole, Thresholds.of(required, guard, channel.scale))
+    if not faults and required.validity is not None:
+        since, until, step = int(hold.at[0]), int(hold.at[-1]), largest_step(channel, required)
+        found = signal_faults(whole, since, until, required.validity.validity, step)
+        faults = [f"is void: {reason}" for reason in found]
     lowest = channel.scale.pressure(int(hold.counts.min()))
     plus = f" plus U = {u}" if guard == u else f" plus the guard band of {guard.text(3)}" if guard.exact else ""
     sentence = (
@@ -53,16 +58,36 @@ def judge_hold(stage: StageRecord, hold: Trace, whole: Trace, channel: ChannelRe
     )
 
 
-def signal_faults(hold: Trace, validity: Validity) -> tuple[str, ...]:
+def largest_step(channel: ChannelRecord, required: StageRequirement) -> float:
+    """The largest step that the reading may be thought to have [counts]: 2 U.
+
+    A step brings 0.58 of itself into U, so that a larger one cannot be: two levels so far apart are no steps, but
+    outliers beside a reading that stands still.
+    """
+    return 2 * float(
+        channel.uncertainty_in(required).exact / Pressure.factor(channel.scale.unit) / channel.scale.per_count
+    )
+
+
+def signal_faults(stage: Trace, since: int, until: int, validity: Validity, step: float) -> tuple[str, ...]:
     """Why nothing may be concluded from a hold for the state of its signal, each as a sentence without its stop.
 
     Samples that stand far from the median of the newest few are flagged, never deleted; the raw trace stays as it is.
+
+    Args:
+        stage: all samples of the stage; what one step of the reading is shows on the way up.
+        since: when the hold began [ticks].
+        until: when it ended [ticks]; what came after is not looked at.
+        validity: what is allowed.
+        step: the largest step that the reading may have [counts].
     """
+    hold = stage.between(since, until)
     if len(hold) < 3:
         return ()
     at_s = (hold.at - hold.at[0]) / TICKS_PER_S
     counts = hold.counts.astype(np.float64)
-    flags = hampel_flags(counts, resolution=resolution_of(counts, 1.0), noise=noise_of(counts))
+    resolution = min(step, resolution_of(stage.counts[stage.at <= until].astype(np.float64), 1.0))
+    flags = hampel_flags(counts, resolution=resolution, noise=noise_of(counts))
     return completeness(at_s, flags, validity=validity).reasons
 
 
@@ -90,8 +115,6 @@ def _interruptions(required: StageRequirement, hold: Trace, gaps: tuple[Gap, ...
         faults.append("has a faulty reading in it")
     if int(steps.min()) < 0:
         faults.append("has samples out of order")
-    elif required.validity is not None:
-        faults.extend(f"is void: {reason}" for reason in signal_faults(hold, required.validity.validity))
     return faults
 
 

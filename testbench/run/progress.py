@@ -157,7 +157,9 @@ class Stage:
     def jumped(self, state: StageState, at: int) -> tuple[StageState, list[Happening]]:
         """Say that the reading changed faster than pressure on this rig can; a hold with that in it begins again."""
         happened: list[Happening] = []
-        sentence = f"{GapReason.JUMPED.value.capitalize()}; steadiness is waited for again."
+        if state.phase is Phase.OBSERVING and not self.owed_observations(state):
+            return self._left_level(state, at, happened), happened
+        sentence = f"{GapReason.JUMPED[0].upper()}{GapReason.JUMPED[1:]}; steadiness is waited for again."
         return self._apply(state, Event.SIGNAL_BROKEN, at, happened, sentence), happened
 
     def _too_long(self, since: int, until: int) -> bool:

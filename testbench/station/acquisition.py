@@ -1,7 +1,8 @@
 """From what a port delivers to samples and gaps. Knows no port and no clock: both come in as values.
 
 Silence is a gap with a reason, never a value. A reading outside the calibrated range or one that stands still to
-the last digit is a fault, never a steady pressure. Readings that come in one heap after a standstill of this
+the last digit is a fault, never a steady pressure; one that changed faster than pressure can is kept, with a gap that
+says so, for a burst pipe looks like that as well. Readings that come in one heap after a standstill of this
 program cannot be placed in time and count as a gap.
 """
 
@@ -80,6 +81,8 @@ class Acquisition:
         margin = (channel.calibration.highest - channel.calibration.lowest) * 0.05
         self._least = scale.least_counts(channel.calibration.lowest - margin)
         self._most = scale.most_counts(channel.calibration.highest)
+        fastest = channel.fastest_change_per_s
+        self._counts_per_tick = None if fastest is None else scale.exact_counts(fastest) / to_ticks(1)
         self._same_since: int | None = None
         self._same_counts: int | None = None
         self.newest: Sample | None = None
@@ -162,9 +165,17 @@ class Acquisition:
         self.silent_since(sample.at)  # notices a silence that this reading ends
         if self.fault is not None and self.newest is not None:
             gaps.append(Gap(since=self.fault_since, until=sample.at, reason=self.fault))
+        elif self._jumped_to(sample):
+            assert self.newest is not None
+            gaps.append(Gap(since=self.newest.at, until=sample.at, reason=GapReason.JUMPED))
         self.fault = None
         self.newest = sample
         samples.append(sample)
+
+    def _jumped_to(self, sample: Sample) -> bool:
+        if self._counts_per_tick is None or self.newest is None or sample.at == self.newest.at:
+            return False  # several readings of one delivery have one stamp and no rate
+        return abs(sample.counts - self.newest.counts) > self._counts_per_tick * (sample.at - self.newest.at)
 
     def _stands_still(self, sample: Sample) -> bool:
         if sample.counts != self._same_counts:

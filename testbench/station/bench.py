@@ -4,7 +4,7 @@ from datetime import date
 from fractions import Fraction
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from testbench.procedure.valve import Text, Value
 from testbench.quantities import Pressure, Volume
@@ -62,6 +62,8 @@ class ChannelEntry(Value):
     """Silence after which the screen blanks the number."""
     frozen_after_s: Annotated[float, Field(gt=0, le=60)] = 10.0
     """A reading that stands still to the last digit this long is a fault, never a steady pressure."""
+    fastest_change_per_s: Pressure | None = None
+    """Faster than this the pressure on this rig cannot change: a reading that does is a fault. None: not checked."""
     calibration: CalibrationEntry
 
     def record(self, zero_millicounts: int = 0) -> ChannelRecord:
@@ -90,6 +92,13 @@ class ChannelEntry(Value):
     def _head_millicounts(self) -> int:
         count = Pressure.of(Fraction(1, 10**self.decimals), self.unit)
         return round((WATER_COLUMN_PER_M * Fraction(self.height_above_valve_m)).ratio(count) * 1000)
+
+    @field_validator("fastest_change_per_s")
+    @classmethod
+    def _above_zero(cls, fastest: Pressure | None) -> Pressure | None:
+        if fastest is not None and not Pressure.zero("psi") < fastest:
+            raise ValueError(f"found {fastest}, it must be above 0")
+        return fastest
 
 
 WATER_COLUMN_PER_M = Pressure.of("9806.65", "Pa")

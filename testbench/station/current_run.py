@@ -35,6 +35,8 @@ class StageUnderWay:
     since: int
     state: StageState
     slope: SlidingSlope
+    largest_step: float
+    """The largest step that the reading may have [counts]."""
     samples: list[Sample] = field(default_factory=list)
     gaps: list[Gap] = field(default_factory=list)
     rejected_lines: int = 0
@@ -60,7 +62,7 @@ class StageUnderWay:
         validity, since = self.rules.requirement.validity, self.state.hold_since
         if validity is None or since is None:
             return ()
-        return signal_faults(Trace.of([sample for sample in self.samples if sample.at >= since]), validity.validity)
+        return signal_faults(Trace.of(self.samples), since, self.samples[-1].at, validity.validity, self.largest_step)
 
     def became(self, state: StageState) -> None:
         """Take the next state; a new phase of pressure starts a new window."""

@@ -23,6 +23,7 @@ from testbench.metrology.trend import SlidingSlope
 from testbench.procedure.requirements import requirements_for
 from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Order
+from testbench.run.hold import largest_step
 from testbench.run.machine import Phase
 from testbench.run.observations import Observation
 from testbench.run.progress import Action, Happening, Stage, StageState
@@ -337,6 +338,7 @@ class Session:
             since=since,
             state=StageState(phase=Phase.FILLING, since=since),
             slope=SlidingSlope(requirement.stabilization.window_s),
+            largest_step=largest_step(channel, requirement),
         )
         self.stage_open = True
         sentence = f"{requirement.stage.capitalize()}, attempt {attempt}, begun."

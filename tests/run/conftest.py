@@ -24,6 +24,7 @@ from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Valve
 from testbench.quantities import Pressure, Volume
 from testbench.run.evaluation import evaluate_stage, judge_run
+from testbench.run.hold import largest_step, signal_faults
 from testbench.run.machine import Phase
 from testbench.run.observations import Collection, Observation, Seen, ZeroCheck
 from testbench.run.progress import Action, Happening, Stage, StageState
@@ -70,8 +71,16 @@ class Attempt:
             self.gaps.append(Gap(since=last, until=self.now, reason=GapReason.SILENT))
         self.samples.append(Sample(self.now, counts))
         slope = None if bound is None else Slope(bound, 0.0, 200, 20.0)
-        self.take(self.stage.sample(self.state, self.samples[-1], slope))
+        self.take(self.stage.sample(self.state, self.samples[-1], slope, self.signal_faults))
         return self
+
+    def signal_faults(self) -> tuple[str, ...]:
+        """What is wrong with the signal of the hold so far."""
+        validity, since = self.stage.requirement.validity, self.state.hold_since
+        if validity is None or since is None:
+            return ()
+        step = largest_step(self.channel, self.stage.requirement)
+        return signal_faults(Trace.of(self.samples), since, self.now, validity.validity, step)
 
     def keep(self, counts: int, seconds: float, *, every_s: float = 0.1, bound: float | None = STEADY) -> "Attempt":
         """Readings of one value for a time."""
