@@ -260,6 +260,8 @@ class SimulatedOperator:
             return Step((m.CollectionStarted(request="collection_started"),), (under,))
         if "collection_ended" in offered and ready:
             return self._ask(update, m.CollectionEnded(request="collection_ended"))
+        if "extend" in offered:
+            return self._ask(update, m.Extend(request="extend"))
         if "collected" in offered and self._caught_ml is not None:
             volume = Volume.of(f"{self._caught_ml:.1f}", "mL")
             return self._ask(update, m.Collected(request="collected", volume=volume))

@@ -210,8 +210,6 @@ class CriterionAsked(Value):
     """"drops" or "bubbles" where the limit is a count; empty where it is a volume."""
     answer: str = ""
     """What was observed or collected so far; empty while owed."""
-    undecided: str = ""
-    """Why what was collected decides nothing, and what would; empty unless that is to be answered now."""
 
 
 class StageView(Value):

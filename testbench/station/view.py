@@ -302,7 +302,6 @@ def _asked(stage: StageUnderWay, index: int) -> m.CriterionAsked:
     taken = [volume for found in state.collections for volume in (*(r.volume for r in found.readings), found.volume)]
     taken += [found.volume for found in state.vessel_read]
     read = [str(volume) for volume in taken if volume is not None]
-    undecided = stage.rules.undecided(state)
     return m.CriterionAsked(
         index=index,
         kind="largest-leakage-rate",
@@ -310,5 +309,4 @@ def _asked(stage: StageUnderWay, index: int) -> m.CriterionAsked:
         limit=words.limit_in_words(criterion),
         counted=criterion.counted.what if criterion.counted else "",
         answer="; ".join(read),
-        undecided="" if undecided is None else undecided.advice,
     )

@@ -92,9 +92,6 @@ def limit_in_words(criterion: LargestLeakageRate) -> str:
     return criterion.in_words(limit)
 
 
-_UNDECIDED = "What was caught is too near the limit to tell. Extend the hold and collect again, or leave it undecided."
-
-
 def _pump(rule: StageRequirement) -> str:
     if rule.pump_during_hold is PumpDuringHold.ISOLATED:
         return "Isolate the pump."
@@ -107,8 +104,8 @@ def _while_holding(stage: Stage, state: StageState) -> str:
         if owes_volume(state):
             return "Enter what the vessel held when you read it. Leave it where it is."
         return "Collecting. Leave the vessel where it is until the time is up."
-    if stage.undecided(state) is not None:
-        return _UNDECIDED
+    if (undecided := stage.undecided(state)) is not None:
+        return f"{undecided.advice[0].upper()}{undecided.advice[1:]}. Extend the hold, or leave it undecided."
     if stage.collected is not None and stage.owes_collection(state):
         assert state.hold_since is not None
         assert state.last is not None
@@ -121,8 +118,8 @@ def _while_holding(stage: Stage, state: StageState) -> str:
 
 
 def _observing(stage: Stage, state: StageState) -> str:
-    if stage.undecided(state) is not None:
-        return _UNDECIDED
+    if (undecided := stage.undecided(state)) is not None:
+        return f"{undecided.advice[0].upper()}{undecided.advice[1:]}. Extend the hold, or leave it undecided."
     if owes_volume(state):
         counted = stage.collected.counted if stage.collected else None
         return f"Enter how many {counted.what} you counted." if counted else "Read the vessel and enter the volume."

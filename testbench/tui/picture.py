@@ -113,8 +113,14 @@ def findings(update: Update | None) -> Found:
     if stage.finding is None:
         return Found(stage.reason or "The stage is void.", ())
     # What decided against the valve comes first: the list may be longer than the room.
-    judged = sorted(stage.finding.criteria, key=lambda one: one.conformity == "conforms")
-    lines = tuple(FoundLine(one.conformity, one.criterion.replace("-", " "), one.sentence) for one in judged)
+    decisions = stage.decisions or ("",) * len(stage.finding.criteria)
+    judged = sorted(
+        zip(stage.finding.criteria, decisions, strict=True), key=lambda pair: pair[0].conformity == "conforms"
+    )
+    lines = tuple(
+        FoundLine(one.conformity, one.criterion.replace("-", " "), f"{one.sentence} {decision}".strip())
+        for one, decision in judged
+    )
     return Found(f"The {stage.stage} is {stage.finding.verdict}.", lines)
 
 

@@ -281,6 +281,21 @@ def volume_owed():
     )
 
 
+def undecided():
+    """What was caught tells nothing; the hold can be extended."""
+    return collecting().model_copy(
+        update={
+            "actions": (
+                m.ActionOffered(request="extend", label="Extend, collect again"),
+                m.ActionOffered(request="leave_undecided", label="Leave it undecided"),
+                STOP,
+            ),
+            "instruction": "Too near the limit to tell; collect for at least 57 s. "
+            "Extend the hold, or leave it undecided.",
+        }
+    )
+
+
 def depressurizing():
     return update(
         signal=signal(143.2),
@@ -364,7 +379,7 @@ def accepted_run():
 SCENES = {
     one.__name__: one
     for one in (choosing, filling, pressurizing, stabilizing, holding, stale, lost, observing, collecting, volume_owed,
-                depressurizing, rejected, accepted_run)
+                undecided, depressurizing, rejected, accepted_run)
 }  # fmt: skip
 
 # Pictures ----------------------------------------------------------------------------------------
