@@ -142,7 +142,7 @@ def run_recorder(home: Home) -> None:
     from testbench.instruments.serial_port import SerialReader
     from testbench.link.server import LinkServer
     from testbench.procedure_files.loader import find_procedure, load_orders
-    from testbench.station.loop import Heard, Inbox, Recorder
+    from testbench.station.loop import Heard, Inbox, OfThermometer, Recorder
     from testbench.station.recovery import close_interrupted
     from testbench.station.session import Outside, Session
 
@@ -171,14 +171,18 @@ def run_recorder(home: Home) -> None:
             session.notify(sentence, grave=True)
         inbox: Inbox = Inbox()
         server = LinkServer(home.folder, lambda client, line: inbox.put(Heard(client, line)))
-        reader = SerialReader(bench.channel.line, clock, inbox.put)
+        readers = [SerialReader(bench.channel.line, clock, inbox.put)]
+        if bench.temperature is not None:
+            readers.append(SerialReader(bench.temperature.line, clock, lambda event: inbox.put(OfThermometer(event))))
         server.start()
-        reader.start()
+        for reader in readers:
+            reader.start()
         pace = UPDATE_EVERY_S if bench.simulation is None else UPDATE_EVERY_FAST_S
         try:
             Recorder(session, inbox, server, pace).run(time.monotonic)  # noqa: TID251 - pacing of the screen only
         finally:
-            reader.stop()
+            for reader in readers:
+                reader.stop()
             server.close()
             store.close()
 

@@ -296,11 +296,20 @@ def _stage_content(stage: StageRecord, trace: Trace, record: RunRecord, clock: R
             side=asked.pressurized_side,
             open=asked.open_side,
             pump=words(f"stage.{asked.pump_during_hold.replace(' ', '_')}"),
-        ),
+        )
+        + _water(stage, words),
         table=table_of(stage, trace, record.channel, words),
         undecided=undecided,
         plot=_plot_facts(stage, trace, record, words),
     )
+
+
+def _water(stage: StageRecord, words: Words) -> str:
+    """The temperature of the water from the beginning of the stage to its end, where it was measured."""
+    if stage.water is None:
+        return ""
+    first, last = stage.water.at(0).to("degC"), stage.water.at(-1).to("degC")
+    return " " + words("stage.water", first=f"{first:.1f}", last=f"{last:.1f}", u=stage.water.expanded_uncertainty_k)
 
 
 def _plot_facts(stage: StageRecord, trace: Trace, record: RunRecord, words: Words) -> PlotFacts:

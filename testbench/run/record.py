@@ -20,7 +20,7 @@ from testbench.procedure.adoption import Adoption
 from testbench.procedure.requirements import Requirements, StageRequirement
 from testbench.procedure.stages import StageName
 from testbench.procedure.valve import Value, Valve, later
-from testbench.quantities import Pressure
+from testbench.quantities import Pressure, Temperature
 from testbench.run.machine import Ending
 from testbench.run.observations import Collection, Observation, ZeroCheck
 from testbench.run.samples import Gap, Scale
@@ -182,6 +182,24 @@ class TraceReference(Value):
     sha256: str
 
 
+class WaterTemperature(Value):
+    """What the temperature channel said during a stage, at most one reading a second."""
+
+    tag: str
+    instrument: str
+    serial: str
+    unit: str
+    decimals: int
+    expanded_uncertainty_k: str
+    """U with k = 2 [K]."""
+    readings: Annotated[tuple[tuple[int, int], ...], Field(min_length=1)]
+    """Ticks since the run began, and what was indicated, as an integer of the last digit."""
+
+    def at(self, index: int) -> Temperature:
+        """One reading, for example the first (0) or the last (-1)."""
+        return Temperature.of(f"{self.readings[index][1]}e-{self.decimals}", self.unit)
+
+
 class StageRecord(Value):
     """One attempt at one stage."""
 
@@ -202,6 +220,8 @@ class StageRecord(Value):
     gaps: tuple[Gap, ...]
     rejected_lines: int
     trace: TraceReference
+    water: WaterTemperature | None = later(None)
+    """None where the bench has no temperature channel, or it was silent."""
     finding: Finding | None
     """None where the stage is void."""
 

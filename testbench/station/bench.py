@@ -105,6 +105,22 @@ WATER_COLUMN_PER_M = Pressure.of("9806.65", "Pa")
 """A metre of water at 1000 kg/m³ and 9.80665 m/s²: 0.098 bar, 1.42 psi."""
 
 
+class ThermometerEntry(Value):
+    """The temperature channel of the test water, where there is one: lines such as ``+018.3``."""
+
+    tag: Text
+    instrument: Text
+    serial: Text
+    line: SerialSettings
+    unit: Literal["degC", "degF", "K"] = "degC"
+    decimals: Annotated[int, Field(ge=0, le=4)] = 1
+    whole_digits: Annotated[int, Field(ge=1, le=6)] = 3
+    expanded_uncertainty_k: Annotated[str, Field(pattern=r"^[0-9]+(\.[0-9]+)?$")]
+    """U with coverage factor k = 2 [K]."""
+    stale_after_s: Annotated[float, Field(gt=0, le=600)] = 30.0
+    """Silence after which no temperature is known."""
+
+
 class CollectingVessel(Value):
     """What leakage is caught in."""
 
@@ -139,6 +155,7 @@ class Bench(Value):
     operators: Annotated[tuple[Text, ...], Field(min_length=1)]
     channel: ChannelEntry
     collecting: CollectingVessel
+    temperature: ThermometerEntry | None = None
     paper: Literal["A4", "Letter"] = "A4"
     simulation: Simulation | None = None
 

@@ -322,6 +322,8 @@ class Update(Value):
     """The recorder's clock [s]: time since the run began, else since the recorder started."""
     origin: Origin
     signal: Signal
+    water_degc: float | None = None
+    """Temperature of the test water [°C]; None where it is not measured, or its channel is silent."""
     run: RunView | None = None
     stage: StageView | None = None
     instruction: str

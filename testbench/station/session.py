@@ -37,6 +37,7 @@ from testbench.station.current_run import StageUnderWay, closed, iso, judged, ne
 from testbench.station.keeper import Batch, Keeper
 from testbench.station.opening import caught, opening_record, said_at_opening, texts_of
 from testbench.station.ports import Clock, Documents, FreeSpace, RunStore
+from testbench.station.thermometer import Thermometer
 
 LEAST_FREE_BYTES = 50_000_000
 NOTICES_KEPT = 12
@@ -83,6 +84,7 @@ class Session:
         self.orders: tuple[Order, ...] = ()
         self.outside = outside
         self.acquisition = Acquisition(bench.channel)
+        self.thermometer = None if bench.temperature is None else Thermometer(bench.temperature)
         self.run: RunRecord | None = None
         """The open run, or the last closed one."""
         self.run_open = False
@@ -330,6 +332,9 @@ class Session:
         if self.acquisition.newest.counts > thresholds.safe:
             reading = channel.scale.pressure(self.acquisition.newest.counts)
             raise PressureNotReleasedError(reading.text(1), requirement.safe_below.text(1))
+        if self.thermometer is not None:
+            self.thermometer.check(now)
+            self.thermometer.begin()
         index, since = len(self.run.stages), self.run_tick(now)
         self.stage = StageUnderWay(
             rules=Stage(requirement, thresholds),
@@ -377,7 +382,12 @@ class Session:
         assert self.run is not None
         until, trace = self.run_tick(), self.stage.trace()
         on = datetime.fromisoformat(self.run.started).astimezone(UTC).date()
-        record = judged(self.stage.record(max(until, self.stage.state.since)), trace, self.run, on)
+        record = self.stage.record(max(until, self.stage.state.since))
+        if self.thermometer is not None:
+            since = self.stage.since + self.run_since
+            water = self.thermometer.record(since, until + self.run_since, self.run_since)
+            record = record.model_copy(update={"water": water})
+        record = judged(record, trace, self.run, on)
         self.run = self.run.model_copy(update={"stages": (*self.run.stages, record)})
         self._traces.append(trace)
         verdict = record.finding.verdict if record.finding else f"void ({record.ended}): {record.reason}"

@@ -45,6 +45,7 @@ class Viewer:
             at_s=to_s(session.run_tick(now) if session.run else now),
             origin=session.bench.origin,
             signal=self._signal(now),
+            water_degc=self._water(now),
             run=self._run(),
             stage=self._stage(now),
             instruction=instruction,
@@ -85,6 +86,11 @@ class Viewer:
             decimals=channel.decimals,
             rejected_lines=acquisition.rejected_lines,
         )
+
+    def _water(self, now: int) -> float | None:
+        thermometer = self._session.thermometer
+        found = None if thermometer is None else thermometer.reading(now)
+        return None if found is None else found.to("degC")
 
     # The run -------------------------------------------------------------------------------------
 

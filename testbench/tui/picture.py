@@ -139,6 +139,8 @@ def status(update: Update | None) -> Status:
     parts = [f"bench {update.bench}"]
     if run is not None:
         parts += [run.run, f"{run.order} {run.customer}", run.serial, run.operator]
+    if update.water_degc is not None:
+        parts.append(f"water {update.water_degc:.1f} °C")
     notice = update.notices[-1] if update.notices else None
     time_of_day = update.utc[11:19]
     return Status(
