@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from testbench.link.client import LinkClient
     from testbench.procedure.adoption import Adoption
     from testbench.procedure.stages import Procedure
-    from testbench.run.record import RunRecord
+    from testbench.run.record import ChannelRecord, RunRecord
     from testbench.run.samples import Trace
     from testbench.station.bench import Bench
     from testbench.station.ports import Clock
@@ -116,6 +116,19 @@ def read_store(home: Home) -> "RunReader":
 
     home.bench()  # says that there is no home, rather than that there is no file
     return RunReader.beside(home.database)
+
+
+def channel_now(home: Home) -> "ChannelRecord | None":
+    """The deciding channel with the calibration and the gauge check in force; None without a calibration."""
+    from testbench.instruments.clocks import SystemClock
+    from testbench.station.register import channel_of
+
+    entry = home.bench().channel
+    if not home.database.exists():
+        return channel_of(entry, (), (), SystemClock().utc())
+    with read_store(home) as store:
+        reports, checks = store.calibrations_of(entry.serial), store.gauge_checks_of(entry.serial)
+    return channel_of(entry, reports, checks, SystemClock().utc())
 
 
 def fit_key(home: Home) -> None:

@@ -1,11 +1,14 @@
 """What must be true before a run or a stage may begin. Each refusal names what was found and what is allowed."""
 
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, datetime, timedelta
 from fractions import Fraction
 
 from testbench.errors import (
+    CalibrationMissingError,
     CalibrationOverdueError,
+    GaugeCheckDueError,
+    GaugesDisagreeError,
     NoReadingError,
     OperatorUnknownError,
     OrderUnknownError,
@@ -19,7 +22,7 @@ from testbench.procedure.valve import Order, Valve
 from testbench.run.observations import ZeroCheck
 from testbench.run.record import ChannelRecord
 from testbench.run.samples import Sample, Scale, to_ticks
-from testbench.station.bench import Bench
+from testbench.station.bench import Bench, ChannelEntry
 
 ZERO_CHECK_S = 2.0
 LEAST_ZERO_SAMPLES = 5
@@ -47,6 +50,17 @@ def check_operator(bench: Bench, name: str) -> None:
         raise OperatorUnknownError(name, bench.operators)
 
 
+def calibrated(entry: ChannelEntry, channel: ChannelRecord | None, on: date) -> ChannelRecord:
+    """The channel, or a refusal where it has no calibration.
+
+    Raises:
+        CalibrationMissingError: neither the register nor bench.toml has one.
+    """
+    if channel is None:
+        raise CalibrationMissingError(entry.tag, entry.serial, str(on))
+    return channel
+
+
 def check_channel(channel: ChannelRecord, requirements: Requirements, on: date) -> None:
     """Refuse a channel that is out of calibration, too small, or too coarse for one of the stages."""
     if not channel.calibration.in_date(on):
@@ -58,6 +72,24 @@ def check_channel(channel: ChannelRecord, requirements: Requirements, on: date) 
         acceptance = stage.required + channel.guard_band(stage)
         if acceptance >= stage.upper_limit:
             raise UncertaintyTooLargeError(channel.tag, stage.stage, acceptance.text(1), stage.upper_limit.text(1))
+
+
+def check_second_gauge(channel: ChannelRecord, every_h: int | None, at: datetime) -> None:
+    """Refuse a channel that a second gauge contradicts, or whose check is older than this bench wants it.
+
+    Raises:
+        GaugesDisagreeError: the newest check found them apart.
+        GaugeCheckDueError: there is none, or it is too old.
+    """
+    check = channel.second_gauge
+    if check is not None and not check.agrees:
+        raise GaugesDisagreeError(channel.tag, check.sentence)
+    if every_h is None:
+        return
+    if check is None:
+        raise GaugeCheckDueError(channel.tag, "is from before its calibration, or there is none", every_h)
+    if at - datetime.fromisoformat(check.at) > timedelta(hours=every_h):
+        raise GaugeCheckDueError(channel.tag, f"is of {check.at}", every_h)
 
 
 def unsuited_ranges(channel: ChannelRecord, requirements: Requirements) -> list[str]:

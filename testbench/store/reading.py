@@ -16,7 +16,6 @@ from pydantic import ValidationError
 from sqlalchemy import Connection, RowMapping, func, select
 
 from testbench.errors import RecordDamagedError, RunUnknownError, StoreFailedError
-from testbench.procedure.adoption import Adoption
 from testbench.procedure.valve import Order
 from testbench.run.record import EarlierRun, RunRecord, StageRecord, Verdict, sha256
 from testbench.run.samples import Gap, GapReason, Trace
@@ -24,6 +23,7 @@ from testbench.run.state import Happening
 from testbench.station.ports import JournalLine, OpenRun, RunSummary
 from testbench.store import codec, tables
 from testbench.store.database import Database
+from testbench.store.register import RegisterReader
 from testbench.store.schema import check_readable
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -51,7 +51,7 @@ class StoredDocument:
     issued: datetime
 
 
-class RunReader:
+class RunReader(RegisterReader):
     """Questions to one database file.
 
     Args:
@@ -168,14 +168,6 @@ class RunReader:
         with self._database.reading() as connection:
             rows = connection.execute(query).mappings().all()
             return [_open_run(connection, row) for row in rows]
-
-    def adoption_of(self, procedure_sha256: str) -> Adoption | None:
-        """The newest adoption of a procedure file with this hash; None where it was never adopted."""
-        table = tables.adoption
-        query = select(table.c.body).where(table.c.sha256 == procedure_sha256).order_by(table.c.seq.desc()).limit(1)
-        with self._database.reading() as connection:
-            body: str | None = connection.scalar(query)
-        return None if body is None else Adoption.model_validate_json(body)
 
     def accepted_run_of(self, serial: str, *, specimen: bool = True) -> str | None:
         """The first run in which this serial number was accepted; None where there is none.
