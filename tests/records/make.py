@@ -1,8 +1,8 @@
 """Makes a stored database for this folder: one for each released version of the tables, never made again.
 
 ``python tests/records/make.py`` writes ``schema-<version>.db`` with four runs: accepted, rejected, stopped, and one
-that was cut short by a power cut; from 0002 on also a calibration, a check against a second gauge and a blank run. Every later version must read and judge them. The functions in here also give the
-tests of the store their example runs.
+that was cut short by a power cut; from 0002 on also a calibration and a check against a second gauge. Every later
+version must read and judge them. The functions in here also give the tests of the store their example runs.
 """
 
 import tomllib
@@ -220,7 +220,7 @@ def keep_closed(store, record: RunRecord, traces: tuple[Trace, ...]) -> str:
 
 
 def fill_registers(store) -> None:
-    """One row of each register that came with 0002."""
+    """A calibration and a check against a second gauge."""
     points = [(psi, f"{psi + 0.25 * way}", ("up", "down")[way]) for way in (0, 1) for psi in (0, 250, 500, 750, 1000)]
     calibration = CalibrationReport.model_validate({
         "channel": "PT-101",
@@ -249,7 +249,6 @@ def fill_registers(store) -> None:
     })
     number = calibration.certificate_number
     store.add_gauge_check(GaugeCheck(channel="PT-101", serial="T-0042", certificate_number=number, check=check))
-    store.add_blank('{"run":"B1-000001"}')
 
 
 def fill(store) -> None:

@@ -258,8 +258,8 @@ def test_what_is_unusual_but_right_is_taken(changes):
          "N: calibrated_on: found 2026-06-06, after the day of entry; it is 2026-06-05 today."),
         ({"unit": "bar", "certificate_number": "N"},
          "N: unit: found bar; channel PT-101 of this bench reads in psi."),
-        ({}, "SCL-26-0411: certificate_number: found SCL-26-0411, which the register holds for T-0042; "
-             "a number is entered once; say what an entry corrects (--corrects)."),
+        ({}, ("SCL-26-0411: certificate_number: found SCL-26-0411, which the register holds for T-0042; "
+              "a number is entered once; say what an entry corrects (--corrects).")),
         ({"certificate_number": "N", "correction": "typing error"},
          "N: correction: found a correction; the register holds no N of T-0042 to correct."),
     ],

@@ -32,6 +32,7 @@ def filled(tmp_path_factory, empty, examples) -> Path:
         )
     digest = store.seal(record, traces)
     examples.fill_registers(store)
+    store.add_blank("{}")
     store.add_document("B1-000001", "certificate", "a.pdf", sha256="a", record_sha256=digest, at=examples.STARTED)
     store.close()
     return path

@@ -15,6 +15,7 @@ RECORDS = Path(__file__).parents[1] / "records"
 def test_what_goes_into_a_register_comes_out_again(store, path, examples):
     """In the order of entry, by instrument, also for another program that only reads."""
     examples.fill_registers(store)
+    store.add_blank('{"run":"B1-000001"}')
     more = [report(correction="the day was misread"), report(serial="T-0043", certificate_number="SCL-26-0500")]
     for one in more:
         store.add_calibration(one)
