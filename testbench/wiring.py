@@ -174,7 +174,7 @@ def run_recorder(home: Home) -> None:
         documents = IssuedByChild(home)
         outside = Outside(
             clock, store, documents, _FreeSpace(home.folder), procedure, __version__,
-            partial(load_orders, home.folder), _check_printable,
+            partial(load_orders, home.folder), check_printable,
         )  # fmt: skip
         session = Session(bench, outside)
         for summary in store.history():  # whose document was ordered just before the recorder was killed
@@ -250,7 +250,12 @@ def _only_recorder(home: Home) -> Iterator[None]:
         yield
 
 
-def _check_printable(text: str) -> None:
+def check_printable(text: str) -> None:
+    """Refuse a text that no document could print.
+
+    Raises:
+        GlyphMissingError: it holds a character that no face has.
+    """
     from testbench.certificate.data import layout
     from testbench.certificate.pen import printable
 

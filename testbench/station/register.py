@@ -261,3 +261,28 @@ def _allowed(report: CalibrationReport, old: Predecessor | None, reading: Calibr
     reference = float(reading.reference)
     u_reference = 2 * report.known.components(reference)[0].standard_uncertainty
     return old.span_at(reference) + u_reference
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """A calibration with all that the register makes of it."""
+
+    report: CalibrationReport
+    calibrated: Calibrated
+    old: Predecessor | None
+    changes: tuple[Change, ...]
+    """Empty where the register holds no calibration before."""
+    as_found: AsFound | None
+
+
+def assess(report: CalibrationReport, reports: Reports, channel: ChannelEntry) -> Assessment:
+    """Fit a calibration and compare it with the one before.
+
+    Args:
+        report: it need not be in the register yet.
+        reports: the register.
+        channel: of bench.toml; its simple entry may be the calibration before.
+    """
+    calibrated, old = Calibrated.of(report), predecessor(report, reports, channel)
+    changed = () if old is None or old.calibrated is None else changes(calibrated, old.calibrated)
+    return Assessment(report, calibrated, old, changed, as_found_of(report, old))
