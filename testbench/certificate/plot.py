@@ -251,12 +251,12 @@ class StagePlots:
         for tick in ticks(panel.p0, panel.p1, 4 if panel.height > 48 else 3):
             y = panel.up(tick)
             self.pen.line(panel.x - 2, y, panel.x, y, 0.5, colour=label)
-            self.pen.text(panel.x - 4, y - 2.4, _tidy(tick), REGULAR, self.small, colour=label, align="right")
+            self.pen.text(panel.x - 4, y - 2.4, tidy(tick), REGULAR, self.small, colour=label, align="right")
         for tick in ticks(panel.t0 / scale, panel.t1 / scale, 6):
             x = panel.across(tick * scale)
             self.pen.line(x, panel.y - 2, x, panel.y, 0.5, colour=label)
             if x < panel.x + panel.width - 16:  # the unit of the axis stands at its right end
-                self.pen.text(x, panel.y - 9, _tidy(tick), REGULAR, self.small, colour=label, align="centre")
+                self.pen.text(x, panel.y - 9, tidy(tick), REGULAR, self.small, colour=label, align="centre")
         name = self.words("plot.time_min" if minutes else "plot.time_s")
         self.pen.text(panel.x + panel.width, panel.y - 9, name, REGULAR, self.small, colour=label, align="right")
 
@@ -352,5 +352,6 @@ def ticks(low: float, high: float, about: int) -> list[float]:
     return [float(number * step) for number in range(first, last + 1)]
 
 
-def _tidy(number: float) -> str:
+def tidy(number: float) -> str:
+    """A number at an axis."""
     return f"{round(number, 6):g}".replace("-", "−")
