@@ -36,7 +36,8 @@ def judge_hold(stage: StageRecord, hold: Trace, whole: Trace, channel: ChannelRe
     guard, u = channel.guard_band(required), channel.uncertainty_in(required)
     faults = _faults_of(stage, hold, whole, Thresholds.of(required, guard, channel.scale))
     lowest = channel.scale.pressure(int(hold.counts.min()))
-    plus = f" plus U = {u}" if guard == u else f" plus the guard band of {guard.text(3)}" if guard.exact else ""
+    told = u.text(4) if channel.uncertainty_points else u
+    plus = f" plus U = {told}" if guard == u else f" plus the guard band of {guard.text(3)}" if guard.exact else ""
     sentence = (
         f"The hold {' and '.join(faults)}."
         if faults
