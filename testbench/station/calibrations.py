@@ -212,8 +212,8 @@ class Calibrated:
 
 
 def _decimal(number: float) -> str:
-    """A number as a plain decimal text, to the 17 digits that it has."""
-    text = f"{Decimal(repr(number)):f}"
+    """A number as a plain decimal text of twelve significant digits."""
+    text = f"{Decimal(f'{number:.12g}'):f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
