@@ -118,25 +118,24 @@ class _Plot:
         self._text(MARGIN_LEFT, y, self._say("calibration.residual_axis", unit=self._unit), "start")
         x = self._x1
         for key, direction in (("down", Direction.DOWN), ("up", Direction.UP), ("reading", None)):
-            if not any(mark[2] is direction for mark in self._marks):
-                continue
-            text = self._say(f"calibration.{key}")
-            self._text(x, y, text, "end")
-            x -= self._width(text) + 7
-            self._mark(x, y + 2.5, direction)
-            x -= 10
-        self._text(x, y, self._say("calibration.band"), "end")
+            if any(mark[2] is direction for mark in self._marks):
+                x -= self._room(text := self._say(f"calibration.{key}")) + 12
+                self._mark(x, y + 2.5, direction)
+                self._text(x + 7, y, text, "start")
+        text = self._say("calibration.band")
+        self._text(x - self._room(text) - 12, y, text, "start")
+
+    def _room(self, text: str) -> float:
+        """How much a text may take where another face has to serve [pt]."""
+        from reportlab.pdfbase.pdfmetrics import stringWidth
+
+        return 1.25 * float(stringWidth(text, REGULAR, self._look.sizes.small))
 
     def _text(self, x: float, y: float, text: str, anchor: Literal["start", "middle", "end"]) -> None:
         from reportlab.graphics.shapes import String
 
         size, ink = self._look.sizes.small, self._ink
         self._drawing.add(String(x, y, text, fontName=REGULAR, fontSize=size, fillColor=ink, textAnchor=anchor))
-
-    def _width(self, text: str) -> float:
-        from reportlab.pdfbase.pdfmetrics import stringWidth
-
-        return float(stringWidth(text, REGULAR, self._look.sizes.small))
 
     def _across(self, pressure: float) -> float:
         return MARGIN_LEFT + (pressure - self._p0) / (self._p1 - self._p0) * (self._x1 - MARGIN_LEFT)
