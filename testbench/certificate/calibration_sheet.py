@@ -123,7 +123,7 @@ def _result(found: "Assessment", say: Words) -> tuple[Fact, ...]:
         "zero": _zero(calibrated.fit.zero_deviation, unit, say),
         "largest": say(
             "calibration.largest_value", u=_number(largest.uncertainty_in_run), unit=unit,
-            at=f"{largest.result.reference:g}",
+            at=f"{largest.result.reference:g}", k=f"{largest.result.budget.coverage_factor():.2f}",
         ),
         "drift": _drift(found, say),
         "as_found": say("calibration.not_stated") if found.as_found is None else _came(found.as_found, unit, say),

@@ -75,7 +75,7 @@ def _tell_budgets(found: "Assessment", asked: float | None) -> None:
     if asked is not None:
         points = _around(points, asked)
         u, unit = found.calibrated.uncertainty_in_run_at(asked), found.report.unit
-        say(f"\nat {asked:g} {unit}: U in a run {u:.4g} {unit} (k = 2), on the line between its neighbours")
+        say(f"\nat {asked:g} {unit}: U in a run {u:.4g} {unit} (95 %), on the line between its neighbours")
     for point in points:
         budget = point.result.budget
         say(

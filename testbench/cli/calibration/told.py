@@ -134,6 +134,7 @@ def summary(found: Assessment) -> list[str]:
     fit, points = calibrated.fit, calibrated.points
     largest = max(points, key=lambda point: point.uncertainty_in_run)
     lowest, highest = points[0].result.reference, points[-1].result.reference
+    at, k = largest.result.reference, largest.result.budget.coverage_factor()
     u, off = largest.result.expanded_uncertainty, abs(largest.deviation_in_run)
     lines = [
         f"certificate {report.certificate_number}, {report.laboratory}; {report.channel}, serial {report.serial}",
@@ -142,8 +143,8 @@ def summary(found: Assessment) -> list[str]:
         f"curve       {curve_in_words(found)}",
         f"curvature   {curvature(quadratic_facts(fit.quadratic, report.permissible), unit)}",
         f"residuals   SD {fit.line.residual_sd:.4g} {unit} beside the line, {fit.line.dof} degrees of freedom",
-        f"zero        {shown(fit.zero_deviation)} {unit} between series",
-        f"U in a run  {largest.uncertainty_in_run:.4g} {unit} at most, at {largest.result.reference:g} {unit} (k = 2)",
+        f"zero        {shown(fit.zero_deviation)}{'' if fit.zero_deviation is None else f' {unit}'} between series",
+        f"U in a run  {largest.uncertainty_in_run:.4g} {unit} at most (95 %, k = {k:.2f}), at {at:g} {unit}",
         f"            {off:.4g} deviation from the zero that a run takes at atmosphere, and U {u:.4g}",
     ]
     return [*lines, *_changed(found), *_came(found)]
