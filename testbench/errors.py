@@ -408,6 +408,21 @@ class ZeroCheckFailedError(BenchError):
 
 
 @dataclass(eq=False)
+class ZeroMovesError(BenchError):
+    """The reading at atmosphere does not stand still, so that its mean is no zero."""
+
+    channel: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Wait until the line is empty and the reading stands still, then start again."
+
+    def sentence(self) -> str:
+        return (
+            f"Channel {self.channel} moved by {self.found} while its zero was taken; at most {self.allowed} is allowed."
+        )
+
+
+@dataclass(eq=False)
 class NoReadingError(BenchError):
     """There is no fresh reading to work with."""
 

@@ -1,8 +1,12 @@
 """What must be true before a run or a stage may begin. Each refusal names what was found and what is allowed."""
 
+import math
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from fractions import Fraction
+from statistics import mean
+
+import numpy as np
 
 from testbench.errors import (
     CalibrationMissingError,
@@ -16,9 +20,12 @@ from testbench.errors import (
     SerialUnknownError,
     UncertaintyTooLargeError,
     ZeroCheckFailedError,
+    ZeroMovesError,
 )
+from testbench.metrology.signal import noise_of
 from testbench.procedure.requirements import Requirements
 from testbench.procedure.valve import Order, Valve
+from testbench.quantities import Pressure
 from testbench.run.observations import ZeroCheck
 from testbench.run.record import ChannelRecord
 from testbench.run.samples import Sample, Scale, to_ticks
@@ -114,6 +121,7 @@ def zero_check(recent: Sequence[Sample], now: int, channel: ChannelRecord, requi
     Raises:
         NoReadingError: there are too few readings.
         ZeroCheckFailedError: the mean is too far from zero.
+        ZeroMovesError: the pressure is still falling.
     """
     used = [sample.counts for sample in recent if sample.at >= now - to_ticks(ZERO_CHECK_S)]
     if len(used) < LEAST_ZERO_SAMPLES:
@@ -125,6 +133,7 @@ def zero_check(recent: Sequence[Sample], now: int, channel: ChannelRecord, requi
     found = bare.pressure(mean)
     if abs(found) > requirements.zero_tolerance:
         raise ZeroCheckFailedError(channel.tag, found.text(2), requirements.zero_tolerance.text(2))
+    _check_still(used, bare, channel)
     return ZeroCheck(
         at=now,
         samples=len(used),
@@ -132,3 +141,17 @@ def zero_check(recent: Sequence[Sample], now: int, channel: ChannelRecord, requi
         passed=True,
         allowed=requirements.zero_tolerance,
     )
+
+
+def _check_still(used: Sequence[int], bare: Scale, channel: ChannelRecord) -> None:
+    """Refuse a zero whose later half has moved from the earlier one by more than U at zero and the noise explain.
+
+    A line that still empties would lend its last pressure to every reading of the run.
+    """
+    half = len(used) // 2
+    first, last = used[:half], used[-half:]
+    noise = 3 * noise_of(np.array(used, dtype=np.float64)) * math.sqrt(2 / half)
+    moved = abs(bare.pressure(Fraction(mean(last)) - Fraction(mean(first))))
+    allowed = channel.uncertainty_at(Pressure.zero(bare.unit)) + bare.pressure(Fraction(noise))
+    if moved > allowed:
+        raise ZeroMovesError(channel.tag, moved.text_beside(allowed), allowed.text(2))
