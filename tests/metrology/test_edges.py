@@ -1,5 +1,6 @@
 """Edges of the mathematics where a slip of one sign or one constant would stay small: found by making such slips."""
 
+import dataclasses
 import math
 
 import numpy as np
@@ -7,16 +8,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import brentq
+from scipy.stats import norm
 
-from testbench.errors import TooFewPointsError
+from testbench.errors import DataRefusedError, TooFewPointsError
 from testbench.metrology.calibration_fit import fit_calibration
 from testbench.metrology.calibration_series import CalibrationPoint, Direction, with_directions
 from testbench.metrology.closed_volume import ClosedVolume, cylinder_flexibility_per_pa
 from testbench.metrology.leakage import VesselReading, collected_series
 from testbench.metrology.line_fit import fit_quadratic
-from testbench.metrology.signal import completeness
+from testbench.metrology.signal import completeness, resolution_of
 from testbench.metrology.slope_interval import hold_slope
-from testbench.metrology.uncertainty import Budget, Component, Distribution
+from testbench.metrology.uncertainty import Budget, Component, Correlation, Distribution
 from testbench.metrology.water import water_at
 from testbench.quantities import Volume
 
@@ -71,6 +73,44 @@ def test_rounding_explains_a_bow_up_to_the_worst_and_no_more(share: float, curve
     assert (found.curvature_t > 0) == curved
 
 
+@pytest.mark.parametrize(("t", "curved"), [(3.0, False), (3.001, True), (-3.0, False), (-3.001, True)])
+def test_three_standard_uncertainties_of_bow_are_curved_and_no_less(t: float, curved: bool):
+    """Either way it bends."""
+    assert dataclasses.replace(hold_slope(np.arange(24.0), eighths(24)), curvature_t=t).curved == curved
+
+
+def test_a_bow_is_judged_by_blocks_from_24_readings_on():
+    """Readings that come in equal pairs: with 23 of them the t of numpy.polyfit, with 24 less, for pairs count once.
+
+    Four readings show no bow, five do.
+    """
+    t, y = np.arange(24.0), np.repeat(eighths(12), 2)
+
+    def by_numpy(n: int) -> float:
+        coefficients, covariance = np.polyfit(t[:n] - t[:n].mean(), y[:n] - 250, 2, cov=True)
+        return float(coefficients[0] / math.sqrt(covariance[0, 0]))
+
+    found = {n: hold_slope(t[:n], y[:n], noise=1.0).curvature_t for n in (4, 5, 23, 24)}
+    assert found[4] == 0
+    assert (found[5], found[23]) == pytest.approx((by_numpy(5), by_numpy(23)), rel=1e-9)
+    assert 0 < found[24] / by_numpy(24) < 0.95
+
+
+def test_a_hold_begins_at_its_first_unflagged_reading():
+    """Span of the rounding term, mean and lowest reading leave a flagged beginning out."""
+    t, y = np.arange(60.0), np.full(60, 250.0)
+    y[:20] = 100.0
+    found = hold_slope(t, y, resolution=0.5, flags=t < 20)
+    assert found.rounding == pytest.approx(1.5 * 0.5 / 39)
+    assert (found.mean, found.lowest, found.samples) == (250.0, 250.0, 40)
+
+
+def test_the_standard_uncertainty_is_the_half_width_over_that_of_the_normal_distribution():
+    """Oracle: scipy.stats.norm, two-sided 95 %."""
+    found = hold_slope(np.arange(60.0), eighths(60))
+    assert found.half_width / found.standard_uncertainty == pytest.approx(norm.ppf(0.975), abs=1e-6)
+
+
 @pytest.mark.parametrize(("step_s", "gaps"), [(1.5, 0), (1.5625, 1)])
 def test_one_and_a_half_intervals_are_late_and_no_more_is(step_s: float, gaps: int):
     """At one reading a second, told and seen: a step of 1.5 s has lost nothing, one beyond it a reading."""
@@ -78,6 +118,12 @@ def test_one_and_a_half_intervals_are_late_and_no_more_is(step_s: float, gaps: i
     flags = np.zeros(200, dtype=bool)
     for found in (completeness(at_s, flags), completeness(at_s, flags, interval_s=1.0)):
         assert (found.gaps, found.missing) == (gaps, gaps)
+
+
+def test_two_levels_are_enough_to_see_a_step():
+    """A reading that flickers between two values, each many times, shows its smallest step; one level shows none."""
+    assert resolution_of(np.array([250.0, 250.25] * 20), 0.01) == 0.25
+    assert resolution_of(np.array([250.0] * 40), 0.01) == 0.01
 
 
 # Calibration -------------------------------------------------------------------------------------
@@ -132,6 +178,22 @@ def test_a_quantity_counts_once_unless_a_sensitivity_is_told(component: Componen
     assert component.contribution == pytest.approx(2)
 
 
+def test_a_correlated_pair_is_known_no_better_than_its_worse_half():
+    """ν 4 and no limit, moving together: ν 4."""
+    pair = (Component("few", 1.0, dof=4), Component("many", 1.0))
+    assert Budget(pair, (Correlation("few", "many", 0.5),)).effective_dof == pytest.approx(4)
+
+
+@pytest.mark.parametrize("coefficient", [-1.001, 1.001])
+def test_no_correlation_is_stronger_than_one(coefficient: float):
+    """Just beyond either end."""
+    with pytest.raises(DataRefusedError) as refused:
+        Budget((Component("a", 1.0), Component("b", 1.0)), (Correlation("a", "b", coefficient),))
+    assert str(refused.value) == (
+        f"correlation: found {coefficient} between 'a' and 'b'; allowed −1 to 1 between two components of the budget."
+    )
+
+
 # Closed bodies -----------------------------------------------------------------------------------
 
 
@@ -181,11 +243,13 @@ def readings(*pairs: tuple[float, float]) -> list[VesselReading]:
     return [VesselReading(at_s, Volume.of(ml, "mL")) for at_s, ml in pairs]
 
 
-def test_a_collection_says_from_when_to_when_it_counts():
-    """After 60 s of drain-down: from 60 s to 180 s; two readings have no halves."""
-    series = readings((0, 0), (60, 6), (120, 11), (180, 16))
+@pytest.mark.parametrize("start_s", [0, 1_700_000_000])
+def test_a_collection_says_from_when_to_when_it_counts(start_s: int):
+    """After 60 s of drain-down: from 60 s to 180 s on any clock; two readings have no halves."""
+    series = readings(*((start_s + at_s, ml) for at_s, ml in ((0, 0), (60, 6), (120, 11), (180, 16))))
     found = collected_series(series, Volume.of("0.1", "mL"), 1.0, settle_s=60)
-    assert (found.since_s, found.until_s, found.readings, found.left_out) == (60, 180, 3, 1)
+    assert (found.since_s - start_s, found.until_s - start_s) == (60, 180)
+    assert (found.readings, found.left_out) == (3, 1)
     assert found.halves is not None
     two = collected_series(series[2:], Volume.of("0.1", "mL"), 1.0)
     assert (two.halves, two.steady, two.reason) == (None, True, "")
