@@ -18,7 +18,7 @@ from typing import assert_never
 import numpy as np
 
 from testbench.errors import DataRefusedError, TooFewPointsError
-from testbench.metrology.decision_rule import Conformity, judge_upper_limit
+from testbench.metrology.decision_rule import Conformity, DecisionRule, judge_upper_limit
 from testbench.metrology.signal import mean_and_sd
 from testbench.metrology.slope_interval import NORMAL_TWO_SIDED, HoldSlope, two_sided_95
 from testbench.metrology.trend import ONE_SIDED_95
@@ -266,31 +266,40 @@ def objection(
     return None
 
 
-def decide_decay(found: DecayRate, limit: LeakageRate, against: tuple[str, NextStep] | None = None) -> DecayDecision:
-    """Accept if Q + 1.645 u ≤ L, reject if Q − 1.645 u > L, else extend the hold or collect.
+def decide_decay(
+    found: DecayRate,
+    limit: LeakageRate,
+    against: tuple[str, NextStep] | None = None,
+    rule: DecisionRule = DecisionRule.GUARDED_95,
+) -> DecayDecision:
+    """Accept if Q + w ≤ L, reject if Q − w > L, else extend the hold or collect.
 
     Args:
         found: the rate, decided on unclipped.
         limit: L.
         against: an objection to the hold; with one nothing is decided.
+        rule: gives the guard band w; 1.645 u unless a procedure chose another.
     """
     if against is not None:
         return DecayDecision(Conformity.WITHIN_GUARD_BAND, f"Nothing is decided: {against[0]}.", against[1])
-    conformity = judge_upper_limit(found.rate, found.expanded_uncertainty, limit)
-    said = f"{found.rate.text_beside(limit)} with 1.645 u = {found.expanded_uncertainty.text(2)}; {limit} is allowed: "
+    guard = rule.guard_band(found.standard_uncertainty * 2)
+    conformity = judge_upper_limit(found.rate, guard, limit)
+    doubt = found.expanded_uncertainty if rule is DecisionRule.GUARDED_95 else found.standard_uncertainty * 2
+    name = "1.645 u" if rule is DecisionRule.GUARDED_95 else "U"
+    said = f"{found.rate.text_beside(limit)} with {name} = {doubt.text(2)}; {limit} is allowed: "
     match conformity:
         case Conformity.CONFORMS:
             return DecayDecision(conformity, f"{said}within the limit.", NextStep.NONE)
         case Conformity.DOES_NOT_CONFORM:
             return DecayDecision(conformity, f"{said}above the limit.", NextStep.NONE)
         case Conformity.WITHIN_GUARD_BAND:
-            step = NextStep.EXTEND if _longer_would_do(found, limit) else NextStep.COLLECT
+            step = NextStep.EXTEND if _longer_would_do(found, limit, rule) else NextStep.COLLECT
             return DecayDecision(conformity, f"{said}too near the limit to tell; {step}.", step)
         case other:
             assert_never(other)
 
 
-def _longer_would_do(found: DecayRate, limit: LeakageRate) -> bool:
+def _longer_would_do(found: DecayRate, limit: LeakageRate, rule: DecisionRule) -> bool:
     """Whether what a longer hold cannot mend leaves the limit out of reach of the uncertainty."""
     lasting = math.hypot(*(u for source, u in found.components if source is not Dominant.NOISE))
-    return abs(float(limit.exact - found.rate.exact)) > ONE_SIDED_95 * lasting
+    return abs(float(limit.exact - found.rate.exact)) > rule.guard_factor(2) * 2 * lasting
