@@ -6,8 +6,10 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
+from testbench.metrology.water import COLDEST_K, HOTTEST_K
 from testbench.procedure.valve import Text, Value
-from testbench.quantities import Pressure, Volume
+from testbench.quantities import Pressure, Temperature, Volume
+from testbench.run.bleeding import Burette
 from testbench.run.record import ChannelRecord, Origin, SecondGaugeCheck, UncertaintyPoint
 from testbench.run.samples import Scale
 
@@ -170,6 +172,16 @@ class Bench(Value):
     temperature: ThermometerEntry | None = None
     paper: Literal["A4", "Letter"] = "A4"
     simulation: Simulation | None = None
+    bleeding: Burette | None = None
+    """What C is measured with; None where the bench has no burette."""
+    water_temperature: Temperature | None = None
+
+    @field_validator("water_temperature")
+    @classmethod
+    def _liquid_and_not_hot(cls, found: Temperature | None) -> Temperature | None:
+        if found is not None and not COLDEST_K <= float(found.exact) <= HOTTEST_K:
+            raise ValueError(f"found {found}, it must lie from 0 degC to 60 degC")
+        return found
 
     @property
     def origin(self) -> Origin:

@@ -168,7 +168,7 @@ class Viewer:
             acceptance_limit=(rule.required + run.channel.guard_band(rule)).to(unit),
             upper_limit=rule.upper_limit.to(unit),
             safe_below=rule.safe_below.to(unit),
-            hold_s=rule.hold_s,
+            hold_s=under_way.rules.hold_s(state),
             hold_left_s=_hold_left(under_way, at),
             collecting_s=None if state.collecting_since is None else to_s(at - state.collecting_since),
             collect_left_s=_collect_left(under_way, at),
@@ -177,6 +177,8 @@ class Viewer:
             change_limit_per_min=rule.stabilization.largest_change_per_min.to(unit),
             lowest_in_hold=None if under_way.lowest is None else scale.pressure(under_way.lowest).to(unit),
             restarts=state.restarts,
+            drawn_off=len(state.drawn),
+            gate=state.gate,
             pressurized_side=rule.pressurized_side,
             pump_during_hold=rule.pump_during_hold,
             criteria=tuple(_asked(under_way, index) for index in range(len(rule.criteria))),
@@ -225,6 +227,8 @@ class Viewer:
     def _actions(self) -> tuple[m.ActionOffered, ...]:
         labels = dict(words.LABELS)
         session = self._session
+        if session.stage_open and session.stage is not None:
+            labels[Action.EXTEND] = words.extend(session.stage.rules.undecided(session.stage.state))
         if session.run_open and not session.stage_open and session.run is not None:
             found = next_stage(session.run)
             if found is not None:
@@ -276,7 +280,7 @@ def _hold_left(stage: StageUnderWay, at: int) -> float | None:
     state = stage.state
     if state.phase is not Phase.HOLDING or state.hold_since is None:
         return None
-    return max(0.0, stage.rules.requirement.hold_s - to_s(at - state.hold_since))
+    return max(0.0, stage.rules.hold_s(state) - to_s(at - state.hold_since))
 
 
 def _collect_left(stage: StageUnderWay, at: int) -> float | None:

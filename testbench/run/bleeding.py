@@ -1,0 +1,155 @@
+"""C measured in place: a known volume is drawn off the closed body, and the pressure that it costs is read.
+
+Three times: the pressure stands still, a volume is drawn off at the burette, the burette is closed, the pressure stands
+still again, and the operator says so. Only the marks and the volumes are recorded; C follows from the samples.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Self
+
+import numpy as np
+from pydantic import model_validator
+
+from testbench.errors import LossNotSeenError, MarkRefusedError, PressureMovesError
+from testbench.metrology.bleeding import Loss, Rest, loss_between
+from testbench.metrology.decay import ML_PER_PSI, Bleed, Compliance, compliance_from_bleeds
+from testbench.procedure.requirements import StageRequirement
+from testbench.procedure.stages import PumpDuringHold
+from testbench.procedure.valve import Text, Value
+from testbench.quantities import Pressure, Volume
+from testbench.run.observations import Drawn
+from testbench.run.record import ChannelRecord
+from testbench.run.samples import TICKS_PER_S, Scale, Trace, to_ticks
+from testbench.run.state import Happening, StageState
+
+BLEEDS = 3
+REST_S = 3.0
+"""How long the pressure is read before each mark [s]."""
+LEAST_READINGS = 8
+LEAST_REST_SHARE = 0.8
+
+
+class Burette(Value):
+    """What a known volume is drawn off with, through a metering valve made for the pressure."""
+
+    name: Text
+    volume: Volume
+    """What is drawn off each time."""
+    volume_uncertainty: Volume
+    """Expanded uncertainty of it, k = 2."""
+
+    @model_validator(mode="after")
+    def _above_nothing(self) -> Self:
+        nothing = Volume.zero("mL")
+        if not nothing < self.volume_uncertainty < self.volume:
+            raise ValueError("volume_uncertainty must be above 0 and below the volume")
+        return self
+
+
+def rest_before(mark: int, trace: Trace, scale: Scale) -> Rest | None:
+    """The pressure in the seconds before a mark; None where there are too few readings."""
+    rest = trace.between(mark - to_ticks(REST_S), mark)
+    if len(rest) < LEAST_READINGS or rest.at[-1] - rest.at[0] < LEAST_REST_SHARE * REST_S * TICKS_PER_S:
+        return None
+    return Rest.of(rest.at.astype(np.float64) / TICKS_PER_S, scale.pressures(rest.counts))
+
+
+def compliance_in_place(
+    drawn: tuple[Drawn, ...], trace: Trace, channel: ChannelRecord, required: StageRequirement
+) -> Compliance | None:
+    """C from the marks and the samples of a stage; None where it was not measured, or the samples do not show it.
+
+    The errors of two readings near each other are taken as half in common, so that their difference is known as well
+    as one of them.
+    """
+    scale = channel.scale
+    rests = [(rest_before(one.since, trace, scale), rest_before(one.until, trace, scale)) for one in drawn]
+    losses = [loss_between(before, after) for before, after in rests if before is not None and after is not None]
+    if len(losses) < max(len(drawn), 2) or any(loss.value <= 0 for loss in losses):
+        return None
+    bleeds = [Bleed(one.volume, Pressure.of(loss.value, scale.unit)) for one, loss in zip(drawn, losses, strict=True)]
+    volume_u = max(one.volume_uncertainty for one in drawn) * Fraction(1, 2)
+    return compliance_from_bleeds(bleeds, volume_u, channel.uncertainty_in(required) * Fraction(1, 2))
+
+
+def in_ml_per(unit: str, m3_per_pa: float) -> float:
+    """A compliance in millilitres per unit of pressure."""
+    return m3_per_pa / ML_PER_PSI * float(Pressure.factor(unit) / Pressure.factor("psi"))
+
+
+def compliance_in_words(found: Compliance, unit: str) -> str:
+    """C with U, k = 2."""
+    c, u = (in_ml_per(unit, size) for size in (found.m3_per_pa, 2 * found.standard_uncertainty))
+    return f"C = {c:.3g} mL/{unit} with U = {u:.2g} mL/{unit}"
+
+
+@dataclass(frozen=True, slots=True)
+class Bleeding:
+    """How C is measured on this bench in a stage."""
+
+    burette: Burette
+    channel: ChannelRecord
+    """For the fluid of the stage."""
+
+    @classmethod
+    def of(cls, required: StageRequirement, burette: Burette | None, channel: ChannelRecord) -> "Bleeding | None":
+        """None where there is no burette, or nothing to measure: a pump that makes up, or a gas."""
+        isolated = required.pump_during_hold is PumpDuringHold.ISOLATED and required.fluid == "water"
+        return cls(burette, channel) if burette is not None and isolated else None
+
+    def begun(self, state: StageState, at: int, look_back: Callable[[], Trace]) -> StageState:
+        """Begin: the pressure of the last seconds is the first level.
+
+        Raises:
+            MarkRefusedError: there are too few readings in them.
+        """
+        self._rest(at, look_back())
+        return replace(state, drawn=(), bleed_since=at, unread=0)
+
+    def marked(self, state: StageState, at: int, look_back: Callable[[], Trace]) -> tuple[StageState, list[Happening]]:
+        """Take the operator's word that a volume was drawn off and the burette is closed.
+
+        Raises:
+            MarkRefusedError: too few readings, or too soon after the last mark.
+            PressureMovesError: the pressure does not stand still yet.
+            LossNotSeenError: nothing was lost.
+        """
+        assert state.bleed_since is not None
+        loss, volumes = self._loss(state.bleed_since, at, look_back()), state.unread + 1
+        volume = self.burette.volume * volumes
+        lost = Pressure.of(max(loss.value, 0.0), self.channel.scale.unit).text(2)
+        if not loss.well_read:
+            said = (
+                f"{volume} cost {lost}, too little to be read to a few per cent. "
+                f"Draw off {self.burette.volume} more, close the burette, then say so."
+            )
+            return replace(state, unread=volumes), [Happening(at, "draw more", said)]
+        drawn = Drawn(
+            since=state.bleed_since,
+            until=at,
+            volume=volume,
+            volume_uncertainty=self.burette.volume_uncertainty * volumes,
+            burette=self.burette.name,
+        )
+        state = replace(state, drawn=(*state.drawn, drawn), bleed_since=at, unread=0)
+        said = f"{volume} cost {lost}, {len(state.drawn)} of {BLEEDS}."
+        return state, [Happening(at, "drawn off", said)]
+
+    def _loss(self, since: int, at: int, trace: Trace) -> Loss:
+        if at - since < to_ticks(REST_S):
+            raise MarkRefusedError("the last mark is too near", f"at least {REST_S:.0f} s after it")
+        loss = loss_between(self._rest(since, trace), self._rest(at, trace))
+        unit = self.channel.scale.unit
+        if loss.unsettled:
+            raise PressureMovesError(f"{60 * loss.moving_per_s:+.1f} {unit}/min")
+        if not loss.seen:
+            raise LossNotSeenError(f"{max(loss.value, 0.0):.2f} {unit}")
+        return loss
+
+    def _rest(self, mark: int, trace: Trace) -> Rest:
+        rest = rest_before(mark, trace, self.channel.scale)
+        if rest is None:
+            raise MarkRefusedError(f"too few readings in the last {REST_S:.0f} s", "readings without a break")
+        return rest
