@@ -15,7 +15,7 @@ from testbench.run.record import BlankRun, Origin, RunRecord, StageRecord, Verdi
 def usable(
     blanks: Sequence[BlankRun], requirements: Requirements, bench: str, origin: Origin, on: date
 ) -> tuple[BlankRun, ...]:
-    """The blank runs of this bench that some stage may take its drift from; a simulated one serves simulated runs only."""
+    """The blank runs of this bench, of the same origin, that some stage may take its drift from."""
     own = [blank for blank in blanks if blank.bench == bench and blank.origin is origin]
     asked = [
         (stage, criterion.decay)

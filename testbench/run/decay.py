@@ -8,6 +8,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 from fractions import Fraction
 
 import numpy as np
@@ -20,6 +21,7 @@ from testbench.metrology.decay import (
     DecayRate,
     NextStep,
     Warming,
+    bend_matters,
     blank_runs,
     decay_rate,
     decide_decay,
@@ -241,22 +243,28 @@ class Basis:
         least = self.required.required + self.channel.guard_band(self.required)
         water_only = self.water_only_m3_per_pa
         ratio = None if water_only is None else compliance.ratio(water_only)
-        against = objection(rate, slope, lowest, least, ratio)
+        limit, rule = self.criterion.limit, self.required.decision_rule
+        swing = self._swing(slope, compliance, limit.unit)
+        against = objection(rate, slope, lowest, least, ratio, bent=bend_matters(rate, slope, swing, limit, rule))
         if against is None and slope.record.span_s < gate.seconds:
             short = f"the hold lasted {slope.record.span_s:.1f} s, {gate.seconds} s are needed"
             against = short, NextStep.EXTEND
-        return decide_decay(rate, self.criterion.limit, against, self.required.decision_rule)
+        return decide_decay(rate, limit, against, rule)
+
+    def _swing(self, slope: HoldSlope, compliance: Compliance, unit: str) -> LeakageRate:
+        """How far the rate at either end of the hold lies from the mean."""
+        pa_per_s = abs(slope.bow) * slope.record.span_s * float(Pressure.factor(self.channel.scale.unit))
+        return LeakageRate(Fraction(compliance.m3_per_pa * pa_per_s), unit)
 
     def monitor(self, found: Decayed | None) -> DecayMonitor:
         """The same for the record."""
         if found is None:
             return DecayMonitor(sentence=PUMP_MAKES_UP if not self.isolated else "The hold has too few samples.")
         unit, slope, c, rate = self.channel.scale.unit, found.slope, found.compliance, found.rate
-        per_min, half = (str(Pressure.of(size * 60, unit)) for size in (slope.per_s, slope.half_width))
         water_only = self.water_only_m3_per_pa
         return DecayMonitor(
-            slope_per_min=per_min,
-            half_width_per_min=half,
+            slope_per_min=exact_text(slope.per_s * 60, unit),
+            half_width_per_min=exact_text(slope.half_width * 60, unit),
             method=slope.method,
             curved=slope.curved,
             flagged=slope.record.flagged,
@@ -264,8 +272,8 @@ class Basis:
             compliance_uncertainty="" if c is None else f"{in_ml_per(unit, 2 * c.standard_uncertainty):.6g} mL/{unit}",
             air_ratio="" if c is None or water_only is None else f"{c.ratio(water_only):.6g}",
             blanks=0 if found.blank is None else found.blank.runs,
-            rate="" if rate is None else str(rate.rate),
-            uncertainty="" if rate is None else str(expanded(rate)),
+            rate="" if rate is None else rate_text(rate.rate),
+            uncertainty="" if rate is None else rate_text(expanded(rate)),
             dominant="" if rate is None else str(rate.dominant),
             gate="" if found.gate is None else found.gate.sentence,
             sentence=self._sentence(found),
@@ -290,6 +298,16 @@ class Basis:
 def expanded(rate: DecayRate) -> LeakageRate:
     """U of a rate, k = 2."""
     return rate.standard_uncertainty * 2
+
+
+def rate_text(rate: LeakageRate) -> str:
+    """A rate in its own unit, as exactly as it was computed."""
+    return exact_text(rate.to(rate.unit), rate.unit)
+
+
+def exact_text(size: float, unit: str) -> str:
+    """A number that was computed, with the 15 digits that it has, as a plain decimal text with its unit."""
+    return f"{Decimal(f'{size:.15g}'):f} {unit}"
 
 
 def _beside(rate: LeakageRate, u: LeakageRate) -> str:

@@ -17,7 +17,7 @@ from testbench.procedure.criteria import (
     VisualCriterion,
 )
 from testbench.quantities import LeakageRate, Volume
-from testbench.run.decay import Decayed, expanded
+from testbench.run.decay import Decayed, expanded, rate_text
 from testbench.run.observations import Collection, Seen
 from testbench.run.record import CriterionFinding, StageRecord
 from testbench.run.samples import TICKS_PER_S, to_s
@@ -204,9 +204,9 @@ def _judge_decay(criterion: LargestLeakageRate, decayed: Decayed, decision: Deca
     return CriterionFinding(
         criterion=criterion.criterion,
         required=BY_DECAY,
-        measured=str(decayed.rate.rate),
+        measured=rate_text(decayed.rate.rate),
         limit=str(criterion.limit),
-        uncertainty=str(expanded(decayed.rate)),
+        uncertainty=rate_text(expanded(decayed.rate)),
         conformity=decision.conformity,
         sentence=f"By pressure decay: {decision.reason}",
     )

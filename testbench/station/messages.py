@@ -261,6 +261,8 @@ class StageView(Value):
     restarts: int = 0
     drawn_off: int = 0
     """Volumes drawn off for C that were read."""
+    draw_off: Volume | None = None
+    """What is to be drawn off now; None outside the measuring of C."""
     gate: str = ""
     """Whether a pressure decay can decide the limit, as it was said when the hold began."""
     pressurized_side: str

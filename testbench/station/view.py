@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from testbench.procedure.criteria import LargestLeakageRate, VisualCriterion
 from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.valve import Valve
+from testbench.run.bleeding import Bleeding
 from testbench.run.decisions import decision_of
 from testbench.run.machine import Phase
 from testbench.run.progress import Action
@@ -178,6 +179,7 @@ class Viewer:
             lowest_in_hold=None if under_way.lowest is None else scale.pressure(under_way.lowest).to(unit),
             restarts=state.restarts,
             drawn_off=len(state.drawn),
+            draw_off=None if (bleeding := _bleeding(under_way)) is None else bleeding.burette.volume,
             gate=state.gate,
             pressurized_side=rule.pressurized_side,
             pump_during_hold=rule.pump_during_hold,
@@ -281,6 +283,11 @@ def _hold_left(stage: StageUnderWay, at: int) -> float | None:
     if state.phase is not Phase.HOLDING or state.hold_since is None:
         return None
     return max(0.0, stage.rules.hold_s(state) - to_s(at - state.hold_since))
+
+
+def _bleeding(stage: StageUnderWay) -> Bleeding | None:
+    decaying = stage.rules.decaying
+    return None if decaying is None or stage.state.phase is not Phase.BLEEDING else decaying.bleeding
 
 
 def _collect_left(stage: StageUnderWay, at: int) -> float | None:
