@@ -6,7 +6,8 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
-from testbench.metrology.water import COLDEST_K, HOTTEST_K
+from testbench.errors import WaterRangeError
+from testbench.metrology.water import check_liquid
 from testbench.procedure.valve import Text, Value
 from testbench.quantities import Pressure, Temperature, Volume
 from testbench.run.bleeding import Burette
@@ -175,12 +176,16 @@ class Bench(Value):
     bleeding: Burette | None = None
     """What C is measured with; None where the bench has no burette."""
     water_temperature: Temperature | None = None
+    """As somebody states it; a temperature channel overrules it."""
 
     @field_validator("water_temperature")
     @classmethod
     def _liquid_and_not_hot(cls, found: Temperature | None) -> Temperature | None:
-        if found is not None and not COLDEST_K <= float(found.exact) <= HOTTEST_K:
-            raise ValueError(f"found {found}, it must lie from 0 degC to 60 degC")
+        try:
+            if found is not None:
+                check_liquid(found)
+        except WaterRangeError as refusal:
+            raise ValueError(str(refusal)) from refusal
         return found
 
     @property

@@ -7,6 +7,7 @@ from testbench.procedure.adoption import Adoption
 from testbench.procedure.criteria import Counted, LargestLeakageRate
 from testbench.procedure.requirements import Requirements
 from testbench.procedure.valve import Order, Valve
+from testbench.quantities import Temperature
 from testbench.run.blanks import usable
 from testbench.run.observations import Collection, ZeroCheck
 from testbench.run.progress import Happening
@@ -33,6 +34,7 @@ def opening_record(  # noqa: PLR0917 - the facts of a run come from many sides
     adoption: Adoption | None,
     earlier: tuple[EarlierRun, ...],
     blanks: tuple[BlankRun, ...] = (),
+    water: Temperature | None = None,
 ) -> RunRecord:
     """The record of a run as it is opened: all but its stages and its end."""
     offset = at.astimezone().utcoffset()
@@ -60,7 +62,7 @@ def opening_record(  # noqa: PLR0917 - the facts of a run come from many sides
         reason="",
         earlier=earlier,
         blanks=usable(blanks, requirements, bench.name, origin, at.date()),
-        water_temperature=bench.water_temperature,
+        water_temperature=water,
     )
 
 

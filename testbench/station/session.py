@@ -23,6 +23,7 @@ from testbench.metrology.trend import SlidingSlope
 from testbench.procedure.requirements import requirements_for
 from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Order
+from testbench.quantities import Temperature
 from testbench.run.decay import Basis
 from testbench.run.decaying import Decaying
 from testbench.run.hold import largest_step
@@ -292,12 +293,18 @@ class Session:
             adoption=adoption,
             earlier=self.outside.store.earlier_runs_of(valve.serial),
             blanks=self.outside.blanks(),
+            water=self._water(now),
         )
         number = self.outside.store.begin_run(canonical(opening).decode(), at)
         self.run = opening.model_copy(update={"run": number})
         self.run_open, self.run_since, self.stage, self.stage_open = True, now, None, False
         self._traces = []
         self._happen(said_at_opening(self.run))
+
+    def _water(self, now: int) -> Temperature | None:
+        """The temperature of the water: measured, else as the bench states it."""
+        measured = None if self.thermometer is None else self.thermometer.reading(now)
+        return self.bench.water_temperature if measured is None else measured
 
     def _check_space(self) -> None:
         free = self.outside.free_space.free_bytes()
