@@ -348,6 +348,8 @@ class SimulatedOperator:
 
         Never above half way to the upper limit.
         """
+        if stage.raise_to is not None:
+            return round(Pressure.of(stage.raise_to, update.signal.unit).to("psi"), 1)
         tries = 1 + int(stage.phase_s // RAISE_AFTER_S)
         wanted = stage.acceptance_limit * (1 + ABOVE_ACCEPTANCE * tries)
         highest = (stage.acceptance_limit + stage.upper_limit) / 2

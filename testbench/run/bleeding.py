@@ -92,18 +92,23 @@ class Bleeding:
     burette: Burette
     channel: ChannelRecord
     """For the fluid of the stage."""
+    largest_change_per_min: Pressure
+    """Of a pressure that stands still: the same as for a hold."""
 
     @classmethod
     def of(cls, required: StageRequirement, burette: Burette | None, channel: ChannelRecord) -> "Bleeding | None":
         """None where there is no burette, or nothing to measure: a pump that makes up, or a gas."""
         isolated = required.pump_during_hold is PumpDuringHold.ISOLATED and required.fluid == "water"
-        return cls(burette, channel) if burette is not None and isolated else None
+        if burette is None or not isolated:
+            return None
+        return cls(burette, channel, required.stabilization.largest_change_per_min)
 
     def begun(self, state: StageState, at: int, look_back: Callable[[], Trace]) -> StageState:
         """Begin: the pressure of the last seconds is the first level.
 
         Raises:
             MarkRefusedError: there are too few readings in them.
+            PressureMovesError: the pressure does not stand still yet.
         """
         self._rest(at, look_back())
         return replace(state, drawn=(), bleed_since=at, unread=0)
@@ -120,6 +125,12 @@ class Bleeding:
         loss, volumes = self._loss(state.bleed_since, at, look_back()), state.unread + 1
         volume = self.burette.volume * volumes
         lost = Pressure.of(max(loss.value, 0.0), self.channel.scale.unit).text(2)
+        if not loss.well_read and loss.restless_before:
+            said = (
+                f"Before it the pressure was not at rest: {volume} cannot be read. "
+                f"Draw off {self.burette.volume} again, close the burette, then say so."
+            )
+            return replace(state, bleed_since=at, unread=0), [Happening(at, "draw again", said)]
         if not loss.well_read:
             said = (
                 f"{volume} cost {lost}, too little to be read to a few per cent. "
@@ -143,7 +154,7 @@ class Bleeding:
         loss = loss_between(self._rest(since, trace), self._rest(at, trace))
         unit = self.channel.scale.unit
         if loss.unsettled:
-            raise PressureMovesError(f"{60 * loss.moving_per_s:+.1f} {unit}/min")
+            raise PressureMovesError(_rate(loss.moving_per_s, unit))
         if not loss.seen:
             raise LossNotSeenError(f"{max(loss.value, 0.0):.2f} {unit}")
         return loss
@@ -152,4 +163,11 @@ class Bleeding:
         rest = rest_before(mark, trace, self.channel.scale)
         if rest is None:
             raise MarkRefusedError(f"too few readings in the last {REST_S:.0f} s", "readings without a break")
+        unit = self.channel.scale.unit
+        if rest.moves_beyond(self.largest_change_per_min.to(unit) / 60):
+            raise PressureMovesError(_rate(rest.per_s, unit))
         return rest
+
+
+def _rate(per_s: float, unit: str) -> str:
+    return f"{60 * per_s:+.1f} {unit}/min"

@@ -244,6 +244,8 @@ class StageView(Value):
     required: float
     acceptance_limit: float
     upper_limit: float
+    raise_to: float | None = None
+    """About where to raise the pressure to, where it matters; None: a little above the acceptance limit."""
     safe_below: float
     hold_s: int
     hold_left_s: float | None = None

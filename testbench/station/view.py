@@ -160,14 +160,16 @@ class Viewer:
         change = under_way.change
         per_min = 60 * float(under_way.rules.thresholds.per_count)
         record = None if session.stage_open else run.stages[-1]
+        acceptance = rule.required + run.channel.guard_band(rule)
         return m.StageView(
             stage=rule.stage,
             attempt=under_way.attempt,
             phase=state.phase,
             phase_s=to_s(max(0, at - state.since)),
             required=rule.required.to(unit),
-            acceptance_limit=(rule.required + run.channel.guard_band(rule)).to(unit),
+            acceptance_limit=acceptance.to(unit),
             upper_limit=rule.upper_limit.to(unit),
+            raise_to=None if (aim := words.raise_to(rule, acceptance)) is None else aim.to(unit),
             safe_below=rule.safe_below.to(unit),
             hold_s=under_way.rules.hold_s(state),
             hold_left_s=_hold_left(under_way, at),

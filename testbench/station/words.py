@@ -1,5 +1,7 @@
 """What the screen says to the operator: instructions, cautions and the names of the keys."""
 
+from fractions import Fraction
+
 from testbench.procedure.criteria import LargestLeakageRate, StemWeep, VisualCriterion
 from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.stages import PumpDuringHold
@@ -60,9 +62,11 @@ def instruction(stage: Stage, state: StageState, acceptance: Pressure) -> str:
         case Phase.PRESSURIZING if state.air:
             return "Stop the pump. Air or a flexible rig: vent again before raising further."
         case Phase.PRESSURIZING:
+            half_way = raise_to(rule, acceptance)
+            aim = f"a little above {acceptance.text(1)}" if half_way is None else f"about {half_way.text(0)}"
             return (
-                f"Raise the pressure at the {rule.pressurized_side} slowly to a little above "
-                f"{acceptance.text(1)}. Never above {rule.upper_limit.text(0)}."
+                f"Raise the pressure at the {rule.pressurized_side} slowly to {aim}. "
+                f"Never above {rule.upper_limit.text(0)}."
             )
         case _:
             release = f"Open the release valve slowly, down to below {rule.safe_below.text(0)}"
@@ -111,6 +115,13 @@ def _pump(rule: StageRequirement) -> str:
     if rule.pump_during_hold is PumpDuringHold.ISOLATED:
         return "Isolate the pump."
     return "Leave the pump on."
+
+
+def raise_to(rule: StageRequirement, acceptance: Pressure) -> Pressure | None:
+    """Half way to the upper limit where a decay may decide, so that a leak does not end the hold; else None."""
+    isolated = rule.pump_during_hold is PumpDuringHold.ISOLATED
+    allowed = any(isinstance(found, LargestLeakageRate) and found.decay is not None for found in rule.criteria)
+    return (acceptance + rule.upper_limit) * Fraction(1, 2) if isolated and allowed else None
 
 
 def _bleeding(stage: Stage, state: StageState) -> str:
