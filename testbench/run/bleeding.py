@@ -4,6 +4,7 @@ Three times: the pressure stands still, a volume is drawn off at the burette, th
 still again, and the operator says so. Only the marks and the volumes are recorded; C follows from the samples.
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -13,7 +14,7 @@ import numpy as np
 from pydantic import model_validator
 
 from testbench.errors import LossNotSeenError, MarkRefusedError, PressureMovesError
-from testbench.metrology.bleeding import Loss, Rest, loss_between
+from testbench.metrology.bleeding import LARGEST_RELATIVE_U, Loss, Rest, loss_between
 from testbench.metrology.decay import ML_PER_PSI, Bleed, Compliance, compliance_from_bleeds
 from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.stages import PumpDuringHold
@@ -29,6 +30,8 @@ REST_S = 3.0
 """How long the pressure is read before each mark [s]."""
 LEAST_READINGS = 8
 LEAST_REST_SHARE = 0.8
+MOST_MORE = 10
+"""No more volumes than this are asked for at one go."""
 
 
 class Burette(Value):
@@ -111,7 +114,7 @@ class Bleeding:
             PressureMovesError: the pressure does not stand still yet.
         """
         self._rest(at, look_back())
-        return replace(state, drawn=(), bleed_since=at, unread=0)
+        return replace(state, drawn=(), bleed_since=at, unread=0, to_draw=1)
 
     def marked(self, state: StageState, at: int, look_back: Callable[[], Trace]) -> tuple[StageState, list[Happening]]:
         """Take the operator's word that a volume was drawn off and the burette is closed.
@@ -122,21 +125,10 @@ class Bleeding:
             LossNotSeenError: nothing was lost.
         """
         assert state.bleed_since is not None
-        loss, volumes = self._loss(state.bleed_since, at, look_back()), state.unread + 1
+        loss, volumes = self._loss(state.bleed_since, at, look_back()), state.unread + state.to_draw
         volume = self.burette.volume * volumes
-        lost = Pressure.of(max(loss.value, 0.0), self.channel.scale.unit).text(2)
-        if not loss.well_read and loss.restless_before:
-            said = (
-                f"Before it the pressure was not at rest: {volume} cannot be read. "
-                f"Draw off {self.burette.volume} again, close the burette, then say so."
-            )
-            return replace(state, bleed_since=at, unread=0), [Happening(at, "draw again", said)]
         if not loss.well_read:
-            said = (
-                f"{volume} cost {lost}, too little to be read to a few per cent. "
-                f"Draw off {self.burette.volume} more, close the burette, then say so."
-            )
-            return replace(state, unread=volumes), [Happening(at, "draw more", said)]
+            return self._not_read(state, at, loss, volumes)
         drawn = Drawn(
             since=state.bleed_since,
             until=at,
@@ -144,9 +136,27 @@ class Bleeding:
             volume_uncertainty=self.burette.volume_uncertainty * volumes,
             burette=self.burette.name,
         )
-        state = replace(state, drawn=(*state.drawn, drawn), bleed_since=at, unread=0)
-        said = f"{volume} cost {lost}, {len(state.drawn)} of {BLEEDS}."
-        return state, [Happening(at, "drawn off", said)]
+        state = replace(state, drawn=(*state.drawn, drawn), bleed_since=at, unread=0, to_draw=volumes)
+        return state, [Happening(at, "drawn off", f"{self._cost(volume, loss)}, {len(state.drawn)} of {BLEEDS}.")]
+
+    def _not_read(self, state: StageState, at: int, loss: Loss, volumes: int) -> tuple[StageState, list[Happening]]:
+        """Begin anew from here where the pressure had not been at rest before; else have more drawn off, at one go."""
+        volume = self.burette.volume * volumes
+        if loss.restless_before:
+            again = self._next(state.to_draw, " again")
+            said = f"Before it the pressure was not at rest: {volume} cannot be read. {again}"
+            return replace(state, bleed_since=at, unread=0), [Happening(at, "draw again", said)]
+        wanting = loss.standard_uncertainty / (LARGEST_RELATIVE_U * loss.value)
+        twice_as_long = 2  # the doubt grows with the time, and as much again will pass
+        more = min(max(1, math.ceil(volumes * (twice_as_long * wanting - 1))), MOST_MORE)
+        said = f"{self._cost(volume, loss)}, too little to be read to a few per cent. {self._next(more, ' more')}"
+        return replace(state, unread=volumes, to_draw=more), [Happening(at, "draw more", said)]
+
+    def _cost(self, volume: Volume, loss: Loss) -> str:
+        return f"{volume} cost {Pressure.of(loss.value, self.channel.scale.unit).text(2)}"
+
+    def _next(self, volumes: int, word: str) -> str:
+        return f"Draw off {self.burette.volume * volumes}{word}, close the burette, then say so."
 
     def _loss(self, since: int, at: int, trace: Trace) -> Loss:
         if at - since < to_ticks(REST_S):

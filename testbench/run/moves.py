@@ -13,7 +13,7 @@ HOLD_MAY_FOLLOW = {Phase.PRESSURIZING, Phase.RELEASING_TO_VENT}
 
 def moved(state: StageState, event: Event, after: Phase, at: int) -> StageState:
     """The state after a transition, before its ending is noted."""
-    state = replace(state, phase=after, since=at, steady_since=None, advised=False, **_of_air(event))
+    state = replace(state, phase=after, since=at, steady_since=None, advised=False, **_of_air(state, event, after))
     if event is Event.STEADY:
         return replace(state, hold_since=at, hold_until=None, left_level=False, left_undecided=False)
     if event is Event.HOLD_ELAPSED:
@@ -45,11 +45,12 @@ def _leaks_only(state: StageState) -> tuple[Observation, ...]:
     return tuple(seen for seen in state.observations if seen.seen is Seen.LEAKAGE)
 
 
-def _of_air(event: Event) -> dict[str, Any]:
+def _of_air(state: StageState, event: Event, after: Phase) -> dict[str, Any]:
     """What was known of air and of C is void once the body is vented again, and C unless it was measured to the end."""
-    none: dict[str, Any] = {"bleed_since": None, "unread": 0}
+    changes: dict[str, Any] = {}
+    if state.phase is Phase.BLEEDING and after is not Phase.BLEEDING:
+        changes = {"bleed_since": None, "unread": 0, "to_draw": 1}
+        changes |= {} if event is Event.BLED else {"drawn": ()}
     if event in {Event.VENT_AGAIN, Event.VENT_CLOSED}:
-        return none | {"drawn": (), "air": "", "rise": 0}
-    if event is Event.BLEED_LEFT:
-        return none | {"drawn": ()}
-    return none if event is Event.BLED else {}
+        changes |= {"drawn": (), "air": "", "rise": 0}
+    return changes

@@ -78,6 +78,8 @@ class StageState:
     """Tick of the last mark while C is measured."""
     unread: int = 0
     """Volumes drawn off since then whose loss was too small to be read."""
+    to_draw: int = 1
+    """How many volumes are to be drawn off next, at one go."""
     drawn: tuple[Drawn, ...] = ()
     gate: str = ""
     """Whether a pressure decay can decide the limit, as it was said when the hold began."""

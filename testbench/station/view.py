@@ -181,7 +181,7 @@ class Viewer:
             lowest_in_hold=None if under_way.lowest is None else scale.pressure(under_way.lowest).to(unit),
             restarts=state.restarts,
             drawn_off=len(state.drawn),
-            draw_off=None if (bleeding := _bleeding(under_way)) is None else bleeding.burette.volume,
+            draw_off=None if (bleeding := _bleeding(under_way)) is None else bleeding.burette.volume * state.to_draw,
             gate=state.gate,
             pressurized_side=rule.pressurized_side,
             pump_during_hold=rule.pump_during_hold,

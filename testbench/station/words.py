@@ -130,7 +130,7 @@ def _bleeding(stage: Stage, state: StageState) -> str:
     burette = stage.decaying.bleeding.burette
     more = " more" if state.unread else ""
     return (
-        f"Draw off {burette.volume}{more} at the {burette.name}, close it, wait, then say so. "
+        f"Draw off {burette.volume * state.to_draw}{more} at the {burette.name}, close it, wait, then say so. "
         f"{len(state.drawn) + 1} of {BLEEDS}."
     )
 
