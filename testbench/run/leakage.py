@@ -162,8 +162,8 @@ def weigh(collection: Collection, criterion: LargestLeakageRate, rule: DecisionR
     readings += [
         VesselReading(to_s(reading.at - collection.since), reading.volume)
         for reading in collection.readings
-        if reading.volume is not None
-    ]
+        if reading.volume is not None and collection.since < reading.at < collection.until
+    ]  # a reading in the same moment as another has no rate to it
     readings.append(VesselReading(to_s(collection.until - collection.since), final))
     series = collected_series(readings, u, criterion.time_uncertainty_s, unit=limit.unit)
     decision = decide_upper_limit(series.found.rate, series.found.expanded_uncertainty, limit, rule)

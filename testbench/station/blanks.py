@@ -7,17 +7,21 @@ from testbench.errors import BlankRefusedError
 from testbench.run.record import BlankRun, canonical
 
 
-class BlankRegister(Protocol):
-    """Where blank runs are kept, each as canonical JSON."""
-
-    def add_blank(self, body: str) -> None:
-        """Keep a blank run; returns when it is on disk."""
+class BlankRuns(Protocol):
+    """Where blank runs are read, each as canonical JSON."""
 
     def blanks(self) -> Sequence[str]:
         """Every blank run, in the order they were declared."""
 
 
-def declared(register: BlankRegister) -> tuple[BlankRun, ...]:
+class BlankRegister(BlankRuns, Protocol):
+    """Where blank runs are kept."""
+
+    def add_blank(self, body: str) -> None:
+        """Keep a blank run; returns when it is on disk."""
+
+
+def declared(register: BlankRuns) -> tuple[BlankRun, ...]:
     """Every blank run, in the order they were declared."""
     return tuple(BlankRun.model_validate_json(body) for body in register.blanks())
 
