@@ -500,6 +500,40 @@ class RequestUnreadableError(BenchError):
 
 
 @dataclass(eq=False)
+class MarkRefusedError(BenchError):
+    """The pressure beside a drawn volume cannot be read at this moment."""
+
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Wait a few seconds with the burette closed, then say so again."
+
+    def sentence(self) -> str:
+        return f"This mark was not taken: {self.found}; needed: {self.allowed}."
+
+
+@dataclass(eq=False)
+class PressureMovesError(BenchError):
+    """The pressure does not stand still after a volume was drawn off."""
+
+    rate: str
+    remedy: ClassVar[str] = "Check that the burette is closed, wait, and say so again."
+
+    def sentence(self) -> str:
+        return f"The pressure still moves by {self.rate}; it must stand still before it is read."
+
+
+@dataclass(eq=False)
+class LossNotSeenError(BenchError):
+    """No pressure was lost since the last mark, so nothing can have been drawn off."""
+
+    found: str
+    remedy: ClassVar[str] = "Draw the volume off, close the burette, then say so."
+
+    def sentence(self) -> str:
+        return f"Since the last mark {self.found} were lost; that is no more than noise."
+
+
+@dataclass(eq=False)
 class ObservationRefusedError(BenchError):
     """An observation is incomplete or does not belong to this stage."""
 
@@ -632,6 +666,18 @@ class RunUnknownError(BenchError):
 
     def sentence(self) -> str:
         return f"There is no run {self.run} in {self.home}."
+
+
+@dataclass(eq=False)
+class BlankRefusedError(BenchError):
+    """A hold cannot serve as a blank run."""
+
+    run: str
+    why: str
+    remedy: ClassVar[str] = "Take a completed hold on a tight body, its pump isolated and its pressure at rest."
+
+    def sentence(self) -> str:
+        return f"Run {self.run} gives no blank run: {self.why}."
 
 
 @dataclass(eq=False)

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from testbench.link.client import LinkClient
     from testbench.procedure.adoption import Adoption
     from testbench.procedure.stages import Procedure
-    from testbench.run.record import ChannelRecord, RunRecord
+    from testbench.run.record import BlankRun, ChannelRecord, RunRecord
     from testbench.run.samples import Trace
     from testbench.station.bench import Bench
     from testbench.station.ports import Clock
@@ -155,6 +155,7 @@ def run_recorder(home: Home) -> None:
     from testbench.instruments.serial_port import SerialReader
     from testbench.link.server import LinkServer
     from testbench.procedure_files.loader import find_procedure, load_orders
+    from testbench.station.blanks import declared
     from testbench.station.loop import Heard, Inbox, OfThermometer, Recorder
     from testbench.station.recovery import close_interrupted
     from testbench.station.session import Outside, Session
@@ -174,7 +175,7 @@ def run_recorder(home: Home) -> None:
         documents = IssuedByChild(home)
         outside = Outside(
             clock, store, documents, _FreeSpace(home.folder), procedure, __version__,
-            partial(load_orders, home.folder), check_printable,
+            partial(load_orders, home.folder), check_printable, partial(declared, store),
         )  # fmt: skip
         session = Session(bench, outside)
         for summary in store.history():  # whose document was ordered just before the recorder was killed
@@ -407,6 +408,30 @@ def issue_document(home: Home, run: str) -> "Issued":
         )  # fmt: skip
         store.add_document(run, issued.kind, str(issued.path), sha256=issued.sha256, record_sha256=digest, at=at)
     return issued
+
+
+def add_blank(home: Home, run: str, stage: int | None, declared_by: str, why: str) -> "BlankRun":
+    """Declare a hold of a closed run a blank run.
+
+    Raises:
+        BlankRefusedError: the run has no such hold, it shows nothing, or it is one already.
+    """
+    from testbench.run.blanks import blank_of
+    from testbench.station.blanks import declare
+
+    record, _ = load_run(home, run)
+    found = blank_of(record, stage, declared_by, why)
+    with open_store(home) as store:
+        declare(store, found)
+    return found
+
+
+def blanks_of(home: Home) -> "tuple[BlankRun, ...]":
+    """The blank runs of a bench, oldest first."""
+    from testbench.station.blanks import declared
+
+    with read_store(home) as store:
+        return declared(store)
 
 
 def adoptions_of(home: Home, digests: Sequence[str]) -> "dict[str, Adoption]":

@@ -21,10 +21,10 @@ from testbench.certificate.evidence import (
     title_of,
 )
 from testbench.certificate.facts import DocumentFacts
-from testbench.certificate.figures import decimals_of
+from testbench.certificate.figures import decimals_of, written
 from testbench.certificate.lines import StageTable, collection_of, table_of, unit_in_words
 from testbench.errors import NoCertificateError
-from testbench.quantities import Pressure
+from testbench.quantities import LeakageRate, Pressure
 from testbench.run.observations import Seen
 from testbench.run.record import Origin, RunRecord, StageRecord, Verdict
 from testbench.run.samples import Gap, Scale, Trace
@@ -297,6 +297,7 @@ def _stage_content(stage: StageRecord, trace: Trace, record: RunRecord, clock: R
             open=asked.open_side,
             pump=words(f"stage.{asked.pump_during_hold.replace(' ', '_')}"),
         )
+        + _decay(stage, words)
         + _water(stage, words),
         table=table_of(stage, trace, record.channel, words),
         undecided=undecided,
@@ -310,6 +311,34 @@ def _water(stage: StageRecord, words: Words) -> str:
         return ""
     first, last = stage.water.at(0).to("degC"), stage.water.at(-1).to("degC")
     return " " + words("stage.water", first=f"{first:.1f}", last=f"{last:.1f}", u=stage.water.expanded_uncertainty_k)
+
+
+def _decay(stage: StageRecord, words: Words) -> str:
+    """What the pressure of the hold did by itself; nothing where the pump made up."""
+    found = None if stage.finding is None else stage.finding.decay
+    if found is None or not found.slope_per_min:
+        return ""
+    slope, half = (Pressure.parse(text) for text in (found.slope_per_min, found.half_width_per_min))
+    decimals = decimals_of(half.value)
+    said = words(
+        "stage.decay",
+        slope=written(slope.value, decimals),
+        half=written(half.value, decimals),
+        unit=unit_in_words(slope.unit, words),
+        straight=words("stage.bent") if found.curved else "",
+    )
+    if found.rate:
+        rate, u = LeakageRate.parse(found.rate), LeakageRate.parse(found.uncertainty)
+        decimals, c = decimals_of(u.value), found.compliance.partition(" ")
+        said += words(
+            "stage.decay_rate",
+            compliance=f"{float(c[0]):.3g} {c[2]}",
+            rate=written(rate.value, decimals),
+            u=written(u.value, decimals),
+            unit=unit_in_words(rate.unit, words),
+            drift=words("stage.drift_off" if found.blanks else "stage.drift_unknown"),
+        )
+    return f" {said}."
 
 
 def _plot_facts(stage: StageRecord, trace: Trace, record: RunRecord, words: Words) -> PlotFacts:

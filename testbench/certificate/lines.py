@@ -9,7 +9,7 @@ from testbench.metrology.decision_rule import Conformity, in_percent
 from testbench.procedure.criteria import LargestLeakageRate, StemWeep, VisualCriterion
 from testbench.quantities import LeakageRate, Pressure
 from testbench.run.decisions import decision_of
-from testbench.run.leakage import deciding_collection
+from testbench.run.leakage import BY_DECAY, deciding_collection
 from testbench.run.observations import Collection
 from testbench.run.record import ChannelRecord, CriterionFinding, Finding, StageRecord
 from testbench.run.samples import TICKS_PER_S, Trace
@@ -195,7 +195,8 @@ def _visual_line(criterion: VisualCriterion, finding: CriterionFinding, stage: S
 
 
 def _rate_line(criterion: LargestLeakageRate, finding: CriterionFinding, stage: StageRecord, words: Words) -> TableLine:
-    name = words("table.rate", where=criterion.collect_at)
+    by_decay = finding.required == BY_DECAY
+    name = words("table.rate_by_decay") if by_decay else words("table.rate", where=criterion.collect_at)
     unit = criterion.limit.unit
     blank = words("identity.not_applicable")
     limit = criterion.limit.value
@@ -221,8 +222,13 @@ def _rate_line(criterion: LargestLeakageRate, finding: CriterionFinding, stage: 
         name, unit_in_words(unit, words), words("table.at_most", number=written(limit, digits)),
         words("table.at_most", number=written(limit - guard, digits)), written(measured, digits),
         written(uncertainty, digits), finding.conformity, _judged(finding.conformity, words),
-        _collected_in_words(collection_of(stage), words), _risk(finding, stage, words),
+        _gate(stage) if by_decay else _collected_in_words(collection_of(stage), words), _risk(finding, stage, words),
     )  # fmt: skip
+
+
+def _gate(stage: StageRecord) -> str:
+    assert stage.finding is not None
+    return "" if stage.finding.decay is None else stage.finding.decay.gate
 
 
 def collection_of(stage: StageRecord) -> Collection | None:

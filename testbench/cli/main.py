@@ -12,6 +12,7 @@ COMMANDS = {
     "rig": "A simulated rig on a serial line.",
     "link": "The socket between recorder and screens: its schema.",
     "judge": "Decide a stored run again from its record alone.",
+    "blank": "Declare and list blank runs: holds on a body known to be tight.",
     "history": "List the runs of this bench.",
     "certificate": "Issue or verify a certificate.",
     "calibration": "The register of calibrations: enter, show, what is due, what a bad one undoes.",

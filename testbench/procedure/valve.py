@@ -17,7 +17,7 @@ from pydantic import (
 )
 
 from testbench.errors import BenchError
-from testbench.quantities import NominalSize, Pressure
+from testbench.quantities import NominalSize, Pressure, Volume
 
 
 class ValveType(StrEnum):
@@ -121,6 +121,15 @@ class Valve(Value):
     product: Text = "not stated"
     drawing: Text = "not stated"
     heat_numbers: Text = "not stated"
+    cavity: Volume | None = later(None)
+    """Volume that the water fills, from the drawing: tells air from water where C is measured."""
+
+    @field_validator("cavity")
+    @classmethod
+    def _a_cavity_has_room(cls, cavity: Volume | None) -> Volume | None:
+        if cavity is not None and cavity <= Volume.zero("L"):
+            raise ValueError(f"found {cavity}, it must be above 0")
+        return cavity
 
     @property
     def designation(self) -> str:

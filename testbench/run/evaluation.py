@@ -22,6 +22,7 @@ from fractions import Fraction
 
 from testbench.metrology.decision_rule import Conformity
 from testbench.quantities import Pressure
+from testbench.run.decay import Basis
 from testbench.run.hold import fulfilled, hold_of, judge_hold, looked_until
 from testbench.run.leakage import judge_leakage
 from testbench.run.machine import Ending
@@ -37,8 +38,13 @@ from testbench.run.record import (
 from testbench.run.samples import TICKS_PER_S, Scale, Trace
 
 
-def evaluate_stage(
-    stage: StageRecord, trace: Trace, channel: ChannelRecord, zero_check: ZeroCheck, on: date
+def evaluate_stage(  # noqa: PLR0917 - a record, its samples, and the facts of its run
+    stage: StageRecord,
+    trace: Trace,
+    channel: ChannelRecord,
+    zero_check: ZeroCheck,
+    on: date,
+    basis: Basis | None = None,
 ) -> Finding | None:
     """Judge one attempt at a stage from its record and its samples.
 
@@ -48,6 +54,7 @@ def evaluate_stage(
         channel: the deciding channel with the zero correction in its scale.
         zero_check: the reading at atmosphere before the run.
         on: the day of the run.
+        basis: what a decay of the pressure is judged on; without blank runs and facts of the body if it is left out.
 
     Returns:
         The finding, or None where the stage is void.
@@ -57,10 +64,15 @@ def evaluate_stage(
     channel = channel.for_fluid(stage.requirement.fluid)
     hold = hold_of(stage, trace)
     until = looked_until(stage, trace, channel)
+    basis = basis or Basis(stage.requirement, channel, on)
+    decayed = basis.decayed(hold, trace, stage.drawn)
     findings = (
         _judge_channel(stage, channel, zero_check, on),
         judge_hold(stage, hold, trace, channel),
-        *(judge_leakage(index, criterion, stage, until) for index, criterion in enumerate(stage.requirement.criteria)),
+        *(
+            judge_leakage(index, criterion, stage, until, decayed)
+            for index, criterion in enumerate(stage.requirement.criteria)
+        ),
         _judge_release(stage, trace, channel),
     )
     none = Pressure.zero(channel.scale.unit)
@@ -70,6 +82,7 @@ def evaluate_stage(
         lowest=channel.scale.pressure(int(hold.counts.min())) if len(hold) else none,
         highest=channel.scale.pressure(int(hold.counts.max())) if len(hold) else none,
         held_ms=int(hold.at[-1] - hold.at[0]) * 1000 // TICKS_PER_S if len(hold) else 0,
+        decay=basis.monitor(decayed) if len(hold) else None,
     )
 
 
@@ -151,12 +164,19 @@ def _judge_release(stage: StageRecord, trace: Trace, channel: ChannelRecord) -> 
 
 
 def rejudged(record: RunRecord, traces: Sequence[Trace]) -> RunRecord:
-    """Decide a record again from itself and its samples; equal to ``record`` where the decision is the same."""
+    """Decide a record again from itself and its samples; equal to ``record`` where the decision is the same.
+
+    A record from before the decay was watched stays without it.
+    """
     on = date.fromisoformat(record.started[:10])
-    stages = tuple(
-        stage.model_copy(update={"finding": evaluate_stage(stage, trace, record.channel, record.zero_check, on)})
-        for stage, trace in zip(record.stages, traces, strict=True)
-    )
-    again = record.model_copy(update={"stages": stages})
+    watched = any(stage.finding is not None and stage.finding.decay is not None for stage in record.stages)
+    stages = []
+    for stage, trace in zip(record.stages, traces, strict=True):
+        basis = Basis.of(stage.requirement, record)
+        found = evaluate_stage(stage, trace, record.channel, record.zero_check, on, basis)
+        if found is not None and not watched:
+            found = found.model_copy(update={"decay": None})
+        stages.append(stage.model_copy(update={"finding": found}))
+    again = record.model_copy(update={"stages": tuple(stages)})
     verdict, reason = judge_run(again)
     return again.model_copy(update={"verdict": verdict, "reason": reason})

@@ -4,6 +4,7 @@ import math
 from dataclasses import dataclass
 from typing import assert_never
 
+from testbench.metrology.decay import DecayDecision
 from testbench.metrology.decision_rule import Conformity, Decision, DecisionRule, decide_upper_limit
 from testbench.metrology.leakage import CollectedSeries, VesselReading, collected_series
 from testbench.procedure.criteria import (
@@ -16,14 +17,19 @@ from testbench.procedure.criteria import (
     VisualCriterion,
 )
 from testbench.quantities import LeakageRate, Volume
+from testbench.run.decay import Decayed, expanded, rate_text
 from testbench.run.observations import Collection, Seen
 from testbench.run.record import CriterionFinding, StageRecord
 from testbench.run.samples import TICKS_PER_S, to_s
 
 LONGEST_WORTH_ASKING_S = 3600
+BY_DECAY = "leakage by pressure decay"
+"""How a finding says that nothing was collected for it."""
 
 
-def judge_leakage(index: int, criterion: Criterion, stage: StageRecord, until: int) -> CriterionFinding:
+def judge_leakage(
+    index: int, criterion: Criterion, stage: StageRecord, until: int, decayed: Decayed | None = None
+) -> CriterionFinding:
     """Judge one criterion of a stage.
 
     Args:
@@ -31,6 +37,7 @@ def judge_leakage(index: int, criterion: Criterion, stage: StageRecord, until: i
         criterion: what it asks.
         stage: with what was seen and caught.
         until: until when an observation counts [ticks].
+        decayed: what the pressure of the hold did by itself.
     """
     match criterion:
         case NoVisibleLeakage():
@@ -38,7 +45,7 @@ def judge_leakage(index: int, criterion: Criterion, stage: StageRecord, until: i
         case StemWeep():
             return _judge_weep(criterion, stage, index, until)
         case LargestLeakageRate():
-            return _judge_collected(criterion, stage)
+            return _judge_rate(criterion, stage, decayed)
         case other:
             assert_never(other)
 
@@ -155,17 +162,22 @@ def weigh(collection: Collection, criterion: LargestLeakageRate, rule: DecisionR
     readings += [
         VesselReading(to_s(reading.at - collection.since), reading.volume)
         for reading in collection.readings
-        if reading.volume is not None
-    ]
+        if reading.volume is not None and collection.since < reading.at < collection.until
+    ]  # a reading in the same moment as another has no rate to it
     readings.append(VesselReading(to_s(collection.until - collection.since), final))
     series = collected_series(readings, u, criterion.time_uncertainty_s, unit=limit.unit)
     decision = decide_upper_limit(series.found.rate, series.found.expanded_uncertainty, limit, rule)
     return Caught(collection, series, decision)
 
 
-def _judge_collected(criterion: LargestLeakageRate, stage: StageRecord) -> CriterionFinding:
-    """The newest collection decides, unless an earlier one has shown that the limit is not met: that stays."""
+def _judge_rate(criterion: LargestLeakageRate, stage: StageRecord, decayed: Decayed | None) -> CriterionFinding:
+    """What was caught decides; where nothing was, the decay, if the procedure allows it and the gate said it can.
+
+    The newest collection counts, unless an earlier one has shown that the limit is not met: that stays.
+    """
     found = deciding_collection(criterion, stage)
+    if found is None and decayed is not None and decayed.decision is not None:
+        return _judge_decay(criterion, decayed, decayed.decision)
     if found is None:
         return CriterionFinding(
             criterion=criterion.criterion,
@@ -184,6 +196,19 @@ def _judge_collected(criterion: LargestLeakageRate, stage: StageRecord) -> Crite
         uncertainty=str(u),
         conformity=found.conformity,
         sentence=f"{caught_in_words(found, criterion)}.",
+    )
+
+
+def _judge_decay(criterion: LargestLeakageRate, decayed: Decayed, decision: DecayDecision) -> CriterionFinding:
+    assert decayed.rate is not None
+    return CriterionFinding(
+        criterion=criterion.criterion,
+        required=BY_DECAY,
+        measured=rate_text(decayed.rate.rate),
+        limit=str(criterion.limit),
+        uncertainty=rate_text(expanded(decayed.rate)),
+        conformity=decision.conformity,
+        sentence=f"By pressure decay: {decision.reason}",
     )
 
 

@@ -56,6 +56,18 @@ class Collection(Value):
     """Readings in between, oldest first: they show whether the rate was steady."""
 
 
+class Drawn(Value):
+    """A known volume drawn off the closed body, between two marks at which the pressure stood still."""
+
+    since: int
+    until: int
+    """Ticks; the readings before each mark tell the pressure."""
+    volume: Volume
+    volume_uncertainty: Volume
+    """Expanded uncertainty of it, k = 2."""
+    burette: str
+
+
 class ZeroCheck(Value):
     """The reading at atmosphere before the run."""
 

@@ -17,11 +17,13 @@ from testbench.metrology.trend import Slope, Stability, is_steady, rate_in_words
 from testbench.procedure.criteria import LargestLeakageRate, VisualCriterion
 from testbench.procedure.requirements import StageRequirement
 from testbench.run.collecting import Collecting, owes_volume
+from testbench.run.decaying import Decaying, LookBack
 from testbench.run.leakage import Caught
 from testbench.run.machine import ENDINGS, TRANSITIONS, Ending, Event, Phase
+from testbench.run.moves import moved
 from testbench.run.observations import Collection, Observation, Seen
-from testbench.run.samples import TICKS_PER_S, GapReason, Sample, Thresholds, to_s
-from testbench.run.state import Action, Happening, StageState
+from testbench.run.samples import TICKS_PER_S, GapReason, Sample, Thresholds, Trace, to_s
+from testbench.run.state import Action, Happening, StageState, Undecided
 
 __all__ = ["Action", "Happening", "Stage", "StageState"]
 
@@ -30,12 +32,18 @@ def _nothing_wrong() -> tuple[str, ...]:
     return ()
 
 
+def _no_samples() -> Trace:
+    return Trace.of([])
+
+
 @dataclass(frozen=True, slots=True)
 class Stage:
     """A stage's rules: what is required and the limits in counts."""
 
     requirement: StageRequirement
     thresholds: Thresholds
+    decaying: Decaying | None = None
+    """What is to be said of the decay of the pressure; None: nothing."""
 
     # What is still owed --------------------------------------------------------------------------
 
@@ -65,9 +73,15 @@ class Stage:
         """Whether something still has to be caught."""
         return self.collecting is not None and self.collecting.is_owed(state)
 
-    def undecided(self, state: StageState) -> Caught | None:
-        """The newest collection where it decides nothing and the hold can be extended."""
+    def undecided(self, state: StageState) -> Caught | Undecided | None:
+        """The decay or the newest collection, where it decides nothing and the hold can be extended."""
+        if state.decay_undecided is not None and not state.left_level and not state.left_undecided:
+            return state.decay_undecided
         return None if self.collecting is None else self.collecting.undecided(state)
+
+    def hold_s(self, state: StageState) -> int:
+        """How long the hold must last [s]."""
+        return self.requirement.hold_s if state.decay_s is None else state.decay_s
 
     def possible(self, state: StageState) -> tuple[Action, ...]:
         """What the operator may ask for now, the likeliest first."""
@@ -83,6 +97,9 @@ class Stage:
             Action.LEAVE_UNDECIDED: undecided,
             Action.VESSEL_READ: holding and catching and not owes_volume(state),
             Action.OBSERVE: state.phase in _UNDER_PRESSURE and bool(self.owed_observations(state)),
+            Action.DRAWN_OFF: Event.BLED in row,
+            Action.LEAVE_C: Event.BLEED_LEFT in row,
+            Action.MEASURE_C: Event.BLEED in row and self.decaying is not None and self.decaying.bleeding is not None,
             Action.CONCLUDE: Event.CONCLUDED in row and _leakage_seen(state),
             Action.VENT_AGAIN: Event.VENT_AGAIN in row,
             Action.STOP: Event.STOPPED in row,
@@ -97,6 +114,7 @@ class Stage:
         sample: Sample,
         slope: Slope | None,
         signal_faults: Callable[[], tuple[str, ...]] = _nothing_wrong,
+        look_back: LookBack = _no_samples,
     ) -> tuple[StageState, list[Happening]]:
         """Take the newest sample.
 
@@ -105,6 +123,7 @@ class Stage:
             sample: the reading.
             slope: over the stabilization window [counts/s], None while that is not full.
             signal_faults: asked when the hold would be over: why it is void for the state of its signal.
+            look_back: gives all samples of the stage, this one included; asked only where they are needed.
         """
         happened: list[Happening] = []
         if state.last is not None and self._too_long(state.last, sample.at):
@@ -114,11 +133,18 @@ class Stage:
             if event is Event.HOLD_ELAPSED and (faults := signal_faults()):
                 said = f"The hold is void and starts again from zero: {'; '.join(faults)}."
                 state = self._apply(state, Event.HOLD_VOID, sample.at, happened, said)
-            else:
-                state = self._apply(state, event, sample.at, happened)
+                continue
+            weighed: list[Happening] = []
+            if event is Event.HOLD_ELAPSED and self.decaying is not None:
+                state, weighed = self.decaying.weighed(state, sample.at, look_back)
+            state = self._apply(state, event, sample.at, happened)
+            happened.extend(weighed)
         if state.phase is Phase.OBSERVING and sample.counts < self.thresholds.acceptance:
             state = self._left_level(state, sample.at, happened)
         state = self._track_steadiness(state, sample, slope, happened)
+        if self.decaying is not None:
+            state, seen = self.decaying.seen(state, sample, look_back)
+            happened.extend(seen)
         return state, happened
 
     def _left_level(self, state: StageState, at: int, happened: list[Happening]) -> StageState:
@@ -193,7 +219,7 @@ class Stage:
 
     def _hold_is_over(self, state: StageState, at: int) -> bool:
         assert state.hold_since is not None
-        elapsed = at - state.hold_since >= self.requirement.hold_s * TICKS_PER_S
+        elapsed = at - state.hold_since >= self.hold_s(state) * TICKS_PER_S
         # While something is still being caught the hold goes on: the collection lies within the hold. A sample
         # that arrived before the vessel was taken away does not end it, though it may be handled after.
         caught = all(collection.until <= at for collection in state.collections)
@@ -242,17 +268,26 @@ class Stage:
     # Requests ------------------------------------------------------------------------------------
 
     def request(
-        self, state: StageState, action: Action, at: int, *, reason: str = ""
+        self,
+        state: StageState,
+        action: Action,
+        at: int,
+        *,
+        reason: str = "",
+        look_back: LookBack = _no_samples,
     ) -> tuple[StageState, list[Happening]]:
         """Carry out a request that carries no finding.
 
         Raises:
             RequestRefusedError: the request does not fit the phase.
+            MarkRefusedError: the pressure beside a drawn volume cannot be read.
+            PressureMovesError: it does not stand still yet.
+            LossNotSeenError: none was lost.
         """
         self._check_possible(state, action)
         happened: list[Happening] = []
         match action:
-            case Action.VENT_CLOSED | Action.VENT_AGAIN | Action.CONCLUDE:
+            case Action.VENT_CLOSED | Action.VENT_AGAIN | Action.CONCLUDE | Action.LEAVE_C:
                 state = self._apply(state, _PLAIN[action], at, happened)
             case Action.STOP:
                 sentence = f"Stopped by the operator: {reason or 'no reason given'}."
@@ -260,6 +295,11 @@ class Stage:
             case Action.COLLECTION_STARTED | Action.COLLECTION_ENDED | Action.VESSEL_READ:
                 assert self.collecting is not None
                 return self.collecting.carry_out(state, action, at)
+            case Action.MEASURE_C | Action.DRAWN_OFF:
+                assert self.decaying is not None
+                state, event, happened = self.decaying.drawn_off(state, action, at, look_back)
+                if event is not None:
+                    state = self._apply(state, event[0], at, happened, event[1])
             case Action.EXTEND:
                 state = self._extend(state, at, happened)
             case Action.LEAVE_UNDECIDED:
@@ -314,6 +354,9 @@ class Stage:
 
     def _extend(self, state: StageState, at: int, happened: list[Happening]) -> StageState:
         """Ask for one more collection within the same hold; where it was over already, it goes on."""
+        if state.decay_undecided is not None and self.decaying is not None:
+            state, said = self.decaying.extended(state)
+            return self._apply(state, Event.EXTENDED, at, happened, said)
         state = replace(state, collections_asked=state.collections_asked + 1)
         if state.phase is Phase.OBSERVING:
             return self._apply(state, Event.EXTENDED, at, happened, "The hold goes on: collect again.")
@@ -344,7 +387,7 @@ class Stage:
         after = TRANSITIONS[state.phase].get(event)
         if after is None:
             return state
-        before, state = state, _moved(state, event, after, at)
+        before, state = state, moved(state, event, after, at)
         if event in ENDINGS and (state.ending is None or event is Event.EXCEEDED):
             state = replace(state, ending=ENDINGS[event], reason=sentence or self._reason(event, before))
         happened.append(Happening(at, event, sentence or self._sentence(event, before)))
@@ -369,7 +412,7 @@ class Stage:
             case Event.STEADY:
                 return f"Steady; the hold of {stage.hold_s} s begins."
             case Event.HOLD_ELAPSED:
-                return f"The hold of {stage.hold_s} s is complete."
+                return f"The hold of {self.hold_s(before)} s is complete."
             case _:
                 return f"{event.value[0].upper()}{event.value[1:]}."
 
@@ -378,12 +421,10 @@ _PLAIN = {
     Action.VENT_CLOSED: Event.VENT_CLOSED,
     Action.VENT_AGAIN: Event.VENT_AGAIN,
     Action.CONCLUDE: Event.CONCLUDED,
+    Action.LEAVE_C: Event.BLEED_LEFT,
 }
 _AFTER_STEADY = {Phase.HOLDING, Phase.OBSERVING}
-_UNDER_PRESSURE = {Phase.PRESSURIZING, Phase.STABILIZING, Phase.HOLDING, Phase.OBSERVING}
-_HOLD_MAY_FOLLOW = {Phase.PRESSURIZING, Phase.RELEASING_TO_VENT}
-"""Where a broken-off hold goes when another is to follow; elsewhere the stage is over and nothing starts again."""
-
+_UNDER_PRESSURE = {Phase.PRESSURIZING, Phase.STABILIZING, Phase.BLEEDING, Phase.HOLDING, Phase.OBSERVING}
 
 _AIR = "Air may be trapped: release, vent again and raise again; or wait if the water is still warming up."
 _REMEDIES = {
@@ -395,34 +436,3 @@ _REMEDIES = {
 
 def _leakage_seen(state: StageState) -> bool:
     return any(observation.seen is Seen.LEAKAGE for observation in state.observations)
-
-
-def _moved(state: StageState, event: Event, after: Phase, at: int) -> StageState:
-    """The state after a transition, before its ending is noted."""
-    state = replace(state, phase=after, since=at, steady_since=None, advised=False)
-    if event is Event.STEADY:
-        return replace(state, hold_since=at, hold_until=None, left_level=False, left_undecided=False)
-    if event is Event.HOLD_ELAPSED:
-        return replace(state, hold_until=at)
-    if event is Event.EXTENDED:  # who saw no leakage must look again at its end
-        return replace(state, hold_until=None, observations=_leaks_only(state))
-    broken_off = state.hold_until is None or after in _HOLD_MAY_FOLLOW
-    if state.hold_since is not None and broken_off:
-        # A hold that did not come to its end counts for nothing, and neither does what was seen in it:
-        # except leakage, which stays seen.
-        return replace(
-            state,
-            hold_since=None,
-            hold_until=None,
-            restarts=state.restarts + (after in _HOLD_MAY_FOLLOW),
-            collecting_since=None,
-            vessel_read=(),
-            collections=(),
-            collections_asked=1,
-            observations=_leaks_only(state),
-        )
-    return state
-
-
-def _leaks_only(state: StageState) -> tuple[Observation, ...]:
-    return tuple(seen for seen in state.observations if seen.seen is Seen.LEAKAGE)

@@ -22,7 +22,7 @@ from testbench.procedure.stages import StageName
 from testbench.procedure.valve import Value, Valve, later
 from testbench.quantities import Pressure, Temperature
 from testbench.run.machine import Ending
-from testbench.run.observations import Collection, Observation, ZeroCheck
+from testbench.run.observations import Collection, Drawn, Observation, ZeroCheck
 from testbench.run.samples import Gap, Scale
 
 
@@ -174,6 +174,37 @@ class CriterionFinding(Value):
     sentence: str
 
 
+class DecayMonitor(Value):
+    """What the pressure of a hold did by itself: beside the criteria, never one of them. Texts are exact."""
+
+    slope_per_min: str = ""
+    """Rate of change of the corrected pressure over the hold; empty where the pump made up."""
+    half_width_per_min: str = ""
+    """Its half-width at 95 %."""
+    method: str = ""
+    """Which half-width was the largest."""
+    curved: bool = False
+    flagged: int = 0
+    """Samples left out as outliers."""
+    compliance: str = ""
+    """C, the volume that a change of pressure takes, measured in place; empty where it was not."""
+    compliance_uncertainty: str = ""
+    """U of C, k = 2."""
+    air_ratio: str = ""
+    """C over that of the water alone, where the cavity and the temperature of the water are known."""
+    blanks: int = 0
+    """Blank runs that the drift was taken from."""
+    rate: str = ""
+    """Leakage rate, the drift of the bench taken off; empty without C."""
+    uncertainty: str = ""
+    """U of the rate, k = 2."""
+    dominant: str = ""
+    """What the uncertainty mostly comes from."""
+    gate: str = ""
+    """What was known before the hold: whether a decay can decide the limit; empty without a limit."""
+    sentence: str
+
+
 class Finding(Value):
     """What a completed stage shows, and why."""
 
@@ -183,6 +214,8 @@ class Finding(Value):
     """Lowest and highest corrected pressure of the hold."""
     highest: Pressure
     held_ms: int
+    decay: DecayMonitor | None = later(None)
+    """None where there was no hold, and in records from before the decay was watched."""
 
 
 class TraceReference(Value):
@@ -234,6 +267,29 @@ class StageRecord(Value):
     """None where the bench has no temperature channel, or it was silent."""
     finding: Finding | None
     """None where the stage is void."""
+    drawn: tuple[Drawn, ...] = later(())
+    """Known volumes drawn off before the hold: C in place is worked out from them and the samples."""
+
+
+class BlankRun(Value):
+    """A hold on a body known to be tight: what the bench's own drift did to its pressure."""
+
+    run: str
+    stage: StageName
+    attempt: Annotated[int, Field(ge=1)]
+    bench: str
+    origin: Origin
+    at: str
+    """When that run began: UTC, ISO 8601."""
+    fluid: Literal["water", "gas"]
+    pressure: Pressure
+    """The required pressure of that stage."""
+    slope_per_min: Pressure
+    half_width_per_min: Pressure
+    """Of the slope, 95 %."""
+    declared_by: Annotated[str, Field(min_length=1, max_length=200)]
+    why: Annotated[str, Field(min_length=1, max_length=200)]
+    """What the body was, and how it is known to be tight."""
 
 
 class EarlierRun(Value):
@@ -280,6 +336,9 @@ class RunRecord(Value):
     """The runs of this serial number before this one, oldest first. The first failure stays."""
     ending: Ending | None = None
     """How the run ended; None while it is open."""
+    blanks: tuple[BlankRun, ...] = later(())
+    """The blank runs of this bench that a stage of this run may take its drift from, oldest first."""
+    water_temperature: Temperature | None = later(None)
 
     @property
     def specimen(self) -> bool:

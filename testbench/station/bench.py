@@ -6,8 +6,11 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
+from testbench.errors import WaterRangeError
+from testbench.metrology.water import check_liquid
 from testbench.procedure.valve import Text, Value
-from testbench.quantities import Pressure, Volume
+from testbench.quantities import Pressure, Temperature, Volume
+from testbench.run.bleeding import Burette
 from testbench.run.record import ChannelRecord, Origin, SecondGaugeCheck, UncertaintyPoint
 from testbench.run.samples import Scale
 
@@ -170,6 +173,20 @@ class Bench(Value):
     temperature: ThermometerEntry | None = None
     paper: Literal["A4", "Letter"] = "A4"
     simulation: Simulation | None = None
+    bleeding: Burette | None = None
+    """What C is measured with; None where the bench has no burette."""
+    water_temperature: Temperature | None = None
+    """As somebody states it; a temperature channel overrules it."""
+
+    @field_validator("water_temperature")
+    @classmethod
+    def _liquid_and_not_hot(cls, found: Temperature | None) -> Temperature | None:
+        try:
+            if found is not None:
+                check_liquid(found)
+        except WaterRangeError as refusal:
+            raise ValueError(str(refusal)) from refusal
+        return found
 
     @property
     def origin(self) -> Origin:

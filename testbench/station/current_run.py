@@ -7,6 +7,7 @@ from testbench.metrology.trend import SlidingSlope, Slope
 from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.stages import StageName
 from testbench.procedure.valve import Value
+from testbench.run.decay import Basis
 from testbench.run.evaluation import evaluate_stage, judge_run
 from testbench.run.hold import signal_faults
 from testbench.run.machine import Ending, Phase
@@ -101,12 +102,14 @@ class StageUnderWay:
             rejected_lines=self.rejected_lines,
             trace=TraceReference(samples=len(trace), sha256=trace.sha256()),
             finding=None,
+            drawn=state.drawn,
         )
 
 
 def judged(stage: StageRecord, trace: Trace, opening: RunRecord, on: date) -> StageRecord:
     """The same record with its finding."""
-    finding = evaluate_stage(stage, trace, opening.channel, opening.zero_check, on)
+    basis = Basis.of(stage.requirement, opening)
+    finding = evaluate_stage(stage, trace, opening.channel, opening.zero_check, on, basis)
     return stage.model_copy(update={"finding": finding})
 
 

@@ -104,8 +104,26 @@ class Collected(Request):
         return self
 
 
+class MeasureC(Request):
+    """Measure C: known volumes are drawn off the closed body, to see what pressure they cost."""
+
+    request: Literal["measure_c"]
+
+
+class DrawnOff(Request):
+    """The volume was drawn off and the burette is closed."""
+
+    request: Literal["drawn_off"]
+
+
+class LeaveC(Request):
+    """Draw no more off; C stays unknown."""
+
+    request: Literal["leave_c"]
+
+
 class Extend(Request):
-    """Extend the hold and collect again, because what was caught left the verdict undecided."""
+    """Extend the hold, because what was caught or what the decay showed left the verdict undecided."""
 
     request: Literal["extend"]
 
@@ -152,6 +170,9 @@ AnyRequest = Annotated[
     | VesselRead
     | CollectionEnded
     | Collected
+    | MeasureC
+    | DrawnOff
+    | LeaveC
     | Extend
     | LeaveUndecided
     | Conclude
@@ -223,6 +244,8 @@ class StageView(Value):
     required: float
     acceptance_limit: float
     upper_limit: float
+    raise_to: float | None = None
+    """About where to raise the pressure to, where it matters; None: a little above the acceptance limit."""
     safe_below: float
     hold_s: int
     hold_left_s: float | None = None
@@ -238,6 +261,12 @@ class StageView(Value):
     change_limit_per_min: float
     lowest_in_hold: float | None = None
     restarts: int = 0
+    drawn_off: int = 0
+    """Volumes drawn off for C that were read."""
+    draw_off: Volume | None = None
+    """What is to be drawn off now; None outside the measuring of C."""
+    gate: str = ""
+    """Whether a pressure decay can decide the limit, as it was said when the hold began."""
     pressurized_side: str
     pump_during_hold: str
     criteria: tuple[CriterionAsked, ...]

@@ -23,11 +23,14 @@ from testbench.metrology.trend import SlidingSlope
 from testbench.procedure.requirements import requirements_for
 from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Order
+from testbench.quantities import Temperature
+from testbench.run.decay import Basis
+from testbench.run.decaying import Decaying
 from testbench.run.hold import largest_step
 from testbench.run.machine import Phase
 from testbench.run.observations import Observation
 from testbench.run.progress import Action, Happening, Stage, StageState
-from testbench.run.record import ChannelRecord, Origin, RunRecord, canonical
+from testbench.run.record import BlankRun, ChannelRecord, Origin, RunRecord, canonical
 from testbench.run.samples import Gap, GapReason, Sample, Thresholds, Trace, to_ticks
 from testbench.station import messages as m
 from testbench.station import readiness
@@ -53,6 +56,9 @@ _SIMPLE: dict[str, Action] = {
     "collection_started": Action.COLLECTION_STARTED,
     "collection_ended": Action.COLLECTION_ENDED,
     "vessel_read": Action.VESSEL_READ,
+    "measure_c": Action.MEASURE_C,
+    "drawn_off": Action.DRAWN_OFF,
+    "leave_c": Action.LEAVE_C,
     "extend": Action.EXTEND,
     "leave_undecided": Action.LEAVE_UNDECIDED,
     "conclude": Action.CONCLUDE,
@@ -75,6 +81,8 @@ class Outside:
     """The orders as they stand now, and the files that were refused."""
     check_printable: Callable[[str], object]
     """Refuses a text that no document could print, before a valve is tested for nothing."""
+    blanks: Callable[[], tuple[BlankRun, ...]] = tuple
+    """The blank runs of this bench as they stand now, oldest first."""
 
 
 class Session:
@@ -176,7 +184,8 @@ class Session:
         assert self.stage is not None
         self._batch().samples.append(sample)
         slope = self.stage.note(sample)
-        self._moved(*self.stage.rules.sample(self.stage.state, sample, slope, self.stage.signal_faults))
+        stage = self.stage
+        self._moved(*stage.rules.sample(stage.state, sample, slope, stage.signal_faults, stage.trace))
 
     def tick(self) -> None:
         """Let time pass: try again what failed, hear of finished documents."""
@@ -283,12 +292,19 @@ class Session:
             procedure_sha256=digest,
             adoption=adoption,
             earlier=self.outside.store.earlier_runs_of(valve.serial),
+            blanks=self.outside.blanks(),
+            water=self._water(now),
         )
         number = self.outside.store.begin_run(canonical(opening).decode(), at)
         self.run = opening.model_copy(update={"run": number})
         self.run_open, self.run_since, self.stage, self.stage_open = True, now, None, False
         self._traces = []
         self._happen(said_at_opening(self.run))
+
+    def _water(self, now: int) -> Temperature | None:
+        """The temperature of the water: measured, else as the bench states it."""
+        measured = None if self.thermometer is None else self.thermometer.reading(now)
+        return self.bench.water_temperature if measured is None else measured
 
     def _check_space(self) -> None:
         free = self.outside.free_space.free_bytes()
@@ -352,7 +368,7 @@ class Session:
             self.thermometer.begin()
         index, since = len(self.run.stages), self.run_tick(now)
         self.stage = StageUnderWay(
-            rules=Stage(requirement, thresholds),
+            rules=Stage(requirement, thresholds, Decaying.of(Basis.of(requirement, self.run), self.bench.bleeding)),
             attempt=attempt,
             index=index,
             since=since,
@@ -383,7 +399,7 @@ class Session:
             case m.Stop(reason=reason):
                 self._moved(*rules.request(state, Action.STOP, at, reason=reason))
             case _:
-                self._moved(*rules.request(state, _SIMPLE[request.request], at))
+                self._moved(*rules.request(state, _SIMPLE[request.request], at, look_back=self.stage.trace))
 
     def _moved(self, state: StageState, happened: list[Happening]) -> None:
         assert self.stage is not None
@@ -470,6 +486,7 @@ _GRAVE = {
     "hold void for the state of its signal",
     "undecided",
     "advice",
+    "air",
     "fell below the acceptance limit",
     "earlier run",
     "not adopted",

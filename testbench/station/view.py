@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from testbench.procedure.criteria import LargestLeakageRate, VisualCriterion
 from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.valve import Valve
+from testbench.run.bleeding import Bleeding
 from testbench.run.decisions import decision_of
 from testbench.run.machine import Phase
 from testbench.run.progress import Action
@@ -159,16 +160,18 @@ class Viewer:
         change = under_way.change
         per_min = 60 * float(under_way.rules.thresholds.per_count)
         record = None if session.stage_open else run.stages[-1]
+        acceptance = rule.required + run.channel.guard_band(rule)
         return m.StageView(
             stage=rule.stage,
             attempt=under_way.attempt,
             phase=state.phase,
             phase_s=to_s(max(0, at - state.since)),
             required=rule.required.to(unit),
-            acceptance_limit=(rule.required + run.channel.guard_band(rule)).to(unit),
+            acceptance_limit=acceptance.to(unit),
             upper_limit=rule.upper_limit.to(unit),
+            raise_to=None if (aim := words.raise_to(rule, acceptance)) is None else aim.to(unit),
             safe_below=rule.safe_below.to(unit),
-            hold_s=rule.hold_s,
+            hold_s=under_way.rules.hold_s(state),
             hold_left_s=_hold_left(under_way, at),
             collecting_s=None if state.collecting_since is None else to_s(at - state.collecting_since),
             collect_left_s=_collect_left(under_way, at),
@@ -177,6 +180,9 @@ class Viewer:
             change_limit_per_min=rule.stabilization.largest_change_per_min.to(unit),
             lowest_in_hold=None if under_way.lowest is None else scale.pressure(under_way.lowest).to(unit),
             restarts=state.restarts,
+            drawn_off=len(state.drawn),
+            draw_off=None if (bleeding := _bleeding(under_way)) is None else bleeding.burette.volume * state.to_draw,
+            gate=state.gate,
             pressurized_side=rule.pressurized_side,
             pump_during_hold=rule.pump_during_hold,
             criteria=tuple(_asked(under_way, index) for index in range(len(rule.criteria))),
@@ -225,6 +231,8 @@ class Viewer:
     def _actions(self) -> tuple[m.ActionOffered, ...]:
         labels = dict(words.LABELS)
         session = self._session
+        if session.stage_open and session.stage is not None:
+            labels[Action.EXTEND] = words.extend(session.stage.rules.undecided(session.stage.state))
         if session.run_open and not session.stage_open and session.run is not None:
             found = next_stage(session.run)
             if found is not None:
@@ -276,7 +284,12 @@ def _hold_left(stage: StageUnderWay, at: int) -> float | None:
     state = stage.state
     if state.phase is not Phase.HOLDING or state.hold_since is None:
         return None
-    return max(0.0, stage.rules.requirement.hold_s - to_s(at - state.hold_since))
+    return max(0.0, stage.rules.hold_s(state) - to_s(at - state.hold_since))
+
+
+def _bleeding(stage: StageUnderWay) -> Bleeding | None:
+    decaying = stage.rules.decaying
+    return None if decaying is None or stage.state.phase is not Phase.BLEEDING else decaying.bleeding
 
 
 def _collect_left(stage: StageUnderWay, at: int) -> float | None:

@@ -65,6 +65,7 @@ _PHASES = {
     Phase.FILLING: ("Filling", "fill", SKY),
     Phase.PRESSURIZING: ("Pressurizing", "up", SKY),
     Phase.STABILIZING: ("Stabilizing", "settle", SKY),
+    Phase.BLEEDING: ("Measure C", "fill", SKY),
     Phase.HOLDING: ("Holding", "hold", YELLOW),
     Phase.OBSERVING: ("Observe", "look", WHITE),
     Phase.RELEASING_TO_VENT: ("Release to vent", "down", SKY),

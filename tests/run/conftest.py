@@ -71,7 +71,7 @@ class Attempt:
             self.gaps.append(Gap(since=last, until=self.now, reason=GapReason.SILENT))
         self.samples.append(Sample(self.now, counts))
         slope = None if bound is None else Slope(bound, 0.0, 200, 20.0)
-        self.take(self.stage.sample(self.state, self.samples[-1], slope, self.signal_faults))
+        self.take(self.stage.sample(self.state, self.samples[-1], slope, self.signal_faults, self.trace))
         return self
 
     def signal_faults(self) -> tuple[str, ...]:
@@ -97,7 +97,7 @@ class Attempt:
 
     def ask(self, action: Action, reason: str = "") -> "Attempt":
         """A request of the operator."""
-        self.take(self.stage.request(self.state, action, self.now, reason=reason))
+        self.take(self.stage.request(self.state, action, self.now, reason=reason, look_back=self.trace))
         return self
 
     def see(self, seen: Seen, where: str = "", criterion: int = 0) -> "Attempt":
@@ -181,11 +181,13 @@ class Attempt:
             rejected_lines=0,
             trace=TraceReference(samples=len(trace), sha256=trace.sha256()),
             finding=None,
+            drawn=state.drawn,
         )
 
     def finding(self) -> Finding | None:
         """What the attempt shows."""
-        return evaluate_stage(self.record(), self.trace(), self.channel, self.zero_check, DAY)
+        basis = None if self.stage.decaying is None else self.stage.decaying.basis
+        return evaluate_stage(self.record(), self.trace(), self.channel, self.zero_check, DAY, basis)
 
     def judged(self, attempt: int = 1) -> StageRecord:
         """The record with its finding."""

@@ -50,6 +50,16 @@ def test_the_vessel_is_not_read_twice_before_the_first_reading_is_told(shop):
         attempt.ask(Action.VESSEL_READ)
 
 
+@pytest.mark.parametrize("when", ["with the first moment", "with the last moment"])
+def test_a_reading_in_the_moment_of_another_has_no_rate_and_does_not_count(shop, when):
+    """Two keys under one time stamp: the first and the last reading stand."""
+    attempt = collecting(shop, 0 if when == "with the first moment" else 50)
+    attempt.ask(Action.VESSEL_READ).read_volume("0 mL" if when == "with the first moment" else "0.5 mL")
+    attempt.keep(LIMIT_PSI, 50 if when == "with the first moment" else 0).ask(Action.COLLECTION_ENDED)
+    attempt.keep(LIMIT_PSI, 10).read_volume("0.5 mL", "0.1 mL")
+    assert sentence(attempt).startswith("0.5 mL in 50.0 s is 1.22 fl_oz/h with U = 0.2")
+
+
 @pytest.mark.parametrize(
     ("on_the_way", "at_the_end", "verdict", "said"),
     [

@@ -136,7 +136,17 @@ def test_every_phase_can_be_reached(phase: Phase):
 def test_leakage_can_be_concluded_only_under_pressure_and_before_the_hold_is_over():
     """After the hold the observations that are owed decide."""
     allowed = {before for before, event, _ in EDGES if event is Event.CONCLUDED}
-    assert allowed == {Phase.PRESSURIZING, Phase.STABILIZING, Phase.HOLDING}
+    assert allowed == {Phase.PRESSURIZING, Phase.STABILIZING, Phase.BLEEDING, Phase.HOLDING}
+
+
+def test_volumes_are_drawn_off_only_before_the_hold_and_the_pressure_is_raised_again_afterwards():
+    """What was drawn off is missing from the test pressure: the way to a hold goes through raising and steadiness."""
+    assert edges_into(Phase.BLEEDING) == {(Phase.STABILIZING, Event.BLEED)}
+    into = {
+        after for before, event, after in EDGES if before is Phase.BLEEDING and event in {Event.BLED, Event.BLEED_LEFT}
+    }
+    assert into == {Phase.PRESSURIZING}
+    assert Phase.HOLDING not in reachable(Phase.BLEEDING, without=Phase.STABILIZING)
 
 
 def test_venting_again_goes_through_a_release_and_a_new_filling():
