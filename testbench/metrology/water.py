@@ -35,6 +35,11 @@ class Water:
         return self.thermal_expansion_per_k * self.bulk_modulus_pa
 
 
+def is_liquid(temperature: Temperature) -> bool:
+    """Whether the properties of water are held here at a temperature: 0 °C … 60 °C."""
+    return COLDEST_K <= float(temperature.exact) <= HOTTEST_K
+
+
 def check_liquid(temperature: Temperature) -> None:
     """Refuse a temperature at which the properties of water are not held here.
 

@@ -13,7 +13,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from testbench.metrology.closed_volume import ClosedVolume
+from testbench.metrology.closed_volume import ClosedVolume, pressure_per_kelvin_in_place
 from testbench.metrology.decay import (
     BlankRuns,
     Compliance,
@@ -30,14 +30,14 @@ from testbench.metrology.decay import (
 from testbench.metrology.resolvability import Setup, noise_in, resolvability
 from testbench.metrology.signal import Values, resolution_of
 from testbench.metrology.slope_interval import HoldSlope, hold_slope
-from testbench.metrology.water import ATMOSPHERE_PA, water
+from testbench.metrology.water import ATMOSPHERE_PA, is_liquid, water
 from testbench.procedure.criteria import Decay, LargestLeakageRate
 from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.stages import PumpDuringHold
 from testbench.quantities import LeakageRate, Pressure, Temperature, Volume
 from testbench.run.bleeding import compliance_in_place, compliance_in_words, in_ml_per
 from testbench.run.observations import Drawn
-from testbench.run.record import BlankRun, ChannelRecord, DecayMonitor, RunRecord
+from testbench.run.record import BlankRun, ChannelRecord, DecayMonitor, RunRecord, WaterTemperature
 from testbench.run.samples import TICKS_PER_S, Trace, to_ticks
 
 LEAST_BLANKS = 2
@@ -70,6 +70,8 @@ class Decayed:
     """None where the stage has no limit."""
     decision: DecayDecision | None
     """None where the decay does not decide."""
+    warming: Warming | None = None
+    """What the temperature of the water did; None where it is not known, or blank runs tell the drift."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,32 +212,59 @@ class Basis:
 
     # After the hold ------------------------------------------------------------------------------
 
-    def decayed(self, hold: Trace, trace: Trace, drawn: tuple[Drawn, ...]) -> Decayed | None:
+    def decayed(
+        self, hold: Trace, trace: Trace, drawn: tuple[Drawn, ...], measured: WaterTemperature | None = None
+    ) -> Decayed | None:
         """What a hold amounts to; None where the pump made up, or there are too few samples.
 
         Args:
             hold: the samples of the hold.
             trace: all samples of the stage.
             drawn: the volumes drawn off before it.
+            measured: the temperature of the water in the stage. It explains the drift for the monitor, where no blank
+                runs do; a verdict rests on blank runs alone.
         """
         if not self.isolated or len(hold) < LEAST_SAMPLES or hold.at[-1] <= hold.at[0]:
             return None
         pressures = self.channel.scale.pressures(hold.counts)
         slope = hold_slope(_seconds(hold), pressures, resolution=self._step(hold))
         compliance, blank = self.compliance(drawn, trace), self.drift()
-        rate = None if compliance is None else self._rate(slope, compliance, blank)
+        warming = None if blank is not None else self.warming(hold, compliance, measured)
+        rate = None if compliance is None else self._rate(slope, compliance, blank, warming)
         gate = self.gate(int(hold.at[0]), trace, compliance)
         decision = None
         if gate is not None and gate.decides:
             assert rate is not None
             assert compliance is not None
             decision = self._decision(slope, rate, compliance, gate)
-        return Decayed(slope, compliance, blank, rate, gate, decision)
+        return Decayed(slope, compliance, blank, rate, gate, decision, warming)
 
-    def _rate(self, slope: HoldSlope, compliance: Compliance, blank: BlankRuns | None) -> DecayRate:
+    def warming(self, hold: Trace, compliance: Compliance | None, measured: WaterTemperature | None) -> Warming | None:
+        """What the water's temperature did to the pressure in a hold; None where that cannot be told."""
+        if measured is None or compliance is None or self.cavity is None or self.required.fluid != "water":
+            return None
+        readings = np.array([one for one in measured.readings if hold.at[0] <= one[0] <= hold.at[-1]], dtype=np.int64)
+        if len(readings) < LEAST_SAMPLES:
+            return None
+        if not is_liquid(measured.at(0)):
+            return None
+        per_count = float(Temperature.factor(measured.unit)) / 10**measured.decimals
+        kelvin = readings[:, 1] * per_count
+        found = hold_slope((readings[:, 0] - hold.at[0]) / TICKS_PER_S, kelvin, resolution=per_count)
+        properties = water(measured.at(0), self.required.required)
+        beta, beta_u = pressure_per_kelvin_in_place(properties, float(self.cavity.exact), compliance.m3_per_pa)
+        # What is not known of β counts as if the temperature's rate were not known so well.
+        unsure = abs(found.per_s * beta_u / beta) if beta else 0.0
+        return Warming(beta, found.per_s, math.hypot(found.standard_uncertainty, unsure))
+
+    def _rate(
+        self, slope: HoldSlope, compliance: Compliance, blank: BlankRuns | None, warming: Warming | None
+    ) -> DecayRate:
         pa = float(Pressure.factor(self.channel.scale.unit))
         unit = "mL/h" if self.criterion is None else self.criterion.limit.unit
-        return decay_rate(slope.per_s * pa, slope.standard_uncertainty * pa, compliance, blank=blank, unit=unit)
+        return decay_rate(
+            slope.per_s * pa, slope.standard_uncertainty * pa, compliance, warming=warming, blank=blank, unit=unit
+        )
 
     def _decision(self, slope: HoldSlope, rate: DecayRate, compliance: Compliance, gate: Gate) -> DecayDecision:
         assert self.criterion is not None
@@ -291,7 +320,8 @@ class Basis:
         if water_only is not None and found.compliance.is_air_or_flexible(water_only):
             return f"{said}: air or a flexible rig, so that no leakage is concluded."
         u = expanded(rate)
-        drift = "drift not known" if found.blank is None else f"drift of {found.blank.runs} blank runs taken off"
+        drift = "drift not known" if found.warming is None else "the water's change of temperature taken off"
+        drift = drift if found.blank is None else f"drift of {found.blank.runs} blank runs taken off"
         return f"{said}; Q = {_beside(rate.rate, u)} with U = {u.to(u.unit):.2g} {u.unit}, {drift}."
 
 

@@ -65,7 +65,7 @@ def evaluate_stage(  # noqa: PLR0917 - a record, its samples, and the facts of i
     hold = hold_of(stage, trace)
     until = looked_until(stage, trace, channel)
     basis = basis or Basis(stage.requirement, channel, on)
-    decayed = basis.decayed(hold, trace, stage.drawn)
+    decayed = basis.decayed(hold, trace, stage.drawn, stage.water)
     findings = (
         _judge_channel(stage, channel, zero_check, on),
         judge_hold(stage, hold, trace, channel),

@@ -16,7 +16,7 @@ from testbench.run.evaluation import rejudged
 from testbench.run.machine import Phase
 from testbench.run.observations import Seen
 from testbench.run.progress import Action
-from testbench.run.record import Origin, RunRecord, Verdict, canonical
+from testbench.run.record import Origin, RunRecord, Verdict, WaterTemperature, canonical
 from tests.house_with_decay import DECAY, blank, house
 from tests.run.conftest import DAY
 from tests.run.decaying import BLANKS, body
@@ -81,6 +81,53 @@ def test_without_blank_runs_the_rate_says_that_the_drift_is_not_known(shop):
             )
         ).sentence
     )
+
+
+def warming_by(attempt, kelvin_per_min: float) -> WaterTemperature:
+    """A reading a second of water that warms evenly from 20 °C, to a hundredth of a kelvin."""
+    since, until = attempt.state.hold_since, attempt.state.hold_until or attempt.now
+    ticks = range(since, until + 1, 10_000)
+    readings = tuple((tick, round(2000 + kelvin_per_min * (tick - since) / 6000)) for tick in ticks)
+    return WaterTemperature(
+        tag="TT-101", instrument="resistance thermometer", serial="W-0007", unit="degC", decimals=2,
+        expanded_uncertainty_k="0.5", readings=readings,
+    )  # fmt: skip
+
+
+CAVITY = Volume.parse("15 L")
+
+
+@pytest.mark.parametrize(("kelvin_per_min", "expected"), [(0.0, 26.0), (0.2, 60.4), (-0.1, 8.8)])
+def test_the_water_s_change_of_temperature_is_taken_off_where_no_blank_runs_are(shop, kelvin_per_min, expected):
+    """The pressure falls by 4.33 psi/min: 26 mL/h at C = 0.1 mL/psi.
+
+    β lies between (α − 36e-6/K)·V/C and α·V/C, with α = 209.2e-6/K at 20 °C and 250 psi (IF97): 28.7 psi/K in the
+    middle. Warming by 0.2 K/min would have raised the pressure by 5.7 psi/min: the leak is 34 mL/h larger.
+    """
+    attempt = body(shop, blanks=(), facts={"cavity": CAVITY}).whole_hold(23.6)
+    basis, hold = attempt.stage.decaying.basis, attempt.trace().between(attempt.state.hold_since, attempt.now)
+    found = basis.decayed(hold, attempt.trace(), attempt.state.drawn, warming_by(attempt, kelvin_per_min))
+    assert found.warming.pressure_per_kelvin_pa == pytest.approx(28.68 * 6894.757, rel=0.01)
+    assert found.rate.rate.to("mL/h") == pytest.approx(expected, abs=1.0)
+    assert abs(found.rate.rate.to("mL/h") - expected) < found.rate.standard_uncertainty.to("mL/h") * 2
+    assert basis.monitor(found).sentence.endswith("the water's change of temperature taken off.")
+
+
+@pytest.mark.parametrize(
+    ("blanks", "facts", "celsius"),
+    [(BLANKS, {"cavity": CAVITY}, 0.0), ((), {}, 0.0), ((), {"cavity": CAVITY}, 60.0)],
+    ids=["blank runs tell the drift", "the cavity is not known", "no liquid water"],
+)
+def test_a_temperature_explains_nothing_where_it_cannot(shop, blanks, facts, celsius):
+    """Then it is left out of the account, and the sentence does not name it."""
+    attempt = body(shop, blanks=blanks, facts=facts).whole_hold(23.6)
+    measured = warming_by(attempt, 0.2)
+    moved = tuple((tick, counts + round(100 * celsius)) for tick, counts in measured.readings)
+    basis, hold = attempt.stage.decaying.basis, attempt.trace().between(attempt.state.hold_since, attempt.now)
+    changed = measured.model_copy(update={"readings": moved})
+    found = basis.decayed(hold, attempt.trace(), attempt.state.drawn, changed)
+    assert found.warming is None
+    assert "temperature" not in basis.monitor(found).sentence
 
 
 def test_air_or_a_flexible_rig_is_told_instead_of_a_leak(shop):
