@@ -36,6 +36,7 @@ from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.stages import PumpDuringHold
 from testbench.quantities import LeakageRate, Pressure, Temperature, Volume
 from testbench.run.bleeding import compliance_in_place, compliance_in_words, in_ml_per
+from testbench.run.hold import largest_step
 from testbench.run.observations import Drawn
 from testbench.run.record import BlankRun, ChannelRecord, DecayMonitor, RunRecord, WaterTemperature
 from testbench.run.samples import TICKS_PER_S, Trace, to_ticks
@@ -167,11 +168,12 @@ class Basis:
         steady = trace.between(hold_since - to_ticks(self.required.stabilization.window_s), hold_since)
         if len(steady) < LEAST_SAMPLES:
             return Gate(decides=False, seconds=0, sentence=self._collect(criterion, "its noise is not known"))
+        pa, step = float(Pressure.factor(self.channel.scale.unit)), self._step(trace, hold_since)
         found = resolvability(
             criterion.limit,
             Setup(
                 compliance,
-                noise_in(*self._in_pa(steady)),
+                noise_in(_seconds(steady), self.channel.scale.pressures(steady.counts) * pa, step * pa),
                 Warming(0.0),  # what temperature does is in the blank runs
                 self.drift(),
                 self.water_only_m3_per_pa,
@@ -199,16 +201,11 @@ class Basis:
         limit = criterion.in_words(criterion.limit)
         return f"Pressure decay cannot decide {limit} on this bench: {obstacle}; collect the leakage."
 
-    def _in_pa(self, part: Trace) -> tuple[Values, Values, float]:
-        pa = float(Pressure.factor(self.channel.scale.unit))
-        return _seconds(part), self.channel.scale.pressures(part.counts) * pa, self._step(part) * pa
-
-    def _step(self, part: Trace) -> float:
-        """The smallest step of a reading, in the channel's unit."""
-        scale = self.channel.scale
-        middle = Fraction(int(part.counts[0]))
-        step = resolution_of(part.counts.astype(np.float64), 1.0)
-        return step * float(scale.per_count * scale.gain_at(middle))
+    def _step(self, trace: Trace, until: int) -> float:
+        """The smallest step of a reading, as the whole stage up to then shows it, in the channel's unit."""
+        scale, counts = self.channel.scale, trace.counts[trace.at <= until]
+        step = min(largest_step(self.channel, self.required), resolution_of(counts.astype(np.float64), 1.0))
+        return step * float(scale.per_count * scale.gain_at(Fraction(int(counts[-1]))))
 
     # After the hold ------------------------------------------------------------------------------
 
@@ -227,7 +224,7 @@ class Basis:
         if not self.isolated or len(hold) < LEAST_SAMPLES or hold.at[-1] <= hold.at[0]:
             return None
         pressures = self.channel.scale.pressures(hold.counts)
-        slope = hold_slope(_seconds(hold), pressures, resolution=self._step(hold))
+        slope = hold_slope(_seconds(hold), pressures, resolution=self._step(trace, int(hold.at[-1])))
         compliance, blank = self.compliance(drawn, trace), self.drift()
         warming = None if blank is not None else self.warming(hold, compliance, measured)
         rate = None if compliance is None else self._rate(slope, compliance, blank, warming)

@@ -24,7 +24,7 @@ WINDOW_S = 120.0
 """How much of the past is shown outside the hold."""
 BRIDGED_S = 1.0
 """Columns without a sample are bridged over this long; a longer silence stays empty."""
-_ZOOMED = {Phase.STABILIZING, Phase.BLEEDING, Phase.HOLDING, Phase.OBSERVING}
+_ZOOMED = {Phase.STABILIZING, Phase.HOLDING, Phase.OBSERVING}
 _CRAMPED = {Phase.PRESSURIZING, Phase.STABILIZING, Phase.BLEEDING, Phase.HOLDING}
 """Here the trace needs the room more than the words."""
 

@@ -139,6 +139,8 @@ def _against(update: Update) -> tuple[str, str]:
         caption = f"{unit}  safe below {short(stage.safe_below, decimals)}"
     elif stage.phase is Phase.FILLING:
         caption = f"{unit}  vent open"
+    elif stage.phase is Phase.BLEEDING:
+        caption = f"{unit}  drawn down"
     elif stage.phase is Phase.PRESSURIZING:
         caption = f"{unit}  to {low}–{high}"
     else:
