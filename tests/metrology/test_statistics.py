@@ -217,6 +217,9 @@ def test_scipy_finds_the_same_analysis_of_variance(groups: list[list[float]]):
         return
     oracle = stats.f_oneway(*groups)
     assert found.f == pytest.approx(oracle.statistic, rel=1e-6, abs=1e-9)
+    if found.f < 1e-9:  # groups that do not differ at all: the oracle's rounding may leave it no probability
+        assert found.p_value == pytest.approx(1, abs=1e-4)
+        return
     assert found.p_value == pytest.approx(oracle.pvalue, rel=1e-6, abs=1e-9)
 
 
