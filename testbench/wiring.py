@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from testbench.link.client import LinkClient
     from testbench.procedure.adoption import Adoption
     from testbench.procedure.stages import Procedure
-    from testbench.run.record import RunRecord
+    from testbench.run.record import BlankRun, ChannelRecord, RunRecord
     from testbench.run.samples import Trace
     from testbench.station.bench import Bench
     from testbench.station.ports import Clock
@@ -118,6 +118,19 @@ def read_store(home: Home) -> "RunReader":
     return RunReader.beside(home.database)
 
 
+def channel_now(home: Home) -> "ChannelRecord | None":
+    """The deciding channel with the calibration and the gauge check in force; None without a calibration."""
+    from testbench.instruments.clocks import SystemClock
+    from testbench.station.register import channel_of
+
+    entry = home.bench().channel
+    if not home.database.exists():
+        return channel_of(entry, (), (), SystemClock().utc())
+    with read_store(home) as store:
+        reports, checks = store.calibrations_of(entry.serial), store.gauge_checks_of(entry.serial)
+    return channel_of(entry, reports, checks, SystemClock().utc())
+
+
 def fit_key(home: Home) -> None:
     """Make the station key out to whom bench.toml names, as long as nothing was ever sealed with it.
 
@@ -142,7 +155,8 @@ def run_recorder(home: Home) -> None:
     from testbench.instruments.serial_port import SerialReader
     from testbench.link.server import LinkServer
     from testbench.procedure_files.loader import find_procedure, load_orders
-    from testbench.station.loop import Heard, Inbox, Recorder
+    from testbench.station.blanks import declared
+    from testbench.station.loop import Heard, Inbox, OfThermometer, Recorder
     from testbench.station.recovery import close_interrupted
     from testbench.station.session import Outside, Session
 
@@ -161,7 +175,7 @@ def run_recorder(home: Home) -> None:
         documents = IssuedByChild(home)
         outside = Outside(
             clock, store, documents, _FreeSpace(home.folder), procedure, __version__,
-            partial(load_orders, home.folder), _check_printable,
+            partial(load_orders, home.folder), check_printable, partial(declared, store),
         )  # fmt: skip
         session = Session(bench, outside)
         for summary in store.history():  # whose document was ordered just before the recorder was killed
@@ -171,14 +185,18 @@ def run_recorder(home: Home) -> None:
             session.notify(sentence, grave=True)
         inbox: Inbox = Inbox()
         server = LinkServer(home.folder, lambda client, line: inbox.put(Heard(client, line)))
-        reader = SerialReader(bench.channel.line, clock, inbox.put)
+        readers = [SerialReader(bench.channel.line, clock, inbox.put)]
+        if bench.temperature is not None:
+            readers.append(SerialReader(bench.temperature.line, clock, lambda event: inbox.put(OfThermometer(event))))
         server.start()
-        reader.start()
+        for reader in readers:
+            reader.start()
         pace = UPDATE_EVERY_S if bench.simulation is None else UPDATE_EVERY_FAST_S
         try:
             Recorder(session, inbox, server, pace).run(time.monotonic)  # noqa: TID251 - pacing of the screen only
         finally:
-            reader.stop()
+            for reader in readers:
+                reader.stop()
             server.close()
             store.close()
 
@@ -237,7 +255,12 @@ def _only_recorder(home: Home) -> Iterator[None]:
         yield
 
 
-def _check_printable(text: str) -> None:
+def check_printable(text: str) -> None:
+    """Refuse a text that no document could print.
+
+    Raises:
+        GlyphMissingError: it holds a character that no face has.
+    """
     from testbench.certificate.data import layout
     from testbench.certificate.pen import printable
 
@@ -385,6 +408,30 @@ def issue_document(home: Home, run: str) -> "Issued":
         )  # fmt: skip
         store.add_document(run, issued.kind, str(issued.path), sha256=issued.sha256, record_sha256=digest, at=at)
     return issued
+
+
+def add_blank(home: Home, run: str, stage: int | None, declared_by: str, why: str) -> "BlankRun":
+    """Declare a hold of a closed run a blank run.
+
+    Raises:
+        BlankRefusedError: the run has no such hold, it shows nothing, or it is one already.
+    """
+    from testbench.run.blanks import blank_of
+    from testbench.station.blanks import declare
+
+    record, _ = load_run(home, run)
+    found = blank_of(record, stage, declared_by, why)
+    with open_store(home) as store:
+        declare(store, found)
+    return found
+
+
+def blanks_of(home: Home) -> "tuple[BlankRun, ...]":
+    """The blank runs of a bench, oldest first."""
+    from testbench.station.blanks import declared
+
+    with read_store(home) as store:
+        return declared(store)
 
 
 def adoptions_of(home: Home, digests: Sequence[str]) -> "dict[str, Adoption]":

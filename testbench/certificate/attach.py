@@ -8,7 +8,7 @@ from io import BytesIO
 import numpy as np
 
 from testbench.run.record import RunRecord, canonical
-from testbench.run.samples import TICKS_PER_S, Trace
+from testbench.run.samples import TICKS_PER_S, Scale, Trace
 
 RECORD = "record.json"
 CSV_HEAD = "time_s,pressure_{unit},ticks,counts"
@@ -29,7 +29,8 @@ def attachments_of(record: RunRecord, traces: tuple[Trace, ...]) -> tuple[Attach
     found = [Attachment(RECORD, canonical(record), "application/json", "Record of the run, canonical JSON")]
     for index, (stage, trace) in enumerate(zip(record.stages, traces, strict=True)):
         described = f"Readings of the {stage.stage}, attempt {stage.attempt}"
-        found.append(Attachment(trace_name(record, index), csv_of(trace, record), "text/csv", described))
+        scale = record.channel.scale.for_fluid(stage.requirement.fluid)
+        found.append(Attachment(trace_name(record, index), csv_of(trace, scale), "text/csv", described))
     return tuple(found)
 
 
@@ -39,11 +40,9 @@ def trace_name(record: RunRecord, index: int) -> str:
     return f"trace-{index + 1:02d}-{stage.stage.replace(' ', '-')}-attempt-{stage.attempt}.csv"
 
 
-def csv_of(trace: Trace, record: RunRecord) -> bytes:
+def csv_of(trace: Trace, scale: Scale) -> bytes:
     """Samples as text: time since the run began, corrected pressure, and the exact integers both come from."""
-    scale = record.channel.scale
-    seconds = trace.at / TICKS_PER_S
-    pressures = (trace.counts - scale.zero_millicounts / 1000) / 10**scale.decimals
+    seconds, pressures = trace.at / TICKS_PER_S, scale.pressures(trace.counts)
     decimals = scale.decimals + 2
     rows = (
         f"{second:.4f},{pressure:.{decimals}f},{tick},{count}"

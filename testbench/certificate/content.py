@@ -21,11 +21,10 @@ from testbench.certificate.evidence import (
     title_of,
 )
 from testbench.certificate.facts import DocumentFacts
-from testbench.certificate.figures import decimals_of
-from testbench.certificate.lines import StageTable, deciding_collection, table_of, unit_in_words
+from testbench.certificate.figures import decimals_of, written
+from testbench.certificate.lines import StageTable, collection_of, table_of, unit_in_words
 from testbench.errors import NoCertificateError
-from testbench.metrology.decision_rule import RULE_IN_WORDS
-from testbench.quantities import Pressure
+from testbench.quantities import LeakageRate, Pressure
 from testbench.run.observations import Seen
 from testbench.run.record import Origin, RunRecord, StageRecord, Verdict
 from testbench.run.samples import Gap, Scale, Trace
@@ -185,7 +184,7 @@ def content_of(
         stages=stages,
         course=course_of(record, clock, words),
         instrument=instrument_of(record, words),
-        rule=(RULE_IN_WORDS, words("rule.applied")),
+        rule=(*_rules_of(record), words("rule.applied")),
         sources=sources_of(record, words),
         cautions=cautions_of(record, words),
         closing=(
@@ -200,6 +199,11 @@ def content_of(
         software=words("foot.software", software=record.software),
         dated=datetime.fromisoformat(record.ended),
     )
+
+
+def _rules_of(record: RunRecord) -> tuple[str, ...]:
+    """Each decision rule of the run, once."""
+    return tuple(dict.fromkeys(stage.decision_rule.in_words for stage in record.requirements.stages))
 
 
 def _why_specimen(record: RunRecord, words: Words) -> str:
@@ -292,18 +296,56 @@ def _stage_content(stage: StageRecord, trace: Trace, record: RunRecord, clock: R
             side=asked.pressurized_side,
             open=asked.open_side,
             pump=words(f"stage.{asked.pump_during_hold.replace(' ', '_')}"),
-        ),
+        )
+        + _decay(stage, words)
+        + _water(stage, words),
         table=table_of(stage, trace, record.channel, words),
         undecided=undecided,
         plot=_plot_facts(stage, trace, record, words),
     )
 
 
+def _water(stage: StageRecord, words: Words) -> str:
+    """The temperature of the water from the beginning of the stage to its end, where it was measured."""
+    if stage.water is None:
+        return ""
+    first, last = stage.water.at(0).to("degC"), stage.water.at(-1).to("degC")
+    return " " + words("stage.water", first=f"{first:.1f}", last=f"{last:.1f}", u=stage.water.expanded_uncertainty_k)
+
+
+def _decay(stage: StageRecord, words: Words) -> str:
+    """What the pressure of the hold did by itself; nothing where the pump made up."""
+    found = None if stage.finding is None else stage.finding.decay
+    if found is None or not found.slope_per_min:
+        return ""
+    slope, half = (Pressure.parse(text) for text in (found.slope_per_min, found.half_width_per_min))
+    decimals = decimals_of(half.value)
+    said = words(
+        "stage.decay",
+        slope=written(slope.value, decimals),
+        half=written(half.value, decimals),
+        unit=unit_in_words(slope.unit, words),
+        straight=words("stage.bent") if found.curved else "",
+    )
+    if found.rate:
+        rate, u = LeakageRate.parse(found.rate), LeakageRate.parse(found.uncertainty)
+        decimals, c = decimals_of(u.value), found.compliance.partition(" ")
+        said += words(
+            "stage.decay_rate",
+            compliance=f"{float(c[0]):.3g} {c[2]}",
+            rate=written(rate.value, decimals),
+            u=written(u.value, decimals),
+            unit=unit_in_words(rate.unit, words),
+            drift=words("stage.drift_off" if found.blanks else "stage.drift_unknown"),
+        )
+    return f" {said}."
+
+
 def _plot_facts(stage: StageRecord, trace: Trace, record: RunRecord, words: Words) -> PlotFacts:
     asked, unit = stage.requirement, stage.requirement.required.unit
-    guard = record.channel.expanded_uncertainty
+    guard = record.channel.guard_band(stage.requirement)
     hold = None if stage.hold_since is None or stage.hold_until is None else (stage.hold_since, stage.hold_until)
-    collected = deciding_collection(stage)
+    collected = collection_of(stage)
     return PlotFacts(
         trace=trace,
         scale=record.channel.scale.for_fluid(stage.requirement.fluid),

@@ -5,9 +5,11 @@ from fractions import Fraction
 
 from testbench.certificate.data import Words
 from testbench.certificate.figures import decimals_of, fewest_decimals, rounded, written
-from testbench.metrology.decision_rule import Conformity
-from testbench.procedure.criteria import CriterionName, LargestLeakageRate, StemWeep, VisualCriterion
+from testbench.metrology.decision_rule import Conformity, in_percent
+from testbench.procedure.criteria import LargestLeakageRate, StemWeep, VisualCriterion
 from testbench.quantities import LeakageRate, Pressure
+from testbench.run.decisions import decision_of
+from testbench.run.leakage import BY_DECAY, deciding_collection
 from testbench.run.observations import Collection
 from testbench.run.record import ChannelRecord, CriterionFinding, Finding, StageRecord
 from testbench.run.samples import TICKS_PER_S, Trace
@@ -27,6 +29,8 @@ class TableLine:
     judged: str
     detail: str = ""
     """What stands below the criterion, for example where was looked."""
+    risk: str = ""
+    """Probability that the decision is wrong; empty where nothing was compared with a limit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +54,6 @@ def table_of(stage: StageRecord, trace: Trace, channel: ChannelRecord, words: Wo
     channel = channel.for_fluid(stage.requirement.fluid)
     lines: list[TableLine] = list(_hold_lines(stage, stage.finding, channel, words))
     failed: list[str] = []
-    judged = {finding.criterion: finding for finding in stage.finding.criteria}
     title = words(f"stage.{stage.stage.replace(' ', '_')}")
     # The finding lists instrument and hold first, then one entry a criterion, then the release.
     for criterion, finding in zip(stage.requirement.criteria, stage.finding.criteria[2:-1], strict=True):
@@ -66,7 +69,7 @@ def table_of(stage: StageRecord, trace: Trace, channel: ChannelRecord, words: Wo
         lines.append(line)
         if finding.conformity is Conformity.DOES_NOT_CONFORM:
             failed.append(sentence)
-    lines.append(_release_line(stage, trace, channel, judged["pressure released"], words))
+    lines.append(_release_line(stage, trace, channel, _found(stage.finding, "pressure released"), words))
     return StageTable(tuple(lines), tuple(failed))
 
 
@@ -82,6 +85,10 @@ def pressure_text(pressure: Pressure, decimals: int, unit: str) -> str:
     return written(pressure.in_unit(unit).value, decimals)
 
 
+def _found(finding: Finding, name: str) -> CriterionFinding:
+    return next(found for found in finding.criteria if found.criterion == name)
+
+
 def _judged(conformity: Conformity, words: Words) -> str:
     key = {
         Conformity.CONFORMS: "met",
@@ -91,6 +98,14 @@ def _judged(conformity: Conformity, words: Words) -> str:
     return words(f"table.{key}")
 
 
+def _risk(finding: CriterionFinding, stage: StageRecord, words: Words) -> str:
+    """Probability that this very decision is wrong; nothing where none was taken."""
+    decision = decision_of(finding, stage.requirement)
+    if decision is None or decision.specific_risk is None:
+        return ""
+    return in_percent(decision.specific_risk).replace("below ", words("table.below"))
+
+
 # The hold ---------------------------------------------------------------------------------------
 
 
@@ -98,12 +113,13 @@ def _hold_lines(stage: StageRecord, finding: Finding, channel: ChannelRecord, wo
     """Lowest and highest pressure and the hold time, each against its own limit."""
     required = stage.requirement
     unit = required.required.unit
-    least, guard = required.required.value, channel.expanded_uncertainty.in_unit(unit).value
+    least, guard = required.required.value, channel.guard_band(required).in_unit(unit).value
+    uncertainty = channel.uncertainty_in(required).in_unit(unit).value
     if stage.hold_since is None or stage.hold_until is None:
         return [_line_without_hold(stage, words)]
     lowest, highest = finding.lowest.in_unit(unit).value, finding.highest.in_unit(unit).value
     most = required.upper_limit.in_unit(unit).value
-    start = decimals_of(guard)
+    start = decimals_of(uncertainty)
     digits = fewest_decimals(start, lambda d: _same_side(lowest, least + guard, d) and _same_side(most, highest, d))
     shown = unit_in_words(unit, words)
     blank = words("identity.not_applicable")
@@ -118,7 +134,8 @@ def _hold_lines(stage: StageRecord, finding: Finding, channel: ChannelRecord, wo
     return [
         TableLine(
             words("table.lowest"), shown, at_least(least, digits), at_least(least + guard, digits),
-            written(lowest, digits), written(guard, digits), low, _judged(low, words),
+            written(lowest, digits), written(uncertainty, digits), low, _judged(low, words),
+            risk=_risk(_found(finding, "hold"), stage, words),
         ),
         TableLine(
             words("table.highest"), shown, upper, upper, written(highest, digits), blank, high, _judged(high, words),
@@ -178,7 +195,8 @@ def _visual_line(criterion: VisualCriterion, finding: CriterionFinding, stage: S
 
 
 def _rate_line(criterion: LargestLeakageRate, finding: CriterionFinding, stage: StageRecord, words: Words) -> TableLine:
-    name = words("table.rate", where=criterion.collect_at)
+    by_decay = finding.required == BY_DECAY
+    name = words("table.rate_by_decay") if by_decay else words("table.rate", where=criterion.collect_at)
     unit = criterion.limit.unit
     blank = words("identity.not_applicable")
     limit = criterion.limit.value
@@ -188,33 +206,38 @@ def _rate_line(criterion: LargestLeakageRate, finding: CriterionFinding, stage: 
             name, unit_in_words(unit, words), at_most, blank, words("table.nothing_collected"), blank,
             finding.conformity, _judged(finding.conformity, words),
         )  # fmt: skip
-    measured = LeakageRate.parse(finding.measured).in_unit(unit).value
-    guard = LeakageRate.parse(finding.uncertainty).in_unit(unit).value
+    u = LeakageRate.parse(finding.uncertainty)
+    measured, uncertainty = LeakageRate.parse(finding.measured).in_unit(unit).value, u.in_unit(unit).value
+    guard = stage.requirement.decision_rule.guard_band(u).in_unit(unit).value
+    # The numbers tell this; what was not steady is undecided all the same, and says so below.
+    conforms, fails = measured + guard <= limit, measured - guard > limit
 
     def consistent(decimals: int) -> bool:
-        y, u, most = (rounded(number, decimals) for number in (measured, guard, limit))
-        met = y <= rounded(limit - guard, decimals) and y + u <= most
-        beyond = y - u > most
-        return (met, beyond) == (
-            finding.conformity is Conformity.CONFORMS,
-            finding.conformity is Conformity.DOES_NOT_CONFORM,
-        )
+        y, w, most = (rounded(number, decimals) for number in (measured, guard, limit))
+        met = y <= rounded(limit - guard, decimals) and y + w <= most
+        return (met, y - w > most) == (conforms, fails)
 
-    digits = fewest_decimals(decimals_of(guard), consistent)
+    digits = fewest_decimals(decimals_of(uncertainty), consistent)
     return TableLine(
         name, unit_in_words(unit, words), words("table.at_most", number=written(limit, digits)),
         words("table.at_most", number=written(limit - guard, digits)), written(measured, digits),
-        written(guard, digits), finding.conformity, _judged(finding.conformity, words),
-        _collected_in_words(deciding_collection(stage), words),
+        written(uncertainty, digits), finding.conformity, _judged(finding.conformity, words),
+        _gate(stage) if by_decay else _collected_in_words(collection_of(stage), words), _risk(finding, stage, words),
     )  # fmt: skip
 
 
-def deciding_collection(stage: StageRecord) -> Collection | None:
-    """The newest collection with a volume: the one that the leakage rate was taken from."""
-    if not any(criterion.criterion is CriterionName.LARGEST_LEAKAGE_RATE for criterion in stage.requirement.criteria):
-        return None
-    read = [found for found in stage.collections if found.volume is not None]
-    return read[-1] if read else None
+def _gate(stage: StageRecord) -> str:
+    assert stage.finding is not None
+    return "" if stage.finding.decay is None else stage.finding.decay.gate
+
+
+def collection_of(stage: StageRecord) -> Collection | None:
+    """The collection that the leakage rate was taken from."""
+    for criterion in stage.requirement.criteria:
+        if isinstance(criterion, LargestLeakageRate):
+            deciding = deciding_collection(criterion, stage)
+            return None if deciding is None else deciding.collection
+    return None
 
 
 def _collected_in_words(found: Collection | None, words: Words) -> str:
@@ -226,6 +249,8 @@ def _collected_in_words(found: Collection | None, words: Words) -> str:
         for quantity in (found.volume, found.volume_uncertainty)
     )
     text = words("table.collected", volume=caught, uncertainty=uncertainty, seconds=written(seconds, 1))
+    if found.readings:
+        text = f"{text} {words('table.read_between', times=len(found.readings))}"
     if found.drops is None:
         return text
     return f"{text} {words('table.drops', drops=found.drops, per_ml=found.drops_per_ml)}"

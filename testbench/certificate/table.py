@@ -46,7 +46,7 @@ class Columns:
     def of(cls, pen: Pen) -> "Columns":
         """The same edges for every stage of a page."""
         width, x = pen.right - pen.left, pen.left
-        return cls(*(x + share * width for share in (0.335, 0.535, 0.645, 0.755, 0.865, 0.915)))
+        return cls(*(x + share * width for share in (0.305, 0.49, 0.595, 0.7, 0.8, 0.84)))
 
 
 def table_block(pen: Pen, lines: tuple[TableLine, ...], words: Words) -> Block:
@@ -86,6 +86,7 @@ def _table_head(pen: Pen, columns: Columns, words: Words, top: float) -> None:
     ):
         pen.text(x + TAIL, y, words(f"table.{key}"), REGULAR, small, colour=label, align="right")
     pen.text(columns.judged, y, words("table.judged"), REGULAR, small, colour=label)
+    pen.text(pen.right, y, words("table.risk"), REGULAR, small, colour=label, align="right")
 
 
 TAIL = 11.0
@@ -105,6 +106,7 @@ def _table_line(pen: Pen, columns: Columns, line: TableLine, name: list[str], y:
     _cell(pen, columns.uncertainty, y, line.uncertainty, REGULAR)
     mark(pen, columns.judged, y - 0.5, 6.4, line.conformity)
     pen.text(columns.judged + 10, y, line.judged, BOLD if failed else REGULAR, 8)
+    pen.text(pen.right, y, line.risk, REGULAR, 8, align="right")
 
 
 def _cell(pen: Pen, x: float, y: float, text: str, face: str) -> None:

@@ -1,10 +1,14 @@
 """``testbench judge``."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
+
+if TYPE_CHECKING:
+    from testbench.run.record import StageRecord
 
 
 @click.command()
@@ -34,6 +38,7 @@ def command(run: str, home: Path | None, as_json: bool) -> None:  # noqa: FBT001
                 "ended": stage.ended,
                 "verdict": stage.finding.verdict if stage.finding else "void",
                 "sentences": [found.sentence for found in stage.finding.criteria] if stage.finding else [stage.reason],
+                "decisions": _decisions(stage),
             }
             for stage in again.stages
         ],
@@ -46,12 +51,21 @@ def command(run: str, home: Path | None, as_json: bool) -> None:  # noqa: FBT001
         click.get_current_context().exit(1)
 
 
+def _decisions(stage: "StageRecord") -> list[str]:
+    """Each comparison with a limit in words: U, k, rule, guard band, risk."""
+    from testbench.run.decisions import decision_of
+
+    criteria = stage.finding.criteria if stage.finding else ()
+    found = (decision_of(criterion, stage.requirement) for criterion in criteria)
+    return [decision.words for decision in found if decision is not None]
+
+
 def _print(facts: dict[str, object]) -> None:
     say(f"{facts['run']}: {facts['verdict']} (recorded: {facts['recorded']}). {facts['reason']}")
     stages = facts["stages"]
     assert isinstance(stages, list)
     for stage in stages:
         say(f"  {stage['stage']}, attempt {stage['attempt']}: {stage['ended']}, {stage['verdict']}")
-        for sentence in stage["sentences"]:
+        for sentence in (*stage["sentences"], *stage["decisions"]):
             say(f"    {sentence}")
     say("The decision is the same." if facts["same"] else "The decision DIFFERS from the record.")

@@ -83,10 +83,10 @@ def _sheet(name: str, home: Path, facts: dict[str, Any], units: tuple[str, ...])
 def _channel(home: Path) -> Any:
     """The deciding channel of the bench, if this home describes one."""
     from testbench.errors import HomeMissingError
-    from testbench.procedure_files.loader import load_bench
+    from testbench.wiring import Home, channel_now
 
     try:
-        return load_bench(home).channel.record()
+        return channel_now(Home(home))
     except HomeMissingError:
         return None
 
@@ -98,7 +98,7 @@ def _on_channel(stage: Any, channel: Any, units: tuple[str, ...]) -> dict[str, A
     if channel is None:
         return {}
     scale = channel.for_fluid(stage.fluid).scale
-    acceptance = stage.required + channel.expanded_uncertainty
+    acceptance = stage.required + channel.guard_band(stage)
     shown = Pressure.of(scale.exact_counts(acceptance) * scale.per_count, scale.unit)
     gauge = stage.gauge_range
     return {
@@ -123,6 +123,7 @@ def _stage(stage: Any, units: tuple[str, ...]) -> dict[str, Any]:
         "gauge_range": None
         if gauge is None
         else {"least": _amount(gauge.least, units), "most": _amount(gauge.most, units), "source": gauge.source},
+        "decision_rule": str(stage.decision_rule),
         "prepare": list(stage.prepare),
         "sources": [*stage.sources, *(f"{c.criterion}: {c.source}" for c in stage.criteria)],
     }
@@ -188,6 +189,7 @@ def _print(sheet: dict[str, Any]) -> None:
         say(f"  side        {stage['pressurized_side']}; open: {stage['open_side']}")
         for criterion in stage["criteria"]:
             say(f"  criterion   {_limit(criterion)}")
+        say(f"  decision    {stage['decision_rule']}")
         if (gauge := stage["gauge_range"]) is not None:
             say(f"  gauge       range up to {_said(gauge['least'])} at least, {_said(gauge['most'])} at most")
         if "channel" in stage:

@@ -8,9 +8,24 @@ C = V·[(1−φ)·κ + 1/K_shell + φ/P] and β = [(1−φ)·α − α_shell + �
 shell and isothermal air.
 """
 
+import math
 from dataclasses import dataclass
 
 from testbench.metrology.water import ATMOSPHERE_PA, Water
+
+SHELL_EXPANSION_PER_K = 36e-6
+"""Volume expansion of a shell of iron or steel, three times the linear one of about 12e-6/K (from memory) [1/K]."""
+
+
+def pressure_per_kelvin_in_place(water: Water, volume_m3: float, compliance_m3_per_pa: float) -> tuple[float, float]:
+    """β of a body whose C was measured, and its standard uncertainty [Pa/K].
+
+    Whether the shell goes along with the water is not known: anything between not at all and wholly is taken as
+    equally likely, β = (α_water − α_shell)·V/C with α_shell from 0 to that of iron or steel.
+    """
+    per_volume = volume_m3 / compliance_m3_per_pa
+    half = SHELL_EXPANSION_PER_K / 2
+    return (water.thermal_expansion_per_k - half) * per_volume, half / math.sqrt(3) * per_volume
 
 
 @dataclass(frozen=True, slots=True)

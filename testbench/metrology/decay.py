@@ -10,7 +10,7 @@ Decay is a monitor. As a verdict it needs a procedure that allows it and the wor
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 from typing import assert_never
@@ -18,7 +18,7 @@ from typing import assert_never
 import numpy as np
 
 from testbench.errors import DataRefusedError, TooFewPointsError
-from testbench.metrology.decision_rule import Conformity, judge_upper_limit
+from testbench.metrology.decision_rule import Conformity, DecisionRule, judge_upper_limit
 from testbench.metrology.signal import mean_and_sd
 from testbench.metrology.slope_interval import NORMAL_TWO_SIDED, HoldSlope, two_sided_95
 from testbench.metrology.trend import ONE_SIDED_95
@@ -231,7 +231,13 @@ class DecayDecision:
 
 
 def objection(
-    found: DecayRate, hold: HoldSlope, lowest: Pressure, required: Pressure, air_ratio: float | None = None
+    found: DecayRate,
+    hold: HoldSlope,
+    lowest: Pressure,
+    required: Pressure,
+    air_ratio: float | None = None,
+    *,
+    bent: bool | None = None,
 ) -> tuple[str, NextStep] | None:
     """Why nothing may be concluded from a hold, whatever its rate; None if nothing speaks against it.
 
@@ -241,6 +247,7 @@ def objection(
         lowest: lowest pressure of the hold.
         required: the least pressure that the hold may have had, guard band included. An empty body looks tight.
         air_ratio: C over the C of the water alone, if that is known.
+        bent: whether the bend of the pressure speaks against the rate; any bend that is seen, if it is not told.
     """
     if not hold.valid:
         return f"the hold is invalid: {'; '.join(hold.record.reasons)}", NextStep.REPEAT
@@ -253,7 +260,7 @@ def objection(
         return f"C is {air_ratio:.1f} times that of the water alone: air or a flexible rig", NextStep.VENT
     if not found.drift_known:
         return "neither blank runs nor β and a rate of temperature tell what is drift", NextStep.COLLECT
-    if hold.curved:
+    if hold.curved if bent is None else bent:
         return (
             "the pressure does not fall in a straight line: still settling, or a leak that follows the pressure",
             NextStep.EXTEND,
@@ -266,31 +273,66 @@ def objection(
     return None
 
 
-def decide_decay(found: DecayRate, limit: LeakageRate, against: tuple[str, NextStep] | None = None) -> DecayDecision:
-    """Accept if Q + 1.645 u ≤ L, reject if Q − 1.645 u > L, else extend the hold or collect.
+def bend_matters(
+    found: DecayRate,
+    hold: HoldSlope,
+    swing: LeakageRate,
+    limit: LeakageRate,
+    rule: DecisionRule = DecisionRule.GUARDED_95,
+) -> bool:
+    """Whether a bend that is seen in the pressure leaves a doubt about the decision.
+
+    It does where the rate at the beginning and that at the end of the hold would not be decided alike. Otherwise the
+    better transmitter, which sees the least bend, would wait the longest.
+
+    Args:
+        found: the rate over the whole hold.
+        hold: its slope.
+        swing: how far the rate at either end lies from that, C·|bow|·T.
+        limit: L.
+        rule: gives the guard band.
+    """
+    ends = (replace(found, rate=rate) for rate in (found.rate - swing, found.rate, found.rate + swing))
+    return hold.curved and len({_judged(end, limit, rule) for end in ends}) > 1
+
+
+def _judged(found: DecayRate, limit: LeakageRate, rule: DecisionRule) -> Conformity:
+    return judge_upper_limit(found.rate, rule.guard_band(found.standard_uncertainty * 2), limit)
+
+
+def decide_decay(
+    found: DecayRate,
+    limit: LeakageRate,
+    against: tuple[str, NextStep] | None = None,
+    rule: DecisionRule = DecisionRule.GUARDED_95,
+) -> DecayDecision:
+    """Accept if Q + w ≤ L, reject if Q − w > L, else extend the hold or collect.
 
     Args:
         found: the rate, decided on unclipped.
         limit: L.
         against: an objection to the hold; with one nothing is decided.
+        rule: gives the guard band w; 1.645 u unless a procedure chose another.
     """
     if against is not None:
         return DecayDecision(Conformity.WITHIN_GUARD_BAND, f"Nothing is decided: {against[0]}.", against[1])
-    conformity = judge_upper_limit(found.rate, found.expanded_uncertainty, limit)
-    said = f"{found.rate.text_beside(limit)} with 1.645 u = {found.expanded_uncertainty.text(2)}; {limit} is allowed: "
+    conformity = _judged(found, limit, rule)
+    doubt = found.expanded_uncertainty if rule is DecisionRule.GUARDED_95 else found.standard_uncertainty * 2
+    name = "1.645 u" if rule is DecisionRule.GUARDED_95 else "U"
+    said = f"{found.rate.text_beside(limit)} with {name} = {doubt.text(2)}; {limit} is allowed: "
     match conformity:
         case Conformity.CONFORMS:
             return DecayDecision(conformity, f"{said}within the limit.", NextStep.NONE)
         case Conformity.DOES_NOT_CONFORM:
             return DecayDecision(conformity, f"{said}above the limit.", NextStep.NONE)
         case Conformity.WITHIN_GUARD_BAND:
-            step = NextStep.EXTEND if _longer_would_do(found, limit) else NextStep.COLLECT
+            step = NextStep.EXTEND if _longer_would_do(found, limit, rule) else NextStep.COLLECT
             return DecayDecision(conformity, f"{said}too near the limit to tell; {step}.", step)
         case other:
             assert_never(other)
 
 
-def _longer_would_do(found: DecayRate, limit: LeakageRate) -> bool:
+def _longer_would_do(found: DecayRate, limit: LeakageRate, rule: DecisionRule) -> bool:
     """Whether what a longer hold cannot mend leaves the limit out of reach of the uncertainty."""
     lasting = math.hypot(*(u for source, u in found.components if source is not Dominant.NOISE))
-    return abs(float(limit.exact - found.rate.exact)) > ONE_SIDED_95 * lasting
+    return abs(float(limit.exact - found.rate.exact)) > rule.guard_factor(2) * 2 * lasting

@@ -33,12 +33,6 @@ class Conformity(StrEnum):
     WITHIN_GUARD_BAND = "within the guard band"
 
 
-RULE_IN_WORDS = (
-    "Guarded decision: a limit counts as met only if the measured value plus its expanded uncertainty U (k = 2) "
-    "stays within it, and as not met only if the value less U lies beyond it; anything between is inconclusive."
-)
-
-
 def judge_upper_limit(measured: Q, expanded_uncertainty: Q, limit: Q) -> Conformity:
     """Compare a measured value with the most that is allowed. Same quantity for all three."""
     if measured + expanded_uncertainty <= limit:
@@ -70,6 +64,27 @@ class DecisionRule(StrEnum):
     def guard_factor(self, coverage_factor: float) -> float:
         """Guard band over expanded uncertainty, w/U."""
         return {"guarded": 1.0, "guarded at 95 %": normal_quantile(0.95) / coverage_factor, "simple": 0.0}[self.value]
+
+    def guard_band(self, expanded_uncertainty: Q, coverage_factor: float = 2.0) -> Q:
+        """The guard band w that goes with an expanded uncertainty."""
+        return expanded_uncertainty * self.guard_factor(coverage_factor)
+
+    @property
+    def in_words(self) -> str:
+        """The rule as a screen or a page states it."""
+        return _IN_WORDS[self]
+
+
+_GUARD_BAND_IN_WORDS = (
+    "a limit is met only if the measured value plus {w} stays within it, and not met only if the value less {w} lies "
+    "beyond it; anything between is inconclusive."
+)
+_IN_WORDS = {
+    DecisionRule.GUARDED: "Guarded decision: " + _GUARD_BAND_IN_WORDS.format(w="U (k = 2)"),
+    DecisionRule.GUARDED_95: "Guarded decision at 95 %: " + _GUARD_BAND_IN_WORDS.format(w="1.645 u = 0.82 U (k = 2)"),
+    DecisionRule.SIMPLE: "Simple acceptance: the measured value alone decides, without a guard band; near a limit the "
+    "risk of a wrong decision is up to 50 %.",
+}
 
 
 def conformance_probability(
@@ -129,9 +144,9 @@ class Decision(Generic[Q]):
             f"rule: {self.rule}, guard band w = {band} {unit}"
         )
         if self.specific_risk is None:
-            chance = _percent(self.conforming)
+            chance = in_percent(self.conforming)
             return f"{given}: inconclusive, {bound} {acceptance} would conform; probability of conformity {chance}."
-        return f"{given}: {self.conformity}; risk that this is wrong {_percent(self.specific_risk)}."
+        return f"{given}: {self.conformity}; risk that this is wrong {in_percent(self.specific_risk)}."
 
     def _texts(self) -> tuple[str, str]:
         """Measured value and acceptance limit, with as many decimals as tell it from every bound of the rule."""
@@ -205,8 +220,8 @@ def _probabilities(room: Quantity, expanded_uncertainty: Quantity, coverage_fact
     return normal_probability(z), normal_probability(-z)
 
 
-def _percent(probability: float) -> str:
-    """Two digits of the rarer outcome."""
+def in_percent(probability: float) -> str:
+    """For reading: two digits of the rarer outcome."""
     if probability < 0.0001:
         return "below 0.01 %"
     if probability > 0.9999:

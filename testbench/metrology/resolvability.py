@@ -8,7 +8,8 @@ import math
 from dataclasses import dataclass
 
 from testbench.metrology.decay import BlankRuns, Compliance, Dominant, Warming, decay_rate
-from testbench.metrology.slope_interval import NORMAL_TWO_SIDED
+from testbench.metrology.signal import Values, dot, hampel_flags, noise_of
+from testbench.metrology.slope_interval import NORMAL_TWO_SIDED, hold_slope
 from testbench.quantities import LeakageRate, Pressure
 
 LEAST_LIMIT_OVER_U = 3.0
@@ -17,6 +18,7 @@ LARGEST_LOSS_SHARE = 0.1  # a leak is a straight line for the first tenth of the
 COLLECT = "collect the leakage"
 _LEAST_READINGS = 24  # two in each of twelve blocks: below that a slope has not all its intervals
 _LONGEST_S = 1e6
+_MOST_LASTING = 0.99  # a correlation from sample to sample above this cannot be told from a drift
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +36,26 @@ class Noise:
         of_noise = self.sd_pa * math.sqrt(12 * self.variance_factor / (self.readings_per_s * hold_s**3))
         coarse = self.sd_pa < self.resolution_pa / 2
         return of_noise + (1.5 * self.resolution_pa / hold_s / NORMAL_TWO_SIDED if coarse else 0.0)
+
+
+def noise_in(at_s: Values, values_pa: Values, resolution_pa: float = 0.0) -> Noise:
+    """The noise in a stretch of steady readings: their scatter about a straight line, and how long it lasts.
+
+    Args:
+        at_s: times, rising [s].
+        values_pa: readings [Pa], same length.
+        resolution_pa: smallest step of a reading [Pa].
+
+    Raises:
+        TooFewPointsError: fewer than three unflagged readings, or all under one time stamp.
+    """
+    flags = hampel_flags(values_pa, resolution=resolution_pa, noise=noise_of(values_pa))
+    line = hold_slope(at_s, values_pa, resolution=resolution_pa, flags=flags)
+    t, y = at_s[~flags], values_pa[~flags]
+    rest = (y - y.mean()) - line.per_s * (t - t.mean())
+    size = dot(rest, rest)
+    lasting = min(max(dot(rest[1:], rest[:-1]) / size, 0.0), _MOST_LASTING) if size > 0 else 0.0
+    return Noise(line.residual_sd, (t.size - 1) / float(t[-1] - t[0]), resolution_pa, (1 + lasting) / (1 - lasting))
 
 
 def detectable_leak(compliance_m3_per_pa: float, noise: Noise, hold_s: float) -> float:

@@ -112,6 +112,19 @@ def _running_median(values: Values, width: int) -> Values:
 
 
 @dataclass(frozen=True, slots=True)
+class Validity:
+    """How much of a stretch of samples may be flagged or missing before nothing may be concluded from it."""
+
+    flagged_share: float = LARGEST_FLAGGED_SHARE
+    missing_share: float = LARGEST_MISSING_SHARE
+    gap_share: float = LONGEST_GAP_SHARE
+    """Longest gap, as a share of the stretch."""
+
+
+USUAL = Validity()
+
+
+@dataclass(frozen=True, slots=True)
 class Completeness:
     """What is flagged and what is missing in a stretch of samples, and whether that makes it invalid."""
 
@@ -131,15 +144,19 @@ class Completeness:
         return not self.reasons
 
 
-def completeness(at_s: Values, flags: Flags, *, interval_s: float | None = None) -> Completeness:
+def completeness(
+    at_s: Values, flags: Flags, *, interval_s: float | None = None, validity: Validity = USUAL
+) -> Completeness:
     """Count flagged and missing samples and say whether the stretch is valid.
 
-    Invalid: more than 1 % flagged, more than 1 % of the expected samples missing, or a gap longer than 2 % of the span.
+    Invalid as a rule: more than 1 % flagged, more than 1 % of the expected samples missing, or a gap longer than 2 %
+    of the span.
 
     Args:
         at_s: times of all samples, flagged ones included, rising [s]; at least one.
         flags: which of them are flagged.
         interval_s: expected time between samples [s]; the median step if not told.
+        validity: what is allowed.
     """
     steps = np.diff(at_s)
     span = float(at_s[-1] - at_s[0])
@@ -149,12 +166,14 @@ def completeness(at_s: Values, flags: Flags, *, interval_s: float | None = None)
     longest = float(late.max()) if late.size else 0.0
     flagged = int(flags.sum())
     reasons = []
-    if flagged > LARGEST_FLAGGED_SHARE * at_s.size:
-        reasons.append(f"{flagged} of {at_s.size} samples are flagged, at most 1 % may be")
-    if missing > LARGEST_MISSING_SHARE * (at_s.size + missing):
-        reasons.append(f"{missing} of {at_s.size + missing} expected samples are missing, at most 1 % may be")
-    if longest > LONGEST_GAP_SHARE * span:
-        reasons.append(f"a gap of {longest:.3g} s is longer than 2 % of {span:.4g} s")
+    if flagged > validity.flagged_share * at_s.size:
+        most = f"at most {100 * validity.flagged_share:g} % may be"
+        reasons.append(f"{flagged} of {at_s.size} samples are flagged, {most}")
+    if missing > validity.missing_share * (at_s.size + missing):
+        most = f"at most {100 * validity.missing_share:g} % may be"
+        reasons.append(f"{missing} of {at_s.size + missing} expected samples are missing, {most}")
+    if longest > validity.gap_share * span:
+        reasons.append(f"a gap of {longest:.3g} s is longer than {100 * validity.gap_share:g} % of {span:.4g} s")
     return Completeness(int(at_s.size), flagged, missing, int(late.size), longest, span, tuple(reasons))
 
 

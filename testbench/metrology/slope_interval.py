@@ -56,6 +56,8 @@ class HoldSlope:
     """Lowest unflagged reading."""
     curvature_t: float
     """The quadratic term over its standard uncertainty."""
+    bow: float
+    """The quadratic term itself [per s²]: from the mean to either end the slope changes by it times the hold."""
     record: Completeness
     half_widths: tuple[tuple[str, float], ...]
     rounding: float
@@ -135,6 +137,7 @@ def hold_slope(
         mean=float(values[0]) + line.mean,
         lowest=float(values[~flags].min()),
         curvature_t=_curvature_t(t, y, _ROUNDING_BOW * resolution / span**2 if coarse else 0.0),
+        bow=_fit_bow(t, y)[0] if t.size > 3 else 0.0,
         record=completeness(at_s, flags, interval_s=interval_s),
         half_widths=tuple((name, width) for name, _, width in widths),
         rounding=rounding,

@@ -113,6 +113,38 @@ class Stabilization:
         return self.judge.reason_for(self)
 
 
+def is_steady(slope: Slope | None, limit_per_s: float) -> bool:
+    """Whether |slope| + 1.645 u is within the limit; without a full window, or where it is no number, it is not."""
+    return slope is not None and slope.bound <= limit_per_s
+
+
+def why_unsteady(slope: Slope | None, limit_per_s: float) -> Stability:
+    """What keeps a pressure from being called steady: that it still changes, or noise in which nobody could tell."""
+    if slope is None:
+        return Stability.NO_WINDOW
+    noise = ONE_SIDED_95 * slope.standard_uncertainty
+    # Beyond the limit for certain, or seen well enough that noise is no excuse: it is the pressure that moves.
+    beyond = abs(slope.per_s) - _CERTAIN * slope.standard_uncertainty > limit_per_s
+    return Stability.STILL_SETTLING if beyond or noise <= limit_per_s else Stability.TOO_NOISY
+
+
+def rate_in_words(slope: Slope, limit_per_s: float, unit: str, per_value: float = 1.0) -> str:
+    """A rate of change and what is allowed.
+
+    Args:
+        slope: per second, in any one unit.
+        limit_per_s: in the same unit.
+        unit: what to show it in.
+        per_value: what one of that unit is in the shown one.
+    """
+    per_min = 60 * per_value
+    noise = per_min * ONE_SIDED_95 * slope.standard_uncertainty
+    return (
+        f"the rate of change is {per_min * slope.per_s:.3g} ± {noise:.2g} {unit}/min, "
+        f"{per_min * limit_per_s:.3g} {unit}/min is allowed"
+    )
+
+
 class StabilizationJudge:
     """Steady when |slope| + 1.645 u ≤ limit for a dwell: shown to be small, never "not significant".
 
@@ -136,7 +168,7 @@ class StabilizationJudge:
         """
         if self._began_s is None:
             self._began_s = at_s
-        within = slope is not None and slope.bound <= self.limit_per_s
+        within = is_steady(slope, self.limit_per_s)
         if not within:
             self._steady_since_s = None
         elif self._steady_since_s is None:
@@ -145,17 +177,8 @@ class StabilizationJudge:
         if within and steady_s >= self.dwell_s:
             return Stabilization(Stability.STEADY, steady_s, slope, self)
         if at_s - self._began_s >= self.timeout_s:
-            return Stabilization(self._timed_out(slope), steady_s, slope, self)
+            return Stabilization(why_unsteady(slope, self.limit_per_s), steady_s, slope, self)
         return Stabilization(Stability.DWELLING if within else Stability.WATCHING, steady_s, slope, self)
-
-    def _timed_out(self, slope: Slope | None) -> Stability:
-        if slope is None:
-            return Stability.NO_WINDOW
-        noise = ONE_SIDED_95 * slope.standard_uncertainty
-        # Beyond the limit for certain, or seen well enough that noise is no excuse: it is the pressure that moves.
-        beyond = abs(slope.per_s) - _CERTAIN * slope.standard_uncertainty > self.limit_per_s
-        moving = beyond or noise <= self.limit_per_s
-        return Stability.STILL_SETTLING if moving else Stability.TOO_NOISY
 
     def reason_for(self, found: Stabilization) -> str:
         """Why it was judged so; built only when it is asked for, not at every sample."""
@@ -163,7 +186,5 @@ class StabilizationJudge:
         after = f"after {self.timeout_s:g} s " if timed_out else ""
         if found.slope is None:
             return f"{after}there is {'still ' if timed_out else ''}no full window of readings"
-        noise = 60 * ONE_SIDED_95 * found.slope.standard_uncertainty
-        said = f"{after}the rate of change is {60 * found.slope.per_s:.3g} ± {noise:.2g} {self._unit}/min, "
-        said += f"{60 * self.limit_per_s:.3g} {self._unit}/min is allowed"
+        said = after + rate_in_words(found.slope, self.limit_per_s, self._unit)
         return f"{said}, for {found.steady_s:.0f} s so far" if found.steady_s and not timed_out else said

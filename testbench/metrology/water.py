@@ -35,6 +35,25 @@ class Water:
         return self.thermal_expansion_per_k * self.bulk_modulus_pa
 
 
+def is_liquid(temperature: Temperature) -> bool:
+    """Whether the properties of water are held here at a temperature: 0 °C … 60 °C."""
+    return COLDEST_K <= float(temperature.exact) <= HOTTEST_K
+
+
+def check_liquid(temperature: Temperature) -> None:
+    """Refuse a temperature at which the properties of water are not held here.
+
+    Raises:
+        WaterRangeError: outside 0 °C … 60 °C.
+    """
+    _check_kelvin(float(temperature.exact))
+
+
+def _check_kelvin(kelvin: float) -> None:
+    if not COLDEST_K <= kelvin <= HOTTEST_K:
+        raise WaterRangeError("temperature", f"{kelvin - 273.15:.2f} °C", "0 °C to 60 °C")
+
+
 def water(temperature: Temperature, pressure: Pressure) -> Water:
     """Water at a temperature and a gauge pressure.
 
@@ -50,8 +69,7 @@ def water_at(temperature_k: float, absolute_pa: float) -> Water:
     Raises:
         WaterRangeError: outside 273.15 K … 333.15 K, or outside 0.02 MPa … 100 MPa.
     """
-    if not COLDEST_K <= temperature_k <= HOTTEST_K:
-        raise WaterRangeError("temperature", f"{temperature_k - 273.15:.2f} °C", "0 °C to 60 °C")
+    _check_kelvin(temperature_k)
     if not LOWEST_PA <= absolute_pa <= HIGHEST_PA:
         raise WaterRangeError("absolute pressure", f"{absolute_pa / 1e6:.4g} MPa", "0.02 MPa to 100 MPa")
     from seuif97 import pt

@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, field_validator, model_validator
 
 from testbench.procedure.limits import DECIMAL, Applies, SourcedSeconds, Sources, check_rows, fitting
-from testbench.procedure.valve import Text, Value, Valve
+from testbench.procedure.valve import Text, Value, Valve, later
 from testbench.quantities import LeakageRate, Volume
 
 
@@ -64,6 +64,18 @@ class Counted(Value):
         return Volume.of(Fraction(number) / Fraction(self.per_ml), "mL")
 
 
+class Decay(Value):
+    """What lets a pressure decay stand for a collection, where the gate before the hold says that it can."""
+
+    longest_hold_s: int
+    """The longest hold that it may take [s]."""
+    blank_days: int
+    """How old a blank run may be [days]."""
+    blank_pressure_factor: Annotated[str, Field(pattern=DECIMAL)]
+    """How many times the required pressure, or what part of it, a blank run's pressure may be."""
+    source: str
+
+
 class LargestLeakageRate(Value):
     """What passes the seat is collected and timed; the rate may not exceed the limit."""
 
@@ -79,6 +91,8 @@ class LargestLeakageRate(Value):
     time_uncertainty_s: int
     """Expanded uncertainty (k = 2) of a time between two key presses [s]."""
     source: str
+    decay: Decay | None = later(None)
+    """None where only what is collected decides."""
 
     def in_words(self, rate: LeakageRate, decimals: int = 1) -> str:
         """A rate in the unit that the operator reads: a count where the standard counts."""
@@ -169,6 +183,31 @@ class CountLimit(Applies):
         return Fraction(self.per_min_per_inch) * valve.size.inches
 
 
+class DecayRule(Value):
+    """Leave for a pressure decay to stand for a collection, where the gate before the hold says that it can."""
+
+    longest_hold: SourcedSeconds
+    blank_days: Annotated[int, Field(gt=0)]
+    blank_pressure_factor: Annotated[str, Field(pattern=DECIMAL)]
+    source: Text
+
+    @field_validator("blank_pressure_factor")
+    @classmethod
+    def _at_least_one(cls, factor: str) -> str:
+        if Fraction(factor) < 1:
+            raise ValueError("must be at least 1; a blank run at the required pressure itself always fits")
+        return factor
+
+    def resolved(self, sources: Sources) -> Decay:
+        """The same with its source in words."""
+        return Decay(
+            longest_hold_s=self.longest_hold.s,
+            blank_days=self.blank_days,
+            blank_pressure_factor=self.blank_pressure_factor,
+            source=sources[self.source].in_words,
+        )
+
+
 class Collecting(Applies):
     """How leakage is caught."""
 
@@ -176,8 +215,11 @@ class Collecting(Applies):
     settle: SourcedSeconds
     collect: SourcedSeconds
     time_uncertainty: SourcedSeconds
+    decay: DecayRule | None = None
 
-    def collected(self, limit: LeakageRate, source: str, counted: Counted | None = None) -> LargestLeakageRate:
+    def collected(
+        self, limit: LeakageRate, source: str, sources: Sources, counted: Counted | None = None
+    ) -> LargestLeakageRate:
         """The criterion with its limit."""
         return LargestLeakageRate(
             limit=limit,
@@ -187,6 +229,7 @@ class Collecting(Applies):
             collect_s=self.collect.s,
             time_uncertainty_s=self.time_uncertainty.s,
             source=source,
+            decay=None if self.decay is None else self.decay.resolved(sources),
         )
 
 
@@ -209,7 +252,7 @@ class CollectedRule(Collecting):
             ProcedureDoesNotApplyError: no limit fits it.
         """
         limit = fitting(self.limits, valve, "leakage limit")
-        return self.collected(limit.of(valve), sources[limit.source].in_words)
+        return self.collected(limit.of(valve), sources[limit.source].in_words, sources)
 
 
 class CountedRule(Collecting):
@@ -240,7 +283,7 @@ class CountedRule(Collecting):
         counted = Counted(what=self.counted, per_ml=self.per_ml, convention=self.convention)
         exact = LeakageRate.of(most / Fraction(self.per_ml), "mL/min")
         as_written = LeakageRate.parse(str(exact))  # a record carries 15 digits; judged again, the limit is the same
-        return self.collected(as_written, source, counted)
+        return self.collected(as_written, source, sources, counted)
 
 
 CriterionRule = Annotated[VisualRule | StemRule | CollectedRule | CountedRule, Field(discriminator="criterion")]

@@ -9,6 +9,7 @@ from typing import Annotated, TypeVar
 from pydantic import Field, field_validator
 
 from testbench.errors import FactMissingError, ProcedureDoesNotApplyError, SizeUnknownError
+from testbench.metrology.signal import Validity
 from testbench.procedure.valve import LeakRate, Material, SeatPairing, Text, Value, Valve, ValveType
 from testbench.quantities import NominalSize
 
@@ -62,6 +63,20 @@ class SourcedSeconds(Value):
 
     s: Annotated[int, Field(gt=0)]
     source: Text
+
+
+class SignalValidity(Value):
+    """How much of a hold may be flagged or missing [% of its samples] and how long a gap may be [% of its length]."""
+
+    flagged_percent: Annotated[str, Field(pattern=DECIMAL)]
+    missing_percent: Annotated[str, Field(pattern=DECIMAL)]
+    gap_percent: Annotated[str, Field(pattern=DECIMAL)]
+
+    @property
+    def validity(self) -> Validity:
+        """The same as shares."""
+        percents = (self.flagged_percent, self.missing_percent, self.gap_percent)
+        return Validity(*(float(percent) / 100 for percent in percents))
 
 
 @cache

@@ -6,11 +6,12 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from testbench.errors import FactMissingError, ProcedureDoesNotApplyError
+from testbench.metrology.decision_rule import DecisionRule
 from testbench.procedure.criteria import Criterion, StemRule
-from testbench.procedure.limits import SourcedFactor, fitting
+from testbench.procedure.limits import SignalValidity, SourcedFactor, fitting
 from testbench.procedure.pressures import FactorPressure, pressure_of, rating_of
 from testbench.procedure.stages import Procedure, PumpDuringHold, StageName, StageRule
-from testbench.procedure.valve import Value, Valve
+from testbench.procedure.valve import Value, Valve, later
 from testbench.quantities import Pressure
 
 
@@ -49,6 +50,9 @@ class StageRequirement(Value):
     criteria: Annotated[tuple[Criterion, ...], Field(min_length=1)]
     prepare: tuple[str, ...]
     gauge_range: GaugeRange | None = None
+    decision_rule: DecisionRule = later(DecisionRule.GUARDED)
+    validity: SignalValidity | None = later(None)
+    """When the state of its signal makes a hold void; None in records from before this was asked."""
     sources: tuple[str, ...]
     """Where the numbers come from, in words."""
 
@@ -159,6 +163,7 @@ def _stage_for(
         "upper limit": rule.upper_limit.source,
         "hold time": band.source,
         "steadiness and signal": steady.window.source,
+        "decision rule": "" if procedure.decision is None else procedure.decision.source,
     }
     return StageRequirement(
         stage=rule.stage,
@@ -181,6 +186,8 @@ def _stage_for(
         criteria=_criteria_for(procedure, rule, valve),
         prepare=rule.prepare,
         gauge_range=_gauge_range(procedure, required),
+        validity=SignalValidity.model_validate(procedure.signal.validity.model_dump(exclude={"source"})),
+        decision_rule=DecisionRule.GUARDED if procedure.decision is None else procedure.decision.rule,
         sources=tuple(f"{what}: {sources[key].in_words}" for what, key in named.items() if key),
     )
 

@@ -8,8 +8,18 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
+from testbench.metrology.decision_rule import DecisionRule
 from testbench.procedure.criteria import CollectedRule, CountedRule, CriterionRule, StemRule
-from testbench.procedure.limits import DECIMAL, Applies, SizeBand, Source, SourcedFactor, SourcedSeconds, check_rows
+from testbench.procedure.limits import (
+    DECIMAL,
+    Applies,
+    SignalValidity,
+    SizeBand,
+    Source,
+    SourcedFactor,
+    SourcedSeconds,
+    check_rows,
+)
 from testbench.procedure.pressures import PnRating, PressureRule, RatingRow, UpperLimit
 from testbench.procedure.valve import LeakRate, Material, SeatPairing, Text, Value, ValveType
 from testbench.quantities import Pressure
@@ -69,11 +79,18 @@ class StageRule(Applies):
         return hold
 
 
+class ValidityRule(SignalValidity):
+    """When nothing may be concluded from a hold, for the state of its signal."""
+
+    source: Text
+
+
 class SignalRule(Value):
     """How much silence is tolerated."""
 
     longest_gap: SourcedSeconds
     lost_after: SourcedSeconds
+    validity: ValidityRule
 
     @model_validator(mode="after")
     def _a_gap_is_short(self) -> Self:
@@ -113,6 +130,13 @@ class GaugeRangeRule(Value):
         return self
 
 
+class DecisionChoice(Value):
+    """How much of the doubt about a measured value a verdict has to respect."""
+
+    rule: DecisionRule
+    source: Text
+
+
 class Procedure(Value):
     """A test procedure: a standard and edition turned into stages, every number with its source."""
 
@@ -139,6 +163,8 @@ class Procedure(Value):
     signal: SignalRule
     bench: BenchRule
     stabilization: StabilizationRule
+    decision: DecisionChoice | None = None
+    """The decision rule; None: guarded, the recorder's own."""
     stages: Annotated[tuple[StageRule, ...], Field(min_length=1)]
 
     @field_validator("ratings")

@@ -3,7 +3,7 @@
 import re
 import unicodedata
 from enum import StrEnum
-from typing import Annotated, Self
+from typing import Annotated, Any, Self
 
 from pydantic import (
     BaseModel,
@@ -17,7 +17,7 @@ from pydantic import (
 )
 
 from testbench.errors import BenchError
-from testbench.quantities import NominalSize, Pressure
+from testbench.quantities import NominalSize, Pressure, Volume
 
 
 class ValveType(StrEnum):
@@ -90,6 +90,14 @@ class Value(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
+def later(default: Any) -> Any:
+    """A field that came after records had been written: left out where it holds its default.
+
+    So a record from before, read and written again, is the same to the byte.
+    """
+    return Field(default=default, exclude_if=lambda found: found == default)
+
+
 class Valve(Value):
     """One serial-numbered valve, as ordered. What a procedure needs and the order does not say is refused by name."""
 
@@ -113,6 +121,15 @@ class Valve(Value):
     product: Text = "not stated"
     drawing: Text = "not stated"
     heat_numbers: Text = "not stated"
+    cavity: Volume | None = later(None)
+    """Volume that the water fills, from the drawing: tells air from water where C is measured."""
+
+    @field_validator("cavity")
+    @classmethod
+    def _a_cavity_has_room(cls, cavity: Volume | None) -> Volume | None:
+        if cavity is not None and cavity <= Volume.zero("L"):
+            raise ValueError(f"found {cavity}, it must be above 0")
+        return cavity
 
     @property
     def designation(self) -> str:

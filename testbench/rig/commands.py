@@ -90,6 +90,13 @@ class Dry(Value):
     command: Literal["dry"]
 
 
+class DrawOff(Value):
+    """Draw so much off at the burette, and close it."""
+
+    command: Literal["draw_off"]
+    ml: Annotated[float, Field(gt=0, le=100)]
+
+
 class Vessel(Value):
     """Put the vessel under the open inlet, or take it away and read it."""
 
@@ -132,6 +139,7 @@ AnyCommand = (
     | Relief
     | DrainInlet
     | Dry
+    | DrawOff
     | Vessel
     | Look
     | SetFault
@@ -139,7 +147,9 @@ AnyCommand = (
     | Quit
 )
 _COMMANDS: TypeAdapter[AnyCommand] = TypeAdapter(Annotated[AnyCommand, Field(discriminator="command")])
-_NAMES = "mount, fill, vent, pump, isolate, release, relief, drain_inlet, dry, vessel, look, fault, state, quit"
+_NAMES = (
+    "mount, fill, vent, pump, isolate, release, relief, drain_inlet, dry, draw_off, vessel, look, fault, state, quit"
+)
 Facts = dict[str, Any]
 
 
@@ -174,6 +184,7 @@ def handles(rig: RigPhysics) -> Facts:
         "isolated": rig.isolated,
         "pump_psi": rig.pump_psi,
         "vessel": "away" if rig.vessel_ml is None else "under",
+        "burette": "open" if rig.drawing_ml > 0 else "closed",
     }
 
 
@@ -196,6 +207,9 @@ def carry_out(rig: RigPhysics, command: AnyCommand) -> Facts:
             rig.drain_inlet()
         case Dry():
             rig.dry_outside()
+        case DrawOff(ml=volume):
+            _check_mounted(rig, "draw off")
+            rig.draw_off(volume)
         case Vessel(position="under"):
             rig.put_vessel()
         case Vessel():

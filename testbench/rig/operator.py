@@ -33,6 +33,8 @@ MOST_VENTINGS = 3
 CAREFUL_LOOKS = 5
 """How often the vent must be seen solid when venting again; the first time one look is enough."""
 RAISE_AFTER_S = 60.0
+RESTED_S = 5.0
+"""How long the pressure is let come to rest before C is measured, and after each volume drawn off."""
 ZERO_WAIT_S = 4.0
 """How long the line is left open to the atmosphere before a run is started."""
 DRAINED_AFTER_S = 20.0
@@ -56,10 +58,11 @@ class SimulatedOperator:
 
     Args:
         name: the operator's name; empty: the first name on the screen.
+        measures_c: whether C is measured wherever the screen offers it.
     """
 
-    def __init__(self, name: str = "") -> None:
-        self.name = name
+    def __init__(self, name: str = "", *, measures_c: bool = False) -> None:
+        self.name, self.measures_c = name, measures_c
         self.finished = False
         """No valve is left to do."""
         self.serial = ""
@@ -81,12 +84,15 @@ class SimulatedOperator:
         self._vented = False
         self._caught_ml: float | None = None
         self._fetch_vessel = False
+        self._drawn = False
+        self._closed_s: float | None = None
         self._mounted_s = 0.0
         self._counts: Counter[str] = Counter()
         self._phases: Mapping[Phase, Callable[[m.Update, m.StageView], Step]] = {
             Phase.FILLING: self._filling,
             Phase.PRESSURIZING: self._pressurizing,
             Phase.STABILIZING: self._stabilizing,
+            Phase.BLEEDING: self._bleeding,
             Phase.HOLDING: self._holding,
             Phase.OBSERVING: self._observing,
             Phase.RELEASING_TO_VENT: self._releasing,
@@ -125,6 +131,8 @@ class SimulatedOperator:
                 self._caught_ml = None
             case m.CollectionEnded():
                 self._fetch_vessel = True
+            case m.MeasureC() | m.DrawnOff():
+                self._drawn, self._closed_s = False, None
             case m.VentAgain():
                 self._counts["ventings"] += 1
                 self._counts["fallen back"] = 0
@@ -142,6 +150,8 @@ class SimulatedOperator:
             case "look":
                 self._seen = {key: str(answer[key]) for key in ("shell", "where", "seat", "vent")}
                 self._solid = self._solid + 1 if self._seen["vent"] == "solid" else 0
+            case "draw_off":
+                self._drawn = True
             case "vessel" if command["position"] == "away":
                 self._caught_ml = float(answer["collected_ml"])
                 self._fetch_vessel = False
@@ -238,20 +248,33 @@ class SimulatedOperator:
         return self._ask(update, m.VentClosed(request="vent_closed"))
 
     def _pressurizing(self, update: m.Update, stage: m.StageView) -> Step:
-        if self._counts["fallen back"] >= 2 and self._may_vent(update):
+        if (self._counts["fallen back"] >= 2 or self._told_of_air(update)) and self._may_vent(update):
             return self._ask(update, m.VentAgain(request="vent_again"))
         if hands := self._hands(pump_psi=self._set_psi(update, stage), isolated=False):
             return Step(commands=hands)
         return self._watch(update, stage)
 
     def _stabilizing(self, update: m.Update, stage: m.StageView) -> Step:
-        told = any("Air may be trapped" in notice.sentence and notice.utc > self._since for notice in update.notices)
-        if told and self._may_vent(update):
+        if self._told_of_air(update) and self._may_vent(update):
             return self._ask(update, m.VentAgain(request="vent_again"))
         isolating = stage.pump_during_hold == PumpDuringHold.ISOLATED and self._is_up(update, stage)
         if isolating and (hands := self._hands(isolated=True, pump_psi=None)):
             return Step(commands=hands)
+        if self.measures_c and self._handles["isolated"] and not stage.drawn_off and stage.phase_s > RESTED_S:
+            return self._ask(update, m.MeasureC(request="measure_c"))
         return self._watch(update, stage)
+
+    def _bleeding(self, update: m.Update, stage: m.StageView) -> Step:
+        """Draw off what the screen says, close the burette, let the pressure come to rest, say so."""
+        if not self._drawn and stage.draw_off is not None:
+            return Step(commands=({"command": "draw_off", "ml": stage.draw_off.to("mL")},))
+        if self._handles["burette"] == "open":
+            return Step(commands=({"command": "look"},))
+        if self._closed_s is None:
+            self._closed_s = update.at_s
+        if update.at_s - self._closed_s < RESTED_S:
+            return NOTHING
+        return self._ask(update, m.DrawnOff(request="drawn_off"))
 
     def _holding(self, update: m.Update, stage: m.StageView) -> Step:
         offered, ready = _offered(update), not stage.collect_left_s
@@ -260,6 +283,8 @@ class SimulatedOperator:
             return Step((m.CollectionStarted(request="collection_started"),), (under,))
         if "collection_ended" in offered and ready:
             return self._ask(update, m.CollectionEnded(request="collection_ended"))
+        if "extend" in offered:
+            return self._ask(update, m.Extend(request="extend"))
         if "collected" in offered and self._caught_ml is not None:
             volume = Volume.of(f"{self._caught_ml:.1f}", "mL")
             return self._ask(update, m.Collected(request="collected", volume=volume))
@@ -310,6 +335,11 @@ class SimulatedOperator:
     def _no_pressure(self) -> tuple[Command, ...]:
         return self._hands(pump_psi=None, supply=False, release="open")
 
+    def _told_of_air(self, update: m.Update) -> bool:
+        """Whether the recorder has said it since this phase began."""
+        newest = (notice.sentence for notice in update.notices if notice.utc > self._since)
+        return any(said in sentence for sentence in newest for said in ("Air may be trapped", "air or a flexible rig"))
+
     def _may_vent(self, update: m.Update) -> bool:
         return "vent_again" in _offered(update) and self._counts["ventings"] < MOST_VENTINGS
 
@@ -318,6 +348,8 @@ class SimulatedOperator:
 
         Never above half way to the upper limit.
         """
+        if stage.raise_to is not None:
+            return round(Pressure.of(stage.raise_to, update.signal.unit).to("psi"), 1)
         tries = 1 + int(stage.phase_s // RAISE_AFTER_S)
         wanted = stage.acceptance_limit * (1 + ABOVE_ACCEPTANCE * tries)
         highest = (stage.acceptance_limit + stage.upper_limit) / 2

@@ -74,6 +74,8 @@ class RigSettings:
     """How long water still brings bubbles after it reaches the vent."""
     drain_s: float = 4.0
     """Time in which water runs down the open inlet."""
+    burette_ml_s: float = 0.2
+    """Flow of the metering valve at the burette."""
     clinging_ml: float = 6.0
     """What stays in the inlet after draining and drips out later."""
     outlet_share: float = 0.5
@@ -116,6 +118,8 @@ class RigPhysics:
         self.outside_ml = 0.0
         self.inlet_ml = 0.0
         self.vessel_ml: float | None = None
+        self.drawing_ml = 0.0
+        """What still goes to the burette before it is closed."""
         self._body = Body.of("6")
         self._chamber = self._body
 
@@ -132,7 +136,7 @@ class RigPhysics:
         self.supply_on, self.pump_psi, self.isolated = False, None, False
         self.vent_open = self.release_open = True
         self._enclose(Side.SHELL, share=1.0, water_ml=0.0)
-        self.outside_ml = self.inlet_ml = 0.0
+        self.outside_ml = self.inlet_ml = self.drawing_ml = 0.0
         self.vessel_ml = None
         self.ventings = 0
 
@@ -149,6 +153,10 @@ class RigPhysics:
             self.ventings += 1
             self.overflow_s = 0.0
         self.vent_open = is_open
+
+    def draw_off(self, volume_ml: float) -> None:
+        """Open the burette until so much has come out, then close it."""
+        self.drawing_ml = volume_ml
 
     def put_vessel(self) -> None:
         """Put the empty vessel under the open inlet."""
@@ -232,6 +240,9 @@ class RigPhysics:
             strength = self.psi / (self.psi + ATMOSPHERE_PSI)  # near atmosphere the water takes up no more air
             self.air_ml /= 1 + dt_s / self.settings.dissolving_s * strength
         flow, slope = self._net_flow()
+        drawn = min(self.drawing_ml, self.settings.burette_ml_s * dt_s) if self.psi > 0 else 0.0
+        self.drawing_ml -= drawn
+        self.water_ml -= drawn
         compliance = self._chamber.compliance(self.water_ml, self.air_ml, self.psi)
         self.water_ml += flow * dt_s / (1 - slope * dt_s / compliance)
         warmth = self._warmth

@@ -10,6 +10,8 @@ class Phase(StrEnum):
     FILLING = "filling"
     PRESSURIZING = "pressurizing"
     STABILIZING = "stabilizing"
+    BLEEDING = "bleeding"
+    """Known volumes are drawn off, to see what pressure they cost."""
     HOLDING = "holding"
     OBSERVING = "observing"
     """The hold is over; the operator still owes an observation or a volume."""
@@ -26,7 +28,12 @@ class Event(StrEnum):
     FELL_BELOW = "fell below the acceptance limit"
     SIGNAL_BROKEN = "gap longer than allowed"
     STEADY = "steady"
+    BLEED = "known volumes to be drawn off"
+    BLED = "known volumes drawn off"
+    BLEED_LEFT = "no more volumes to be drawn off"
     HOLD_ELAPSED = "hold elapsed"
+    HOLD_VOID = "hold void for the state of its signal"
+    EXTENDED = "hold extended"
     OBSERVED = "everything observed"
     CONCLUDED = "concluded on the leakage seen"
     VENT_AGAIN = "vent again"
@@ -62,14 +69,23 @@ TRANSITIONS: Mapping[Phase, Mapping[Event, Phase]] = {
     Phase.STABILIZING: {
         **_ALWAYS,
         Event.STEADY: Phase.HOLDING,
+        Event.BLEED: Phase.BLEEDING,
         Event.FELL_BELOW: Phase.PRESSURIZING,
         Event.SIGNAL_BROKEN: Phase.PRESSURIZING,
+        Event.CONCLUDED: Phase.DEPRESSURIZING,
+        Event.VENT_AGAIN: Phase.RELEASING_TO_VENT,
+    },
+    Phase.BLEEDING: {
+        **_ALWAYS,
+        Event.BLED: Phase.PRESSURIZING,
+        Event.BLEED_LEFT: Phase.PRESSURIZING,
         Event.CONCLUDED: Phase.DEPRESSURIZING,
         Event.VENT_AGAIN: Phase.RELEASING_TO_VENT,
     },
     Phase.HOLDING: {
         **_ALWAYS,
         Event.HOLD_ELAPSED: Phase.OBSERVING,
+        Event.HOLD_VOID: Phase.PRESSURIZING,
         Event.FELL_BELOW: Phase.PRESSURIZING,
         Event.SIGNAL_BROKEN: Phase.PRESSURIZING,
         Event.CONCLUDED: Phase.DEPRESSURIZING,
@@ -78,6 +94,7 @@ TRANSITIONS: Mapping[Phase, Mapping[Event, Phase]] = {
     Phase.OBSERVING: {
         **_ALWAYS,
         Event.OBSERVED: Phase.DEPRESSURIZING,
+        Event.EXTENDED: Phase.HOLDING,
         Event.FELL_BELOW: Phase.PRESSURIZING,
         Event.SIGNAL_BROKEN: Phase.PRESSURIZING,
     },

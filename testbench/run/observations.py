@@ -6,8 +6,8 @@ from typing import Annotated
 from pydantic import Field
 
 from testbench.procedure.stages import StageName
-from testbench.procedure.valve import Value
-from testbench.quantities import Volume
+from testbench.procedure.valve import Value, later
+from testbench.quantities import Pressure, Volume
 
 
 class Seen(StrEnum):
@@ -31,6 +31,14 @@ class Observation(Value):
     operator: str = ""
 
 
+class VesselRead(Value):
+    """The vessel read while it stays where it is."""
+
+    at: int
+    volume: Volume | None = None
+    """None until the operator has said it."""
+
+
 class Collection(Value):
     """What was caught at the open side, and for how long."""
 
@@ -44,6 +52,20 @@ class Collection(Value):
     """Drops or bubbles, where they were counted instead of measured."""
     drops_per_ml: str | None = None
     operator: str = ""
+    readings: tuple[VesselRead, ...] = later(())
+    """Readings in between, oldest first: they show whether the rate was steady."""
+
+
+class Drawn(Value):
+    """A known volume drawn off the closed body, between two marks at which the pressure stood still."""
+
+    since: int
+    until: int
+    """Ticks; the readings before each mark tell the pressure."""
+    volume: Volume
+    volume_uncertainty: Volume
+    """Expanded uncertainty of it, k = 2."""
+    burette: str
 
 
 class ZeroCheck(Value):
@@ -54,3 +76,5 @@ class ZeroCheck(Value):
     samples: Annotated[int, Field(gt=0)]
     mean_millicounts: int
     passed: bool
+    allowed: Pressure | None = later(None)
+    """How far from zero the mean may lie; it is taken off every reading."""

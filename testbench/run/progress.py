@@ -9,18 +9,31 @@ steady and ends at the first sample that lies the hold time later. The laws kept
 * a stage closes only when pressure was seen released, or the signal was lost for good.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from testbench.errors import ObservationRefusedError, RequestRefusedError
+from testbench.metrology.trend import Slope, Stability, is_steady, rate_in_words, why_unsteady
 from testbench.procedure.criteria import LargestLeakageRate, VisualCriterion
 from testbench.procedure.requirements import StageRequirement
-from testbench.quantities import Volume
+from testbench.run.collecting import Collecting, owes_volume
+from testbench.run.decaying import Decaying, LookBack
+from testbench.run.leakage import Caught
 from testbench.run.machine import ENDINGS, TRANSITIONS, Ending, Event, Phase
+from testbench.run.moves import moved
 from testbench.run.observations import Collection, Observation, Seen
-from testbench.run.samples import TICKS_PER_S, GapReason, Sample, Thresholds, to_s
-from testbench.run.state import Action, Happening, StageState
+from testbench.run.samples import TICKS_PER_S, GapReason, Sample, Thresholds, Trace, to_s
+from testbench.run.state import Action, Happening, StageState, Undecided
 
 __all__ = ["Action", "Happening", "Stage", "StageState"]
+
+
+def _nothing_wrong() -> tuple[str, ...]:
+    return ()
+
+
+def _no_samples() -> Trace:
+    return Trace.of([])
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +42,8 @@ class Stage:
 
     requirement: StageRequirement
     thresholds: Thresholds
+    decaying: Decaying | None = None
+    """What is to be said of the decay of the pressure; None: nothing."""
 
     # What is still owed --------------------------------------------------------------------------
 
@@ -49,24 +64,42 @@ class Stage:
                 return criterion
         return None
 
+    @property
+    def collecting(self) -> Collecting | None:
+        """How its leakage is caught."""
+        return None if self.collected is None else Collecting(self.collected, self.requirement.decision_rule)
+
     def owes_collection(self, state: StageState) -> bool:
         """Whether something still has to be caught."""
-        return self.collected is not None and not state.collections
+        return self.collecting is not None and self.collecting.is_owed(state)
 
-    def owes_volume(self, state: StageState) -> bool:
-        """Whether a caught volume still has to be read."""
-        return any(collection.volume is None for collection in state.collections)
+    def undecided(self, state: StageState) -> Caught | Undecided | None:
+        """The decay or the newest collection, where it decides nothing and the hold can be extended."""
+        if state.decay_undecided is not None and not state.left_level and not state.left_undecided:
+            return state.decay_undecided
+        return None if self.collecting is None else self.collecting.undecided(state)
+
+    def hold_s(self, state: StageState) -> int:
+        """How long the hold must last [s]."""
+        return self.requirement.hold_s if state.decay_s is None else state.decay_s
 
     def possible(self, state: StageState) -> tuple[Action, ...]:
         """What the operator may ask for now, the likeliest first."""
         row, holding = TRANSITIONS[state.phase], state.phase is Phase.HOLDING
         catching = state.collecting_since is not None
+        undecided = state.phase in _AFTER_STEADY and self.undecided(state) is not None
         fits = {
             Action.VENT_CLOSED: Event.VENT_CLOSED in row,
             Action.COLLECTION_ENDED: holding and catching,
             Action.COLLECTION_STARTED: holding and not catching and self.owes_collection(state),
-            Action.COLLECTED: (holding or state.phase is Phase.OBSERVING) and self.owes_volume(state),
+            Action.COLLECTED: state.phase in _AFTER_STEADY and owes_volume(state),
+            Action.EXTEND: undecided,
+            Action.LEAVE_UNDECIDED: undecided,
+            Action.VESSEL_READ: holding and catching and not owes_volume(state),
             Action.OBSERVE: state.phase in _UNDER_PRESSURE and bool(self.owed_observations(state)),
+            Action.DRAWN_OFF: Event.BLED in row,
+            Action.LEAVE_C: Event.BLEED_LEFT in row,
+            Action.MEASURE_C: Event.BLEED in row and self.decaying is not None and self.decaying.bleeding is not None,
             Action.CONCLUDE: Event.CONCLUDED in row and _leakage_seen(state),
             Action.VENT_AGAIN: Event.VENT_AGAIN in row,
             Action.STOP: Event.STOPPED in row,
@@ -76,23 +109,47 @@ class Stage:
     # Samples and silence -------------------------------------------------------------------------
 
     def sample(
-        self, state: StageState, sample: Sample, change_bound_per_s: float | None
+        self,
+        state: StageState,
+        sample: Sample,
+        slope: Slope | None,
+        signal_faults: Callable[[], tuple[str, ...]] = _nothing_wrong,
+        look_back: LookBack = _no_samples,
     ) -> tuple[StageState, list[Happening]]:
         """Take the newest sample.
 
         Args:
             state: where the stage stands.
             sample: the reading.
-            change_bound_per_s: |slope| + 1.645 u over the stabilization window [counts/s], None if not yet known.
+            slope: over the stabilization window [counts/s], None while that is not full.
+            signal_faults: asked when the hold would be over: why it is void for the state of its signal.
+            look_back: gives all samples of the stage, this one included; asked only where they are needed.
         """
         happened: list[Happening] = []
         if state.last is not None and self._too_long(state.last, sample.at):
             state = self._broken(state, sample.at, sample.at - state.last, happened)
         state = replace(state, last=sample.at, counts=sample.counts)
         for event in self._events_of(state, sample):
+            if event is Event.HOLD_ELAPSED and (faults := signal_faults()):
+                said = f"The hold is void and starts again from zero: {'; '.join(faults)}."
+                state = self._apply(state, Event.HOLD_VOID, sample.at, happened, said)
+                continue
+            weighed: list[Happening] = []
+            if event is Event.HOLD_ELAPSED and self.decaying is not None:
+                state, weighed = self.decaying.weighed(state, sample.at, look_back)
             state = self._apply(state, event, sample.at, happened)
-        state = self._track_steadiness(state, sample, change_bound_per_s, happened)
+            happened.extend(weighed)
+        if state.phase is Phase.OBSERVING and sample.counts < self.thresholds.acceptance:
+            state = self._left_level(state, sample.at, happened)
+        state = self._track_steadiness(state, sample, slope, happened)
+        if self.decaying is not None:
+            state, seen = self.decaying.seen(state, sample, look_back)
+            happened.extend(seen)
         return state, happened
+
+    def _left_level(self, state: StageState, at: int, happened: list[Happening]) -> StageState:
+        """The hold can no longer be extended; if that was all that was waited for, the stage goes on to its end."""
+        return self._finish_if_all_observed(replace(state, left_level=True), at, happened)
 
     def silence(self, state: StageState, now: int, reason: GapReason) -> tuple[StageState, list[Happening]]:
         """Say that there is no usable reading at this moment."""
@@ -123,12 +180,20 @@ class Stage:
         sentence = f"The transmitter read {side}."
         return self._apply(replace(state, counts=None), event, at, happened, sentence), happened
 
+    def jumped(self, state: StageState, at: int) -> tuple[StageState, list[Happening]]:
+        """Say that the reading changed faster than pressure on this rig can; a hold with that in it begins again."""
+        happened: list[Happening] = []
+        if state.phase is Phase.OBSERVING and not self.owed_observations(state):
+            return self._left_level(state, at, happened), happened
+        sentence = f"{GapReason.JUMPED[0].upper()}{GapReason.JUMPED[1:]}; steadiness is waited for again."
+        return self._apply(state, Event.SIGNAL_BROKEN, at, happened, sentence), happened
+
     def _too_long(self, since: int, until: int) -> bool:
         return until - since > self.requirement.longest_gap_s * TICKS_PER_S
 
     def _broken(self, state: StageState, at: int, ticks: int, happened: list[Happening]) -> StageState:
         if state.phase is Phase.OBSERVING and not self.owed_observations(state):
-            return state
+            return self._left_level(state, at, happened)
         held = state.phase in {Phase.HOLDING, Phase.OBSERVING}
         again = "the hold starts again from zero" if held else "steadiness is waited for again"
         sentence = (
@@ -154,7 +219,7 @@ class Stage:
 
     def _hold_is_over(self, state: StageState, at: int) -> bool:
         assert state.hold_since is not None
-        elapsed = at - state.hold_since >= self.requirement.hold_s * TICKS_PER_S
+        elapsed = at - state.hold_since >= self.hold_s(state) * TICKS_PER_S
         # While something is still being caught the hold goes on: the collection lies within the hold. A sample
         # that arrived before the vessel was taken away does not end it, though it may be handled after.
         caught = all(collection.until <= at for collection in state.collections)
@@ -164,16 +229,15 @@ class Stage:
         self,
         state: StageState,
         sample: Sample,
-        change_bound_per_s: float | None,
+        slope: Slope | None,
         happened: list[Happening],
     ) -> StageState:
         if state.phase is not Phase.STABILIZING:
             return state
         rule = self.requirement.stabilization
-        limit_per_s = float(self.thresholds.change_per_min) / 60
-        if change_bound_per_s is None or not change_bound_per_s <= limit_per_s:  # NaN is not steady
+        if not is_steady(slope, float(self.thresholds.change_per_min) / 60):
             state = replace(state, steady_since=None)
-            return self._advise(state, sample.at, change_bound_per_s, happened)
+            return self._advise(state, sample.at, slope, happened)
         if state.steady_since is None:
             state = replace(state, steady_since=sample.at)
         assert state.steady_since is not None
@@ -185,45 +249,62 @@ class Stage:
         self,
         state: StageState,
         at: int,
-        change_bound_per_s: float | None,
+        slope: Slope | None,
         happened: list[Happening],
     ) -> StageState:
+        """When the time-out is over, say which it is, a pressure that moves or a signal too noisy to tell, and why."""
         waited = at - state.since
         if state.advised or waited <= self.requirement.stabilization.advise_after_s * TICKS_PER_S:
             return state
-        sentence = (
-            f"Not steady after {to_s(waited):.0f} s. Air may be trapped: release, vent again and raise again; "
-            f"or wait if the water is still warming up."
-        )
+        limits, why = self.thresholds, why_unsteady(slope, float(self.thresholds.change_per_min) / 60)
+        rate = ""
+        if slope is not None:
+            limit_per_s = float(limits.change_per_min) / 60
+            rate = f": {rate_in_words(slope, limit_per_s, limits.unit, float(limits.per_count))}"
+        sentence = f"Not steady after {to_s(waited):.0f} s, {why}{rate}. {_REMEDIES[why]}"
         happened.append(Happening(at, "advice", sentence))
         return replace(state, advised=True)
 
     # Requests ------------------------------------------------------------------------------------
 
     def request(
-        self, state: StageState, action: Action, at: int, *, reason: str = ""
+        self,
+        state: StageState,
+        action: Action,
+        at: int,
+        *,
+        reason: str = "",
+        look_back: LookBack = _no_samples,
     ) -> tuple[StageState, list[Happening]]:
-        """Carry out a request that carries no finding: vent closed, vent again, stop, collection start and end.
+        """Carry out a request that carries no finding.
 
         Raises:
             RequestRefusedError: the request does not fit the phase.
+            MarkRefusedError: the pressure beside a drawn volume cannot be read.
+            PressureMovesError: it does not stand still yet.
+            LossNotSeenError: none was lost.
         """
         self._check_possible(state, action)
         happened: list[Happening] = []
         match action:
-            case Action.VENT_CLOSED:
-                state = self._apply(state, Event.VENT_CLOSED, at, happened)
-            case Action.VENT_AGAIN:
-                state = self._apply(state, Event.VENT_AGAIN, at, happened)
-            case Action.CONCLUDE:
-                state = self._apply(state, Event.CONCLUDED, at, happened)
+            case Action.VENT_CLOSED | Action.VENT_AGAIN | Action.CONCLUDE | Action.LEAVE_C:
+                state = self._apply(state, _PLAIN[action], at, happened)
             case Action.STOP:
                 sentence = f"Stopped by the operator: {reason or 'no reason given'}."
                 state = self._apply(state, Event.STOPPED, at, happened, sentence)
-            case Action.COLLECTION_STARTED:
-                state = self._start_collection(state, at, happened)
-            case Action.COLLECTION_ENDED:
-                state = self._end_collection(state, at, happened)
+            case Action.COLLECTION_STARTED | Action.COLLECTION_ENDED | Action.VESSEL_READ:
+                assert self.collecting is not None
+                return self.collecting.carry_out(state, action, at)
+            case Action.MEASURE_C | Action.DRAWN_OFF:
+                assert self.decaying is not None
+                state, event, happened = self.decaying.drawn_off(state, action, at, look_back)
+                if event is not None:
+                    state = self._apply(state, event[0], at, happened, event[1])
+            case Action.EXTEND:
+                state = self._extend(state, at, happened)
+            case Action.LEAVE_UNDECIDED:
+                happened.append(Happening(at, "left undecided", "The leakage is left undecided by the operator."))
+                state = self._finish_if_all_observed(replace(state, left_undecided=True), at, happened)
             case _:
                 raise RequestRefusedError(action, state.phase, self.possible(state))
         return state, happened
@@ -263,51 +344,32 @@ class Stage:
             ObservationRefusedError: the volume is negative or has no uncertainty.
         """
         self._check_possible(state, Action.COLLECTED)
-        nothing = Volume.zero("mL")
-        if collection.volume is None or collection.volume < nothing:
-            raise ObservationRefusedError(f"volume is {collection.volume}", "it must be 0 or more")
-        if collection.volume_uncertainty is None or collection.volume_uncertainty <= nothing:
-            raise ObservationRefusedError(
-                "no uncertainty of the volume was given", "say how well the vessel can be read"
-            )
-        newest = state.collections[-1]
-        read = collection.model_copy(update={"since": newest.since, "until": newest.until})
-        state = replace(state, collections=(*state.collections[:-1], read))
-        seconds = to_s(newest.until - newest.since)
-        happened = [Happening(at, "volume read", f"Collected {collection.volume} in {seconds:.1f} s.")]
+        assert self.collecting is not None
+        state, happened = self.collecting.read_volume(state, at, collection)
         return self._finish_if_all_observed(state, at, happened), happened
 
     def _check_possible(self, state: StageState, action: Action) -> None:
         if action not in self.possible(state):
             raise RequestRefusedError(action, state.phase, self.possible(state))
 
-    def _start_collection(self, state: StageState, at: int, happened: list[Happening]) -> StageState:
-        assert self.collected is not None
-        assert state.hold_since is not None
-        settled = state.hold_since + self.collected.settle_s * TICKS_PER_S
-        if at < settled:
-            raise ObservationRefusedError(
-                f"collecting was started {to_s(at - state.hold_since):.1f} s into the hold",
-                f"let it drain for {self.collected.settle_s} s first",
-            )
-        happened.append(Happening(at, "collection started", "Collecting at the open side."))
-        return replace(state, collecting_since=at)
-
-    def _end_collection(self, state: StageState, at: int, happened: list[Happening]) -> StageState:
-        assert self.collected is not None
-        assert state.collecting_since is not None
-        seconds = to_s(at - state.collecting_since)
-        if seconds < self.collected.collect_s:
-            raise ObservationRefusedError(
-                f"collected for {seconds:.1f} s",
-                f"collect for at least {self.collected.collect_s} s",
-            )
-        happened.append(Happening(at, "collection ended", f"Collected for {seconds:.1f} s."))
-        caught = Collection(since=state.collecting_since, until=at)
-        return replace(state, collecting_since=None, collections=(*state.collections, caught))
+    def _extend(self, state: StageState, at: int, happened: list[Happening]) -> StageState:
+        """Ask for one more collection within the same hold; where it was over already, it goes on."""
+        if state.decay_undecided is not None and self.decaying is not None:
+            state, said = self.decaying.extended(state)
+            return self._apply(state, Event.EXTENDED, at, happened, said)
+        state = replace(state, collections_asked=state.collections_asked + 1)
+        if state.phase is Phase.OBSERVING:
+            return self._apply(state, Event.EXTENDED, at, happened, "The hold goes on: collect again.")
+        happened.append(Happening(at, Event.EXTENDED, "Collect again within this hold."))
+        return state
 
     def _finish_if_all_observed(self, state: StageState, at: int, happened: list[Happening]) -> StageState:
-        owed = self.owed_observations(state) or self.owes_volume(state) or self.owes_collection(state)
+        owed = (
+            self.owed_observations(state)
+            or owes_volume(state)
+            or self.owes_collection(state)
+            or self.undecided(state) is not None
+        )
         if state.phase is Phase.OBSERVING and not owed:
             return self._apply(state, Event.OBSERVED, at, happened)
         return state
@@ -325,7 +387,7 @@ class Stage:
         after = TRANSITIONS[state.phase].get(event)
         if after is None:
             return state
-        before, state = state, _moved(state, event, after, at)
+        before, state = state, moved(state, event, after, at)
         if event in ENDINGS and (state.ending is None or event is Event.EXCEEDED):
             state = replace(state, ending=ENDINGS[event], reason=sentence or self._reason(event, before))
         happened.append(Happening(at, event, sentence or self._sentence(event, before)))
@@ -350,39 +412,27 @@ class Stage:
             case Event.STEADY:
                 return f"Steady; the hold of {stage.hold_s} s begins."
             case Event.HOLD_ELAPSED:
-                return f"The hold of {stage.hold_s} s is complete."
+                return f"The hold of {self.hold_s(before)} s is complete."
             case _:
                 return f"{event.value[0].upper()}{event.value[1:]}."
 
 
-_UNDER_PRESSURE = {Phase.PRESSURIZING, Phase.STABILIZING, Phase.HOLDING, Phase.OBSERVING}
-_HOLD_MAY_FOLLOW = {Phase.PRESSURIZING, Phase.RELEASING_TO_VENT}
-"""Where a broken-off hold goes when another is to follow; elsewhere the stage is over and nothing starts again."""
+_PLAIN = {
+    Action.VENT_CLOSED: Event.VENT_CLOSED,
+    Action.VENT_AGAIN: Event.VENT_AGAIN,
+    Action.CONCLUDE: Event.CONCLUDED,
+    Action.LEAVE_C: Event.BLEED_LEFT,
+}
+_AFTER_STEADY = {Phase.HOLDING, Phase.OBSERVING}
+_UNDER_PRESSURE = {Phase.PRESSURIZING, Phase.STABILIZING, Phase.BLEEDING, Phase.HOLDING, Phase.OBSERVING}
+
+_AIR = "Air may be trapped: release, vent again and raise again; or wait if the water is still warming up."
+_REMEDIES = {
+    Stability.STILL_SETTLING: _AIR,
+    Stability.TOO_NOISY: "Look for pulses of the pump, a loose cable or a transmitter without damping.",
+    Stability.NO_WINDOW: "Readings must come without a break for a whole window.",
+}
 
 
 def _leakage_seen(state: StageState) -> bool:
     return any(observation.seen is Seen.LEAKAGE for observation in state.observations)
-
-
-def _moved(state: StageState, event: Event, after: Phase, at: int) -> StageState:
-    """The state after a transition, before its ending is noted."""
-    state = replace(state, phase=after, since=at, steady_since=None, advised=False)
-    if event is Event.STEADY:
-        return replace(state, hold_since=at, hold_until=None)
-    if event is Event.HOLD_ELAPSED:
-        return replace(state, hold_until=at)
-    broken_off = state.hold_until is None or after in _HOLD_MAY_FOLLOW
-    if state.hold_since is not None and broken_off:
-        # A hold that did not come to its end counts for nothing, and neither does what was seen in it:
-        # except leakage, which stays seen.
-        kept = tuple(seen for seen in state.observations if seen.seen is Seen.LEAKAGE)
-        return replace(
-            state,
-            hold_since=None,
-            hold_until=None,
-            restarts=state.restarts + (after in _HOLD_MAY_FOLLOW),
-            collecting_since=None,
-            collections=(),
-            observations=kept,
-        )
-    return state

@@ -6,8 +6,10 @@ the same bytes for such values). Its SHA-256 is the record hash that a certifica
 
 import hashlib
 import json
+import math
 from datetime import date
 from enum import StrEnum
+from fractions import Fraction
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -17,10 +19,10 @@ from testbench.metrology.decision_rule import Conformity
 from testbench.procedure.adoption import Adoption
 from testbench.procedure.requirements import Requirements, StageRequirement
 from testbench.procedure.stages import StageName
-from testbench.procedure.valve import Value, Valve
-from testbench.quantities import Pressure
+from testbench.procedure.valve import Value, Valve, later
+from testbench.quantities import Pressure, Temperature
 from testbench.run.machine import Ending
-from testbench.run.observations import Collection, Observation, ZeroCheck
+from testbench.run.observations import Collection, Drawn, Observation, ZeroCheck
 from testbench.run.samples import Gap, Scale
 
 
@@ -40,6 +42,53 @@ class Origin(StrEnum):
     REPLAYED = "replayed"
 
 
+class UncertaintyPoint(Value):
+    """What a calibration says at one of its pressures."""
+
+    at: Pressure
+    expanded_uncertainty: Pressure
+    """U with k = 2, the deviation that no correction takes away included."""
+
+
+class SecondGaugeCheck(Value):
+    """The channel held against a second gauge at one pressure."""
+
+    gauge: str
+    at: str
+    """UTC, ISO 8601."""
+    by: str
+    indicated: Pressure
+    """What the channel showed, corrected."""
+    uncertainty: Pressure
+    """Its U, k = 2."""
+    gauge_indicated: Pressure
+    gauge_uncertainty: Pressure
+    """U of the second gauge, k = 2."""
+
+    @property
+    def allowed(self) -> Pressure:
+        """How far the two may lie apart: the root of the sum of the squares of both U, so that |Eₙ| is at most 1."""
+        return Pressure(Fraction(math.sqrt(self._squares)), self.uncertainty.unit)
+
+    @property
+    def _squares(self) -> Fraction:
+        return self.uncertainty.exact**2 + self.gauge_uncertainty.exact**2
+
+    @property
+    def agrees(self) -> bool:
+        """Whether both could be right; decided on the squares, which are exact."""
+        return (self.indicated - self.gauge_indicated).exact ** 2 <= self._squares
+
+    @property
+    def sentence(self) -> str:
+        """What was compared, and how far apart they were."""
+        apart, beside = abs(self.indicated - self.gauge_indicated), self.gauge_indicated.in_unit(self.indicated.unit)
+        return (
+            f"{self.indicated.text(2)} beside {beside.text(2)} on {self.gauge} on {self.at[:10]}: "
+            f"{apart.text_beside(self.allowed)} apart, {self.allowed.text(2)} is allowed"
+        )
+
+
 class ChannelRecord(Value):
     """The deciding channel and its calibration as of the day of the run."""
 
@@ -56,7 +105,44 @@ class ChannelRecord(Value):
     lowest: Pressure
     highest: Pressure
     expanded_uncertainty: Pressure
-    """U with k = 2; the guard band of every pressure limit."""
+    """U with k = 2: the largest in the range."""
+    uncertainty_points: tuple[UncertaintyPoint, ...] = later(())
+    """U along the range, lowest pressure first; empty where the certificate states one U for all of it."""
+    second_gauge: SecondGaugeCheck | None = later(None)
+    """The newest check against a second gauge; None where none was made."""
+
+    def uncertainty_in(self, stage: StageRequirement) -> Pressure:
+        """The largest U between a stage's required pressure and its upper limit.
+
+        Between two calibrated pressures U is as straight as a line from one to the other, so that the largest lies at
+        an end or at a calibrated pressure.
+        """
+        if not self.uncertainty_points:
+            return self.expanded_uncertainty
+        low, high = stage.required, stage.upper_limit
+        inside = [point.expanded_uncertainty for point in self.uncertainty_points if low <= point.at <= high]
+        return max([self.uncertainty_at(low), self.uncertainty_at(high), *inside])
+
+    def guard_band(self, stage: StageRequirement) -> Pressure:
+        """What a pressure must lie above the required one to count, by the stage's decision rule."""
+        return stage.decision_rule.guard_band(self.uncertainty_in(stage))
+
+    def uncertainty_at(self, pressure: Pressure) -> Pressure:
+        """U at one pressure; beyond the calibrated ones that of the nearest."""
+        points = self.uncertainty_points
+        if not points:
+            return self.expanded_uncertainty
+        if not points[0].at < pressure < points[-1].at:
+            return points[0 if pressure <= points[0].at else -1].expanded_uncertainty
+        above = next(index for index, point in enumerate(points) if pressure <= point.at)
+        low, high = points[above - 1], points[above]
+        share = (pressure - low.at).ratio(high.at - low.at)
+        grown = high.expanded_uncertainty - low.expanded_uncertainty
+        return low.expanded_uncertainty + grown * share
+
+    def with_zero(self, millicounts: int) -> "ChannelRecord":
+        """The channel with what it read at atmosphere taken off."""
+        return self.model_copy(update={"scale": self.scale.model_copy(update={"zero_millicounts": millicounts})})
 
     def for_fluid(self, fluid: str) -> "ChannelRecord":
         """The channel as it measures a test with this fluid."""
@@ -88,6 +174,37 @@ class CriterionFinding(Value):
     sentence: str
 
 
+class DecayMonitor(Value):
+    """What the pressure of a hold did by itself: beside the criteria, never one of them. Texts are exact."""
+
+    slope_per_min: str = ""
+    """Rate of change of the corrected pressure over the hold; empty where the pump made up."""
+    half_width_per_min: str = ""
+    """Its half-width at 95 %."""
+    method: str = ""
+    """Which half-width was the largest."""
+    curved: bool = False
+    flagged: int = 0
+    """Samples left out as outliers."""
+    compliance: str = ""
+    """C, the volume that a change of pressure takes, measured in place; empty where it was not."""
+    compliance_uncertainty: str = ""
+    """U of C, k = 2."""
+    air_ratio: str = ""
+    """C over that of the water alone, where the cavity and the temperature of the water are known."""
+    blanks: int = 0
+    """Blank runs that the drift was taken from."""
+    rate: str = ""
+    """Leakage rate, the drift of the bench taken off; empty without C."""
+    uncertainty: str = ""
+    """U of the rate, k = 2."""
+    dominant: str = ""
+    """What the uncertainty mostly comes from."""
+    gate: str = ""
+    """What was known before the hold: whether a decay can decide the limit; empty without a limit."""
+    sentence: str
+
+
 class Finding(Value):
     """What a completed stage shows, and why."""
 
@@ -97,6 +214,8 @@ class Finding(Value):
     """Lowest and highest corrected pressure of the hold."""
     highest: Pressure
     held_ms: int
+    decay: DecayMonitor | None = later(None)
+    """None where there was no hold, and in records from before the decay was watched."""
 
 
 class TraceReference(Value):
@@ -104,6 +223,24 @@ class TraceReference(Value):
 
     samples: int
     sha256: str
+
+
+class WaterTemperature(Value):
+    """What the temperature channel said during a stage, at most one reading a second."""
+
+    tag: str
+    instrument: str
+    serial: str
+    unit: str
+    decimals: int
+    expanded_uncertainty_k: str
+    """U with k = 2 [K]."""
+    readings: Annotated[tuple[tuple[int, int], ...], Field(min_length=1)]
+    """Ticks since the run began, and what was indicated, as an integer of the last digit."""
+
+    def at(self, index: int) -> Temperature:
+        """One reading, for example the first (0) or the last (-1)."""
+        return Temperature.of(f"{self.readings[index][1]}e-{self.decimals}", self.unit)
 
 
 class StageRecord(Value):
@@ -126,8 +263,33 @@ class StageRecord(Value):
     gaps: tuple[Gap, ...]
     rejected_lines: int
     trace: TraceReference
+    water: WaterTemperature | None = later(None)
+    """None where the bench has no temperature channel, or it was silent."""
     finding: Finding | None
     """None where the stage is void."""
+    drawn: tuple[Drawn, ...] = later(())
+    """Known volumes drawn off before the hold: C in place is worked out from them and the samples."""
+
+
+class BlankRun(Value):
+    """A hold on a body known to be tight: what the bench's own drift did to its pressure."""
+
+    run: str
+    stage: StageName
+    attempt: Annotated[int, Field(ge=1)]
+    bench: str
+    origin: Origin
+    at: str
+    """When that run began: UTC, ISO 8601."""
+    fluid: Literal["water", "gas"]
+    pressure: Pressure
+    """The required pressure of that stage."""
+    slope_per_min: Pressure
+    half_width_per_min: Pressure
+    """Of the slope, 95 %."""
+    declared_by: Annotated[str, Field(min_length=1, max_length=200)]
+    why: Annotated[str, Field(min_length=1, max_length=200)]
+    """What the body was, and how it is known to be tight."""
 
 
 class EarlierRun(Value):
@@ -174,6 +336,9 @@ class RunRecord(Value):
     """The runs of this serial number before this one, oldest first. The first failure stays."""
     ending: Ending | None = None
     """How the run ended; None while it is open."""
+    blanks: tuple[BlankRun, ...] = later(())
+    """The blank runs of this bench that a stage of this run may take its drift from, oldest first."""
+    water_temperature: Temperature | None = later(None)
 
     @property
     def specimen(self) -> bool:

@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from testbench.procedure.requirements import StageRequirement
-from testbench.procedure.valve import Value
+from testbench.procedure.valve import Value, later
 from testbench.quantities import Pressure
 
 TICKS_PER_S = 10_000
+NUMBER = r"^-?[0-9]+(\.[0-9]+)?$"
 
 
 def to_ticks(seconds: float) -> int:
@@ -42,6 +43,7 @@ class GapReason(StrEnum):
     FROZEN = "the reading stood still to the last digit"
     OUT_OF_RANGE = "the reading was outside the transmitter's range"
     LATE = "readings came in one heap, too late to be placed in time"
+    JUMPED = "the reading jumped faster than the pressure on this rig can"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,11 +72,10 @@ class Scale(Value):
     head_millicounts: int = 0
     """Static head of the water from the transmitter down to the valve, in thousandths of a count; put on every reading.
     Negative where the transmitter hangs below the valve."""
-
-    @property
-    def offset_millicounts(self) -> int:
-        """What is taken off a reading in all, in thousandths of a count."""
-        return self.zero_millicounts - self.head_millicounts
+    gain: Annotated[str, Field(pattern=NUMBER)] = later("1")
+    """Pressure per indicated pressure, from the calibration's line."""
+    bend: Annotated[str, Field(pattern=NUMBER)] = later("0")
+    """What the calibration's curve puts on that per unit of indication, where a line would not do."""
 
     def for_fluid(self, fluid: str) -> "Scale":
         """The scale for a test with this fluid: a column of gas weighs nothing that counts."""
@@ -88,22 +89,48 @@ class Scale(Value):
         return Fraction(1, 10**self.decimals)
 
     def pressure(self, counts: int | Fraction) -> Pressure:
-        """The corrected pressure of a reading."""
-        corrected = Fraction(counts) - Fraction(self.offset_millicounts, 1000)
-        return Pressure.of(corrected * self.per_count, self.unit)
+        """The corrected pressure of a reading: what the curve gives it more than the zero, and the head."""
+        reading, zero = Fraction(counts) * self.per_count, Fraction(self.zero_millicounts, 1000) * self.per_count
+        head = Fraction(self.head_millicounts, 1000) * self.per_count
+        corrected = (reading - zero) * (Fraction(self.gain) + Fraction(self.bend) * (reading + zero))
+        return Pressure.of(corrected + head, self.unit)
+
+    def pressures(self, counts: NDArray[np.int64]) -> NDArray[np.float64]:
+        """The corrected pressures of many readings, in the scale's unit, for drawing and for slopes."""
+        reading = counts * float(self.per_count)
+        zero, head = (
+            millicounts / 1000 * float(self.per_count) for millicounts in (self.zero_millicounts, self.head_millicounts)
+        )
+        return (reading - zero) * (float(self.gain) + float(self.bend) * (reading + zero)) + head
+
+    def gain_at(self, counts: int | Fraction) -> Fraction:
+        """How fast the corrected pressure grows with the reading, there."""
+        return Fraction(self.gain) + 2 * Fraction(self.bend) * Fraction(counts) * self.per_count
 
     def exact_counts(self, pressure: Pressure) -> Fraction:
-        """The reading that would show this pressure."""
-        number = pressure.exact / Pressure.factor(self.unit) / self.per_count
-        return number + Fraction(self.offset_millicounts, 1000)
+        """The reading that would show this pressure; on a bent scale to a thousandth of a count."""
+        counts = Fraction(0)
+        for _ in range(50):  # Newton's steps; on a straight scale the first one is exact
+            missing = (pressure - self.pressure(counts)).exact / Pressure.factor(self.unit) / self.per_count
+            counts += missing / self.gain_at(counts)
+            if self.gain_at(0) == self.gain_at(1) or abs(missing) < Fraction(1, 10_000):
+                break
+            counts = Fraction(round(counts * 1_000_000), 1_000_000)
+        return counts
 
     def least_counts(self, pressure: Pressure) -> int:
         """The smallest reading that shows at least this pressure."""
-        return math.ceil(self.exact_counts(pressure))
+        counts = math.floor(self.exact_counts(pressure)) - 1
+        while self.pressure(counts) < pressure:
+            counts += 1
+        return counts
 
     def most_counts(self, pressure: Pressure) -> int:
         """The largest reading that shows at most this pressure."""
-        return math.floor(self.exact_counts(pressure))
+        counts = math.ceil(self.exact_counts(pressure)) + 1
+        while self.pressure(counts) > pressure:
+            counts -= 1
+        return counts
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,17 +145,22 @@ class Thresholds:
     """Largest reading that counts as released."""
     change_per_min: Fraction
     """Largest rate of change of a steady pressure [counts/min]."""
+    unit: str
+    per_count: Fraction
+    """What one count is there, in that unit."""
 
     @classmethod
     def of(cls, stage: StageRequirement, guard_band: Pressure, scale: Scale) -> "Thresholds":
-        """Turn a stage's limits into counts of one channel."""
+        """Turn a stage's limits into counts of one channel; ``guard_band`` is that of its decision rule."""
+        acceptance = scale.least_counts(stage.required + guard_band)
+        per_count = scale.per_count * scale.gain_at(acceptance)
         return cls(
-            acceptance=scale.least_counts(stage.required + guard_band),
+            acceptance=acceptance,
             upper=scale.most_counts(stage.upper_limit),
             safe=scale.most_counts(stage.safe_below),
-            change_per_min=stage.stabilization.largest_change_per_min.exact
-            / Pressure.factor(scale.unit)
-            / scale.per_count,
+            change_per_min=stage.stabilization.largest_change_per_min.exact / Pressure.factor(scale.unit) / per_count,
+            unit=scale.unit,
+            per_count=per_count,
         )
 
 

@@ -1,18 +1,22 @@
 """From what a port delivers to samples and gaps. Knows no port and no clock: both come in as values.
 
 Silence is a gap with a reason, never a value. A reading outside the calibrated range or one that stands still to
-the last digit is a fault, never a steady pressure. Readings that come in one heap after a standstill of this
+the last digit is a fault, never a steady pressure; one that changed faster than pressure can is kept, with a gap that
+says so, for a burst pipe looks like that as well. Readings that come in one heap after a standstill of this
 program cannot be placed in time and count as a gap.
 """
 
 from dataclasses import dataclass
 
 from testbench.framing.lines import LineFramer, Reading, Rejected, RejectReason
+from testbench.run.record import ChannelRecord
 from testbench.run.samples import Gap, GapReason, Sample, Scale, to_ticks
 from testbench.station.bench import ChannelEntry
 
 HEAP = 20
 """Readings in one delivery, after silence, that betray a standstill of this program."""
+MOST_COUNTS = 10**10
+"""More than any transmitter can write."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +80,9 @@ class Acquisition:
     def __init__(self, channel: ChannelEntry) -> None:
         self._channel = channel
         self._framer = LineFramer(channel.decimals, channel.whole_digits)
-        scale = Scale(unit=channel.unit, decimals=channel.decimals)
-        margin = (channel.calibration.highest - channel.calibration.lowest) * 0.05
-        self._least = scale.least_counts(channel.calibration.lowest - margin)
-        self._most = scale.most_counts(channel.calibration.highest)
+        self._least, self._most = -MOST_COUNTS, MOST_COUNTS
+        scale, fastest = Scale(unit=channel.unit, decimals=channel.decimals), channel.fastest_change_per_s
+        self._counts_per_tick = None if fastest is None else scale.exact_counts(fastest) / to_ticks(1)
         self._same_since: int | None = None
         self._same_counts: int | None = None
         self.newest: Sample | None = None
@@ -92,6 +95,14 @@ class Acquisition:
         self.rejected_lines = 0
         self.simulated = False
         """Whether the line was ever that of a simulated rig."""
+
+    def calibrated(self, channel: ChannelRecord | None) -> None:
+        """From now on a reading outside this channel's calibrated range is a fault; None: nothing is known of it."""
+        self._least, self._most = -MOST_COUNTS, MOST_COUNTS
+        if channel is not None:
+            scale = channel.scale.model_copy(update={"head_millicounts": 0})
+            self._least = scale.least_counts(channel.lowest - (channel.highest - channel.lowest) * 0.05)
+            self._most = scale.most_counts(channel.highest)
 
     def take(self, event: PortEvent) -> Taken:
         """Take one port event."""
@@ -162,9 +173,17 @@ class Acquisition:
         self.silent_since(sample.at)  # notices a silence that this reading ends
         if self.fault is not None and self.newest is not None:
             gaps.append(Gap(since=self.fault_since, until=sample.at, reason=self.fault))
+        elif self._jumped_to(sample):
+            assert self.newest is not None
+            gaps.append(Gap(since=self.newest.at, until=sample.at, reason=GapReason.JUMPED))
         self.fault = None
         self.newest = sample
         samples.append(sample)
+
+    def _jumped_to(self, sample: Sample) -> bool:
+        if self._counts_per_tick is None or self.newest is None or sample.at == self.newest.at:
+            return False  # several readings of one delivery have one stamp and no rate
+        return abs(sample.counts - self.newest.counts) > self._counts_per_tick * (sample.at - self.newest.at)
 
     def _stands_still(self, sample: Sample) -> bool:
         if sample.counts != self._same_counts:

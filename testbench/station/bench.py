@@ -4,11 +4,14 @@ from datetime import date
 from fractions import Fraction
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
+from testbench.errors import WaterRangeError
+from testbench.metrology.water import check_liquid
 from testbench.procedure.valve import Text, Value
-from testbench.quantities import Pressure, Volume
-from testbench.run.record import ChannelRecord, Origin
+from testbench.quantities import Pressure, Temperature, Volume
+from testbench.run.bleeding import Burette
+from testbench.run.record import ChannelRecord, Origin, SecondGaugeCheck, UncertaintyPoint
 from testbench.run.samples import Scale
 
 
@@ -46,6 +49,14 @@ class CalibrationEntry(Value):
         return self
 
 
+class ChannelCalibration(CalibrationEntry):
+    """A calibration as runs apply it; from the register it brings a curve and U along the range."""
+
+    gain: str = "1"
+    bend: str = "0"
+    uncertainty_points: tuple[UncertaintyPoint, ...] = ()
+
+
 class ChannelEntry(Value):
     """The deciding pressure channel: an ASCII transmitter that sends lines such as ``+0250.13``."""
 
@@ -62,38 +73,67 @@ class ChannelEntry(Value):
     """Silence after which the screen blanks the number."""
     frozen_after_s: Annotated[float, Field(gt=0, le=60)] = 10.0
     """A reading that stands still to the last digit this long is a fault, never a steady pressure."""
-    calibration: CalibrationEntry
+    fastest_change_per_s: Pressure | None = None
+    """Faster than this the pressure on this rig cannot change: a reading that does is a fault. None: not checked."""
+    gauge_check_every_h: Annotated[int, Field(ge=1, le=8760)] | None = None
+    """No run starts when the newest check against a second gauge is older than this [h]; None: it is not demanded."""
+    calibration: CalibrationEntry | None = None
+    """What the channel has where the register holds no calibration of this serial number."""
 
-    def record(self, zero_millicounts: int = 0) -> ChannelRecord:
-        """The channel as a run record keeps it."""
-        entry = self.calibration
+    def scale(self, calibration: ChannelCalibration | None) -> Scale:
+        """What a count means, the zero of a run aside."""
+        return Scale(
+            unit=self.unit,
+            decimals=self.decimals,
+            head_millicounts=self._head_millicounts(),
+            gain="1" if calibration is None else calibration.gain,
+            bend="0" if calibration is None else calibration.bend,
+        )
+
+    def record(self, calibration: ChannelCalibration, second_gauge: SecondGaugeCheck | None = None) -> ChannelRecord:
+        """The channel as a run record keeps it, its zero not yet checked."""
+        facts = {name: getattr(calibration, name) for name in CalibrationEntry.model_fields}
         return ChannelRecord(
             tag=self.tag,
             port=self.line.port,
             instrument=self.instrument,
             serial=self.serial,
-            scale=Scale(
-                unit=self.unit,
-                decimals=self.decimals,
-                zero_millicounts=zero_millicounts,
-                head_millicounts=self._head_millicounts(),
-            ),
-            certificate_number=entry.certificate_number,
-            laboratory=entry.laboratory,
-            calibrated_on=entry.calibrated_on,
-            due_on=entry.due_on,
-            lowest=entry.lowest,
-            highest=entry.highest,
-            expanded_uncertainty=entry.expanded_uncertainty,
+            scale=self.scale(calibration),
+            uncertainty_points=calibration.uncertainty_points,
+            second_gauge=second_gauge,
+            **facts,
         )
 
     def _head_millicounts(self) -> int:
         count = Pressure.of(Fraction(1, 10**self.decimals), self.unit)
         return round((WATER_COLUMN_PER_M * Fraction(self.height_above_valve_m)).ratio(count) * 1000)
 
+    @field_validator("fastest_change_per_s")
+    @classmethod
+    def _above_zero(cls, fastest: Pressure | None) -> Pressure | None:
+        if fastest is not None and not Pressure.zero("psi") < fastest:
+            raise ValueError(f"found {fastest}, it must be above 0")
+        return fastest
+
 
 WATER_COLUMN_PER_M = Pressure.of("9806.65", "Pa")
 """A metre of water at 1000 kg/m³ and 9.80665 m/s²: 0.098 bar, 1.42 psi."""
+
+
+class ThermometerEntry(Value):
+    """The temperature channel of the test water, where there is one: lines such as ``+018.3``."""
+
+    tag: Text
+    instrument: Text
+    serial: Text
+    line: SerialSettings
+    unit: Literal["degC", "degF", "K"] = "degC"
+    decimals: Annotated[int, Field(ge=0, le=4)] = 1
+    whole_digits: Annotated[int, Field(ge=1, le=6)] = 3
+    expanded_uncertainty_k: Annotated[str, Field(pattern=r"^[0-9]+(\.[0-9]+)?$")]
+    """U with coverage factor k = 2 [K]."""
+    stale_after_s: Annotated[float, Field(gt=0, le=600)] = 30.0
+    """Silence after which no temperature is known."""
 
 
 class CollectingVessel(Value):
@@ -130,8 +170,23 @@ class Bench(Value):
     operators: Annotated[tuple[Text, ...], Field(min_length=1)]
     channel: ChannelEntry
     collecting: CollectingVessel
+    temperature: ThermometerEntry | None = None
     paper: Literal["A4", "Letter"] = "A4"
     simulation: Simulation | None = None
+    bleeding: Burette | None = None
+    """What C is measured with; None where the bench has no burette."""
+    water_temperature: Temperature | None = None
+    """As somebody states it; a temperature channel overrules it."""
+
+    @field_validator("water_temperature")
+    @classmethod
+    def _liquid_and_not_hot(cls, found: Temperature | None) -> Temperature | None:
+        try:
+            if found is not None:
+                check_liquid(found)
+        except WaterRangeError as refusal:
+            raise ValueError(str(refusal)) from refusal
+        return found
 
     @property
     def origin(self) -> Origin:

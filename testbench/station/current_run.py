@@ -7,7 +7,9 @@ from testbench.metrology.trend import SlidingSlope, Slope
 from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.stages import StageName
 from testbench.procedure.valve import Value
+from testbench.run.decay import Basis
 from testbench.run.evaluation import evaluate_stage, judge_run
+from testbench.run.hold import signal_faults
 from testbench.run.machine import Ending, Phase
 from testbench.run.progress import Stage, StageState
 from testbench.run.record import RunRecord, StageRecord, TraceReference, Verdict
@@ -34,6 +36,8 @@ class StageUnderWay:
     since: int
     state: StageState
     slope: SlidingSlope
+    largest_step: float
+    """The largest step that the reading may have [counts]."""
     samples: list[Sample] = field(default_factory=list)
     gaps: list[Gap] = field(default_factory=list)
     rejected_lines: int = 0
@@ -42,8 +46,8 @@ class StageUnderWay:
     change: Slope | None = None
     """Rate of change over the stabilization window [counts/s]."""
 
-    def note(self, sample: Sample) -> float | None:
-        """Keep a sample; gives |slope| + 1.645 u once the window is full [counts/s]."""
+    def note(self, sample: Sample) -> Slope | None:
+        """Keep a sample; gives the rate of change once the stabilization window is full [counts/s]."""
         self.samples.append(sample)
         if self.state.phase is Phase.HOLDING:
             self.lowest = sample.counts if self.lowest is None else min(self.lowest, sample.counts)
@@ -52,7 +56,14 @@ class StageUnderWay:
             return None
         self.slope.add(to_s(sample.at), sample.counts)
         self.change = self.slope.estimate()
-        return None if self.change is None else self.change.bound
+        return self.change
+
+    def signal_faults(self) -> tuple[str, ...]:
+        """Why the hold so far is void for the state of its signal."""
+        validity, since = self.rules.requirement.validity, self.state.hold_since
+        if validity is None or since is None:
+            return ()
+        return signal_faults(Trace.of(self.samples), since, self.samples[-1].at, validity.validity, self.largest_step)
 
     def became(self, state: StageState) -> None:
         """Take the next state; a new phase of pressure starts a new window."""
@@ -91,12 +102,14 @@ class StageUnderWay:
             rejected_lines=self.rejected_lines,
             trace=TraceReference(samples=len(trace), sha256=trace.sha256()),
             finding=None,
+            drawn=state.drawn,
         )
 
 
 def judged(stage: StageRecord, trace: Trace, opening: RunRecord, on: date) -> StageRecord:
     """The same record with its finding."""
-    finding = evaluate_stage(stage, trace, opening.channel, opening.zero_check, on)
+    basis = Basis.of(stage.requirement, opening)
+    finding = evaluate_stage(stage, trace, opening.channel, opening.zero_check, on, basis)
     return stage.model_copy(update={"finding": finding})
 
 

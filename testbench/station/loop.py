@@ -35,7 +35,14 @@ class Heard:
     line: bytes
 
 
-Inbox = queue.SimpleQueue[PortEvent | Heard]
+@dataclass(frozen=True, slots=True)
+class OfThermometer:
+    """What the port of the temperature channel delivered."""
+
+    event: PortEvent
+
+
+Inbox = queue.SimpleQueue[PortEvent | OfThermometer | Heard]
 
 
 class Recorder:
@@ -80,10 +87,13 @@ class Recorder:
             pass
         self._session.tick()
 
-    def _take(self, event: PortEvent | Heard) -> None:
+    def _take(self, event: PortEvent | OfThermometer | Heard) -> None:
         if isinstance(event, Heard):
             self._hear(event)
             self._news = True
+        elif isinstance(event, OfThermometer):
+            if self._session.thermometer is not None:
+                self._session.thermometer.take(event.event)
         else:
             self._session.take(event)
 

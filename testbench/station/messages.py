@@ -78,6 +78,12 @@ class CollectionStarted(Request):
     request: Literal["collection_started"]
 
 
+class VesselRead(Request):
+    """The vessel was read at this moment and stays where it is; its content is told with ``collected``."""
+
+    request: Literal["vessel_read"]
+
+
 class CollectionEnded(Request):
     """The vessel was taken away."""
 
@@ -96,6 +102,36 @@ class Collected(Request):
         if (self.volume is None) == (self.drops is None):
             raise ValueError("give either a volume or a count, not both and not neither")
         return self
+
+
+class MeasureC(Request):
+    """Measure C: known volumes are drawn off the closed body, to see what pressure they cost."""
+
+    request: Literal["measure_c"]
+
+
+class DrawnOff(Request):
+    """The volume was drawn off and the burette is closed."""
+
+    request: Literal["drawn_off"]
+
+
+class LeaveC(Request):
+    """Draw no more off; C stays unknown."""
+
+    request: Literal["leave_c"]
+
+
+class Extend(Request):
+    """Extend the hold, because what was caught or what the decay showed left the verdict undecided."""
+
+    request: Literal["extend"]
+
+
+class LeaveUndecided(Request):
+    """Leave the leakage undecided; the stage comes out inconclusive."""
+
+    request: Literal["leave_undecided"]
 
 
 class Conclude(Request):
@@ -131,8 +167,14 @@ AnyRequest = Annotated[
     | VentAgain
     | Observe
     | CollectionStarted
+    | VesselRead
     | CollectionEnded
     | Collected
+    | MeasureC
+    | DrawnOff
+    | LeaveC
+    | Extend
+    | LeaveUndecided
     | Conclude
     | Stop
     | EndRun
@@ -202,6 +244,8 @@ class StageView(Value):
     required: float
     acceptance_limit: float
     upper_limit: float
+    raise_to: float | None = None
+    """About where to raise the pressure to, where it matters; None: a little above the acceptance limit."""
     safe_below: float
     hold_s: int
     hold_left_s: float | None = None
@@ -217,11 +261,19 @@ class StageView(Value):
     change_limit_per_min: float
     lowest_in_hold: float | None = None
     restarts: int = 0
+    drawn_off: int = 0
+    """Volumes drawn off for C that were read."""
+    draw_off: Volume | None = None
+    """What is to be drawn off now; None outside the measuring of C."""
+    gate: str = ""
+    """Whether a pressure decay can decide the limit, as it was said when the hold began."""
     pressurized_side: str
     pump_during_hold: str
     criteria: tuple[CriterionAsked, ...]
     finding: Finding | None = None
     """Once the stage is closed and was completed."""
+    decisions: tuple[str, ...] = ()
+    """For each criterion of the finding the comparison in words: U, k, rule, guard band, risk; empty without one."""
     ended: str = ""
     """How the stage ends, as soon as that is decided; pressure is still to be released then."""
     reason: str = ""
@@ -299,6 +351,8 @@ class Update(Value):
     """The recorder's clock [s]: time since the run began, else since the recorder started."""
     origin: Origin
     signal: Signal
+    water_degc: float | None = None
+    """Temperature of the test water [°C]; None where it is not measured, or its channel is silent."""
     run: RunView | None = None
     stage: StageView | None = None
     instruction: str

@@ -7,9 +7,11 @@ from testbench.procedure.adoption import Adoption
 from testbench.procedure.criteria import Counted, LargestLeakageRate
 from testbench.procedure.requirements import Requirements
 from testbench.procedure.valve import Order, Valve
+from testbench.quantities import Temperature
+from testbench.run.blanks import usable
 from testbench.run.observations import Collection, ZeroCheck
 from testbench.run.progress import Happening
-from testbench.run.record import EarlierRun, Origin, RunRecord
+from testbench.run.record import BlankRun, ChannelRecord, EarlierRun, Origin, RunRecord
 from testbench.station import readiness
 from testbench.station.bench import Bench, CollectingVessel
 from testbench.station.current_run import iso
@@ -21,6 +23,7 @@ def opening_record(  # noqa: PLR0917 - the facts of a run come from many sides
     order: Order,
     valve: Valve,
     requirements: Requirements,
+    channel: ChannelRecord,
     zero: ZeroCheck,
     at: datetime,
     *,
@@ -30,6 +33,8 @@ def opening_record(  # noqa: PLR0917 - the facts of a run come from many sides
     procedure_sha256: str,
     adoption: Adoption | None,
     earlier: tuple[EarlierRun, ...],
+    blanks: tuple[BlankRun, ...] = (),
+    water: Temperature | None = None,
 ) -> RunRecord:
     """The record of a run as it is opened: all but its stages and its end."""
     offset = at.astimezone().utcoffset()
@@ -47,7 +52,7 @@ def opening_record(  # noqa: PLR0917 - the facts of a run come from many sides
         requirements=requirements,
         procedure_sha256=procedure_sha256,
         adoption=adoption,
-        channel=bench.channel.record(zero.mean_millicounts),
+        channel=channel.with_zero(zero.mean_millicounts),
         zero_check=zero.model_copy(update={"at": 0}),
         started=iso(at),
         ended="",
@@ -56,6 +61,8 @@ def opening_record(  # noqa: PLR0917 - the facts of a run come from many sides
         verdict=None,
         reason="",
         earlier=earlier,
+        blanks=usable(blanks, requirements, bench.name, origin, at.date()),
+        water_temperature=water,
     )
 
 

@@ -23,10 +23,14 @@ from testbench.metrology.trend import SlidingSlope
 from testbench.procedure.requirements import requirements_for
 from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Order
+from testbench.quantities import Temperature
+from testbench.run.decay import Basis
+from testbench.run.decaying import Decaying
+from testbench.run.hold import largest_step
 from testbench.run.machine import Phase
 from testbench.run.observations import Observation
 from testbench.run.progress import Action, Happening, Stage, StageState
-from testbench.run.record import Origin, RunRecord, canonical
+from testbench.run.record import BlankRun, ChannelRecord, Origin, RunRecord, canonical
 from testbench.run.samples import Gap, GapReason, Sample, Thresholds, Trace, to_ticks
 from testbench.station import messages as m
 from testbench.station import readiness
@@ -36,6 +40,8 @@ from testbench.station.current_run import StageUnderWay, closed, iso, judged, ne
 from testbench.station.keeper import Batch, Keeper
 from testbench.station.opening import caught, opening_record, said_at_opening, texts_of
 from testbench.station.ports import Clock, Documents, FreeSpace, RunStore
+from testbench.station.register import channel_of
+from testbench.station.thermometer import Thermometer
 
 LEAST_FREE_BYTES = 50_000_000
 NOTICES_KEPT = 12
@@ -49,6 +55,12 @@ _SIMPLE: dict[str, Action] = {
     "vent_again": Action.VENT_AGAIN,
     "collection_started": Action.COLLECTION_STARTED,
     "collection_ended": Action.COLLECTION_ENDED,
+    "vessel_read": Action.VESSEL_READ,
+    "measure_c": Action.MEASURE_C,
+    "drawn_off": Action.DRAWN_OFF,
+    "leave_c": Action.LEAVE_C,
+    "extend": Action.EXTEND,
+    "leave_undecided": Action.LEAVE_UNDECIDED,
     "conclude": Action.CONCLUDE,
     "stop": Action.STOP,
 }
@@ -69,6 +81,8 @@ class Outside:
     """The orders as they stand now, and the files that were refused."""
     check_printable: Callable[[str], object]
     """Refuses a text that no document could print, before a valve is tested for nothing."""
+    blanks: Callable[[], tuple[BlankRun, ...]] = tuple
+    """The blank runs of this bench as they stand now, oldest first."""
 
 
 class Session:
@@ -79,6 +93,7 @@ class Session:
         self.orders: tuple[Order, ...] = ()
         self.outside = outside
         self.acquisition = Acquisition(bench.channel)
+        self.thermometer = None if bench.temperature is None else Thermometer(bench.temperature)
         self.run: RunRecord | None = None
         """The open run, or the last closed one."""
         self.run_open = False
@@ -98,6 +113,8 @@ class Session:
         self._to_seal: RunRecord | None = None
         self._unsaid: list[Happening] = []
         """What no screen may hear of before it is on disk."""
+        self.channel: ChannelRecord | None = None
+        """As calibrated and checked at the start of the newest run; None without a calibration."""
         self.read_orders()
 
     # Time ----------------------------------------------------------------------------------------
@@ -135,6 +152,8 @@ class Session:
             moved = Gap(since=max(0, gap.since - self.run_since), until=gap.until - self.run_since, reason=gap.reason)
             self.stage.gaps.append(moved)
             batch.gaps.append(moved)
+            if gap.reason is GapReason.JUMPED:
+                self._moved(*self.stage.rules.jumped(self.stage.state, moved.until))
         for sample in taken.samples:
             if self.stage_open:
                 self._sample(Sample(sample.at - self.run_since, sample.counts))
@@ -164,8 +183,9 @@ class Session:
     def _sample(self, sample: Sample) -> None:
         assert self.stage is not None
         self._batch().samples.append(sample)
-        bound = self.stage.note(sample)
-        self._moved(*self.stage.rules.sample(self.stage.state, sample, bound))
+        slope = self.stage.note(sample)
+        stage = self.stage
+        self._moved(*stage.rules.sample(stage.state, sample, slope, stage.signal_faults, stage.trace))
 
     def tick(self) -> None:
         """Let time pass: try again what failed, hear of finished documents."""
@@ -219,6 +239,7 @@ class Session:
         """Take the orders as they stand now; what was refused is said once."""
         if self.run_open:
             return
+        self._read_register()
         self.orders, refused = self.outside.load_orders()
         self.states = self.outside.store.states_of(self.orders)
         said = tuple(str(refusal) for refusal in refused)
@@ -226,6 +247,14 @@ class Session:
             if sentence not in self._refused_orders:
                 self.notify(sentence, grave=True)
         self._refused_orders = said
+
+    def _read_register(self) -> datetime:
+        """Take the calibration and the gauge check as they stand now; gives the moment."""
+        entry, store, at = self.bench.channel, self.outside.store, self.outside.clock.utc()
+        reports, checks = store.calibrations_of(entry.serial), store.gauge_checks_of(entry.serial)
+        self.channel = channel_of(entry, reports, checks, at)
+        self.acquisition.calibrated(self.channel)
+        return at
 
     def _start_run(self, request: m.StartRun) -> None:
         self.read_orders()
@@ -243,15 +272,18 @@ class Session:
         if (run := self.outside.store.accepted_run_of(valve.serial, specimen=trial)) is not None:
             raise AlreadyAcceptedError(valve.serial, run)
         self._check_space()
-        at, now = self.outside.clock.utc(), self.now()
-        readiness.check_channel(self.bench.channel.record(), requirements, at.date())
+        at, now = self._read_register(), self.now()
+        channel = readiness.calibrated(self.bench.channel, self.channel, at.date())
+        readiness.check_channel(channel, requirements, at.date())
+        readiness.check_second_gauge(channel, self.bench.channel.gauge_check_every_h, at)
         self._check_signal()
-        zero = readiness.zero_check(tuple(self._recent), self.heard, self.bench.channel.record(), requirements)
+        zero = readiness.zero_check(tuple(self._recent), self.heard, channel, requirements)
         opening = opening_record(
             self.bench,
             order,
             valve,
             requirements,
+            channel,
             zero,
             at,
             operator=request.operator,
@@ -260,12 +292,19 @@ class Session:
             procedure_sha256=digest,
             adoption=adoption,
             earlier=self.outside.store.earlier_runs_of(valve.serial),
+            blanks=self.outside.blanks(),
+            water=self._water(now),
         )
         number = self.outside.store.begin_run(canonical(opening).decode(), at)
         self.run = opening.model_copy(update={"run": number})
         self.run_open, self.run_since, self.stage, self.stage_open = True, now, None, False
         self._traces = []
         self._happen(said_at_opening(self.run))
+
+    def _water(self, now: int) -> Temperature | None:
+        """The temperature of the water: measured, else as the bench states it."""
+        measured = None if self.thermometer is None else self.thermometer.reading(now)
+        return self.bench.water_temperature if measured is None else measured
 
     def _check_space(self) -> None:
         free = self.outside.free_space.free_bytes()
@@ -319,19 +358,23 @@ class Session:
         self._check_space()
         self._check_signal()
         channel = self.run.channel.for_fluid(requirement.fluid)
-        thresholds = Thresholds.of(requirement, channel.expanded_uncertainty, channel.scale)
+        thresholds = Thresholds.of(requirement, channel.guard_band(requirement), channel.scale)
         assert self.acquisition.newest is not None
         if self.acquisition.newest.counts > thresholds.safe:
             reading = channel.scale.pressure(self.acquisition.newest.counts)
             raise PressureNotReleasedError(reading.text(1), requirement.safe_below.text(1))
+        if self.thermometer is not None:
+            self.thermometer.check(now)
+            self.thermometer.begin()
         index, since = len(self.run.stages), self.run_tick(now)
         self.stage = StageUnderWay(
-            rules=Stage(requirement, thresholds),
+            rules=Stage(requirement, thresholds, Decaying.of(Basis.of(requirement, self.run), self.bench.bleeding)),
             attempt=attempt,
             index=index,
             since=since,
             state=StageState(phase=Phase.FILLING, since=since),
             slope=SlidingSlope(requirement.stabilization.window_s),
+            largest_step=largest_step(channel, requirement),
         )
         self.stage_open = True
         sentence = f"{requirement.stage.capitalize()}, attempt {attempt}, begun."
@@ -356,7 +399,7 @@ class Session:
             case m.Stop(reason=reason):
                 self._moved(*rules.request(state, Action.STOP, at, reason=reason))
             case _:
-                self._moved(*rules.request(state, _SIMPLE[request.request], at))
+                self._moved(*rules.request(state, _SIMPLE[request.request], at, look_back=self.stage.trace))
 
     def _moved(self, state: StageState, happened: list[Happening]) -> None:
         assert self.stage is not None
@@ -370,7 +413,12 @@ class Session:
         assert self.run is not None
         until, trace = self.run_tick(), self.stage.trace()
         on = datetime.fromisoformat(self.run.started).astimezone(UTC).date()
-        record = judged(self.stage.record(max(until, self.stage.state.since)), trace, self.run, on)
+        record = self.stage.record(max(until, self.stage.state.since))
+        if self.thermometer is not None:
+            since = self.stage.since + self.run_since
+            water = self.thermometer.record(since, until + self.run_since, self.run_since)
+            record = record.model_copy(update={"water": water})
+        record = judged(record, trace, self.run, on)
         self.run = self.run.model_copy(update={"stages": (*self.run.stages, record)})
         self._traces.append(trace)
         verdict = record.finding.verdict if record.finding else f"void ({record.ended}): {record.reason}"
@@ -435,7 +483,10 @@ _GRAVE = {
     "upper limit exceeded",
     "signal lost",
     "gap longer than allowed",
+    "hold void for the state of its signal",
+    "undecided",
     "advice",
+    "air",
     "fell below the acceptance limit",
     "earlier run",
     "not adopted",

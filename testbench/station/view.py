@@ -3,10 +3,13 @@
 from collections.abc import Iterable
 
 from testbench.procedure.criteria import LargestLeakageRate, VisualCriterion
+from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.valve import Valve
+from testbench.run.bleeding import Bleeding
+from testbench.run.decisions import decision_of
 from testbench.run.machine import Phase
 from testbench.run.progress import Action
-from testbench.run.record import RunRecord, StageRecord, Verdict
+from testbench.run.record import Finding, RunRecord, StageRecord, Verdict
 from testbench.run.samples import Sample, Scale, to_s
 from testbench.station import messages as m
 from testbench.station import words
@@ -43,6 +46,7 @@ class Viewer:
             at_s=to_s(session.run_tick(now) if session.run else now),
             origin=session.bench.origin,
             signal=self._signal(now),
+            water_degc=self._water(now),
             run=self._run(),
             stage=self._stage(now),
             instruction=instruction,
@@ -61,7 +65,7 @@ class Viewer:
         session = self._session
         if session.run is not None and session.run_open:
             return session.run.channel.scale
-        return session.bench.channel.record().scale
+        return session.bench.channel.scale(None) if session.channel is None else session.channel.scale
 
     def _signal(self, now: int) -> m.Signal:
         acquisition, channel = self._session.acquisition, self._session.bench.channel
@@ -83,6 +87,11 @@ class Viewer:
             decimals=channel.decimals,
             rejected_lines=acquisition.rejected_lines,
         )
+
+    def _water(self, now: int) -> float | None:
+        thermometer = self._session.thermometer
+        found = None if thermometer is None else thermometer.reading(now)
+        return None if found is None else found.to("degC")
 
     # The run -------------------------------------------------------------------------------------
 
@@ -149,18 +158,20 @@ class Viewer:
         tick = session.run_tick(now)
         at = tick if session.stage_open else state.since
         change = under_way.change
-        per_min = 60 * float(scale.per_count)
+        per_min = 60 * float(under_way.rules.thresholds.per_count)
         record = None if session.stage_open else run.stages[-1]
+        acceptance = rule.required + run.channel.guard_band(rule)
         return m.StageView(
             stage=rule.stage,
             attempt=under_way.attempt,
             phase=state.phase,
             phase_s=to_s(max(0, at - state.since)),
             required=rule.required.to(unit),
-            acceptance_limit=(rule.required + run.channel.expanded_uncertainty).to(unit),
+            acceptance_limit=acceptance.to(unit),
             upper_limit=rule.upper_limit.to(unit),
+            raise_to=None if (aim := words.raise_to(rule, acceptance)) is None else aim.to(unit),
             safe_below=rule.safe_below.to(unit),
-            hold_s=rule.hold_s,
+            hold_s=under_way.rules.hold_s(state),
             hold_left_s=_hold_left(under_way, at),
             collecting_s=None if state.collecting_since is None else to_s(at - state.collecting_since),
             collect_left_s=_collect_left(under_way, at),
@@ -169,10 +180,14 @@ class Viewer:
             change_limit_per_min=rule.stabilization.largest_change_per_min.to(unit),
             lowest_in_hold=None if under_way.lowest is None else scale.pressure(under_way.lowest).to(unit),
             restarts=state.restarts,
+            drawn_off=len(state.drawn),
+            draw_off=None if (bleeding := _bleeding(under_way)) is None else bleeding.burette.volume * state.to_draw,
+            gate=state.gate,
             pressurized_side=rule.pressurized_side,
             pump_during_hold=rule.pump_during_hold,
             criteria=tuple(_asked(under_way, index) for index in range(len(rule.criteria))),
             finding=None if record is None else record.finding,
+            decisions=() if record is None or record.finding is None else _decisions(record.finding, rule),
             ended=state.ending or "",
             reason=state.reason,
         )
@@ -199,7 +214,7 @@ class Viewer:
         under_way, run = session.stage, session.run
         if session.stage_open and under_way is not None and run is not None:
             rule = under_way.rules.requirement
-            acceptance = (rule.required + run.channel.expanded_uncertainty).in_unit(run.channel.scale.unit)
+            acceptance = (rule.required + run.channel.guard_band(rule)).in_unit(run.channel.scale.unit)
             said = words.instruction(under_way.rules, under_way.state, acceptance)
             return said, words.cautions(under_way.state)
         if session.run_open and run is not None:
@@ -216,6 +231,8 @@ class Viewer:
     def _actions(self) -> tuple[m.ActionOffered, ...]:
         labels = dict(words.LABELS)
         session = self._session
+        if session.stage_open and session.stage is not None:
+            labels[Action.EXTEND] = words.extend(session.stage.rules.undecided(session.stage.state))
         if session.run_open and not session.stage_open and session.run is not None:
             found = next_stage(session.run)
             if found is not None:
@@ -245,6 +262,11 @@ def _counts(sample: Sample) -> int:
     return sample.counts
 
 
+def _decisions(finding: Finding, rule: StageRequirement) -> tuple[str, ...]:
+    found = (decision_of(criterion, rule) for criterion in finding.criteria)
+    return tuple("" if decision is None else decision.words for decision in found)
+
+
 def _stage_line(record: StageRecord) -> m.StageLine:
     if record.finding is None:
         return m.StageLine(stage=record.stage, state="void", sentence=f"{record.ended}: {record.reason}")
@@ -262,7 +284,12 @@ def _hold_left(stage: StageUnderWay, at: int) -> float | None:
     state = stage.state
     if state.phase is not Phase.HOLDING or state.hold_since is None:
         return None
-    return max(0.0, stage.rules.requirement.hold_s - to_s(at - state.hold_since))
+    return max(0.0, stage.rules.hold_s(state) - to_s(at - state.hold_since))
+
+
+def _bleeding(stage: StageUnderWay) -> Bleeding | None:
+    decaying = stage.rules.decaying
+    return None if decaying is None or stage.state.phase is not Phase.BLEEDING else decaying.bleeding
 
 
 def _collect_left(stage: StageUnderWay, at: int) -> float | None:
@@ -290,7 +317,10 @@ def _asked(stage: StageUnderWay, index: int) -> m.CriterionAsked:
             answer=said,
         )
     assert isinstance(criterion, LargestLeakageRate)
-    read = [str(found.volume) for found in stage.state.collections if found.volume is not None]
+    state = stage.state
+    taken = [volume for found in state.collections for volume in (*(r.volume for r in found.readings), found.volume)]
+    taken += [found.volume for found in state.vessel_read]
+    read = [str(volume) for volume in taken if volume is not None]
     return m.CriterionAsked(
         index=index,
         kind="largest-leakage-rate",

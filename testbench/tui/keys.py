@@ -10,9 +10,15 @@ NEXT = (
     "start_run",
     "start_stage",
     "vent_closed",
+    "measure_c",
+    "drawn_off",
+    "leave_c",
     "collection_started",
     "collection_ended",
     "collected",
+    "extend",
+    "leave_undecided",
+    "vessel_read",
 )
 """What brings the run forward: F2. If two are offered, the second is on F5."""
 FIXED = {"conclude": "f6", "end_run": "f8", "vent_again": "f9", "stop": "f10"}

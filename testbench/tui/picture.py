@@ -25,7 +25,7 @@ WINDOW_S = 120.0
 BRIDGED_S = 1.0
 """Columns without a sample are bridged over this long; a longer silence stays empty."""
 _ZOOMED = {Phase.STABILIZING, Phase.HOLDING, Phase.OBSERVING}
-_CRAMPED = {Phase.PRESSURIZING, Phase.STABILIZING, Phase.HOLDING}
+_CRAMPED = {Phase.PRESSURIZING, Phase.STABILIZING, Phase.BLEEDING, Phase.HOLDING}
 """Here the trace needs the room more than the words."""
 
 
@@ -113,8 +113,14 @@ def findings(update: Update | None) -> Found:
     if stage.finding is None:
         return Found(stage.reason or "The stage is void.", ())
     # What decided against the valve comes first: the list may be longer than the room.
-    judged = sorted(stage.finding.criteria, key=lambda one: one.conformity == "conforms")
-    lines = tuple(FoundLine(one.conformity, one.criterion.replace("-", " "), one.sentence) for one in judged)
+    decisions = stage.decisions or ("",) * len(stage.finding.criteria)
+    judged = sorted(
+        zip(stage.finding.criteria, decisions, strict=True), key=lambda pair: pair[0].conformity == "conforms"
+    )
+    lines = tuple(
+        FoundLine(one.conformity, one.criterion.replace("-", " "), f"{one.sentence} {decision}".strip())
+        for one, decision in judged
+    )
     return Found(f"The {stage.stage} is {stage.finding.verdict}.", lines)
 
 
@@ -133,6 +139,8 @@ def status(update: Update | None) -> Status:
     parts = [f"bench {update.bench}"]
     if run is not None:
         parts += [run.run, f"{run.order} {run.customer}", run.serial, run.operator]
+    if update.water_degc is not None:
+        parts.append(f"water {update.water_degc:.1f} °C")
     notice = update.notices[-1] if update.notices else None
     time_of_day = update.utc[11:19]
     return Status(

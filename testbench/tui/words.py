@@ -65,6 +65,7 @@ _PHASES = {
     Phase.FILLING: ("Filling", "fill", SKY),
     Phase.PRESSURIZING: ("Pressurizing", "up", SKY),
     Phase.STABILIZING: ("Stabilizing", "settle", SKY),
+    Phase.BLEEDING: ("Measure C", "fill", SKY),
     Phase.HOLDING: ("Holding", "hold", YELLOW),
     Phase.OBSERVING: ("Observe", "look", WHITE),
     Phase.RELEASING_TO_VENT: ("Release to vent", "down", SKY),
@@ -138,6 +139,8 @@ def _against(update: Update) -> tuple[str, str]:
         caption = f"{unit}  safe below {short(stage.safe_below, decimals)}"
     elif stage.phase is Phase.FILLING:
         caption = f"{unit}  vent open"
+    elif stage.phase is Phase.BLEEDING:
+        caption = f"{unit}  drawn down"
     elif stage.phase is Phase.PRESSURIZING:
         caption = f"{unit}  to {low}–{high}"
     else:

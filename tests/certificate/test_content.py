@@ -13,10 +13,10 @@ from testbench.certificate.content import Content, IssueFacts, Kind, content_of,
 from testbench.certificate.data import words
 from testbench.certificate.facts import DocumentFacts
 from testbench.errors import NoCertificateError
-from testbench.metrology.decision_rule import RULE_IN_WORDS, Conformity
+from testbench.metrology.decision_rule import Conformity, DecisionRule
 from testbench.run.machine import Ending
 from testbench.run.observations import Seen
-from testbench.run.record import EarlierRun, Origin, Verdict
+from testbench.run.record import EarlierRun, Origin, Verdict, WaterTemperature
 
 
 def content(bench: SimpleNamespace, run: Any) -> Content:
@@ -137,10 +137,10 @@ def test_evidence_is_complete(bench: SimpleNamespace, accepted: Any) -> None:
     assert instrument["Calibrated, due"] == "2026-03-11, 2027-03-10"
     assert instrument["U (k = 2)"] == "1 psi (g)"
     assert instrument["Zero check"] == "0.08 psi (g), passed"
-    assert found.rule[0] == RULE_IN_WORDS
+    assert found.rule[0] == DecisionRule.GUARDED.in_words
     order = dict(found.order)
     assert order["Standard"] == "AWWA C508, 2017; adopted by Tobin Ashe on 2026-09-01"
-    assert order["Procedure"].startswith("waterworks-swing-check, revision 1 (SHA-256 ")
+    assert order["Procedure"].startswith("waterworks-swing-check, revision 2 (SHA-256 ")
     assert accepted.record.procedure_sha256[:12] in order["Procedure"]
     assert any("[memory: verify against your copy of the standard]" in source for source in found.sources)
     assert dict(found.closing)["Tested by"] == "Mara Quill, bench B1"
@@ -148,6 +148,43 @@ def test_evidence_is_complete(bench: SimpleNamespace, accepted: Any) -> None:
     assert found.cautions[-1] == "Verify figures marked 'memory' against your copy of the standard."
     assert "Pressure can stay locked behind a closed disc" in found.cautions[2]
     assert "Local codes" in found.cautions[1]
+
+
+def test_every_decision_is_told_with_its_risk(bench: SimpleNamespace, accepted: Any) -> None:
+    """Beside the pressure and the rate that were compared with a limit; times and eyes carry no probability."""
+    for stage in content(bench, accepted).stages:
+        risks = {line.criterion: line.risk for line in stage.table.lines if line.risk}
+        compared = {"Lowest pressure of the hold", "Leakage rate, collected at open inlet"}
+        assert set(risks) == compared & {line.criterion for line in stage.table.lines}
+        assert set(risks.values()) == {"< 0.01 %"}
+
+
+def test_the_rule_of_the_procedure_is_printed_and_decides_what_is_met_at(bench: SimpleNamespace, accepted: Any) -> None:
+    """Simple acceptance takes no guard band, and the page says what that means."""
+    record = accepted.record
+    simple = {"decision_rule": DecisionRule.SIMPLE}
+    stages = tuple(
+        stage.model_copy(update={"requirement": stage.requirement.model_copy(update=simple)}) for stage in record.stages
+    )
+    asked = record.requirements.model_copy(update={"stages": tuple(stage.requirement for stage in stages)})
+    changed = record.model_copy(update={"stages": stages, "requirements": asked})
+    found = content(bench, SimpleNamespace(record=changed, sha256=accepted.sha256, traces=accepted.traces))
+    assert found.rule[0] == DecisionRule.SIMPLE.in_words
+    assert found.stages[0].table.lines[0].met_at == "≥ 500.0"
+
+
+def test_the_temperature_of_the_water_is_told_where_it_was_measured(bench: SimpleNamespace, accepted: Any) -> None:
+    """From the beginning of the stage to its end."""
+    record = accepted.record
+    water = WaterTemperature(
+        tag="TT-101", instrument="resistance thermometer", serial="W-0007", unit="degC", decimals=1,
+        expanded_uncertainty_k="0.5", readings=((0, 181), (600_000, 184)),
+    )  # fmt: skip
+    first = record.stages[0].model_copy(update={"water": water})
+    changed = record.model_copy(update={"stages": (first, *record.stages[1:])})
+    found = content(bench, SimpleNamespace(record=changed, sha256=accepted.sha256, traces=accepted.traces))
+    assert found.stages[0].conditions.endswith(" Water 18.1 to 18.4 °C (U = 0.5 K).")
+    assert "Water" not in found.stages[1].conditions
 
 
 def test_what_was_not_stated_says_so(bench: SimpleNamespace) -> None:

@@ -158,7 +158,7 @@ def test_one_broken_house_file_hides_no_other(tmp_path):
     assert CliRunner().invoke(cli, ["init", "--home", str(home)], catch_exceptions=False).exit_code == 0
     (home / "procedures" / "broken.toml").write_text("x=")
     shown = CliRunner().invoke(cli, ["procedure", "list", "--home", str(home)], catch_exceptions=False)
-    assert "waterworks-swing-check (revision 1)" in shown.output
+    assert "waterworks-swing-check (revision 2)" in shown.output
     assert "REFUSED" in shown.output
     assert "broken.toml: the text: found Invalid value" in shown.output
 

@@ -19,13 +19,14 @@ from testbench.metrology.decay import (
     Dominant,
     NextStep,
     Warming,
+    bend_matters,
     blank_runs,
     compliance_from_bleeds,
     decay_rate,
     decide_decay,
     objection,
 )
-from testbench.metrology.decision_rule import Conformity
+from testbench.metrology.decision_rule import Conformity, DecisionRule
 from testbench.metrology.slope_interval import HoldSlope, hold_slope
 from testbench.quantities import LeakageRate, Pressure, Volume
 
@@ -312,3 +313,63 @@ def test_without_a_word_on_temperature_nothing_is_decided():
     found = against(decay_rate(-0.1 * PSI_PER_MIN, 0.0, NPS_6))
     assert found == ("neither blank runs nor β and a rate of temperature tell what is drift", NextStep.COLLECT)
     assert against(dataclasses.replace(rate(20, 1), drift_known=False)) is not None
+
+
+# A bend that does not matter ----------------------------------------------------------------------
+
+
+def bent(bow: float) -> HoldSlope:
+    """A minute in which the slope changes by the bow times the hold, from its mean to either end."""
+    middle = TIMES - TIMES.mean()
+    return hold(250 - 0.01 * TIMES + bow * middle**2)
+
+
+@pytest.mark.parametrize(
+    ("ml_h", "swing", "matters"), [(20, 30, False), (20, 39, True), (100, 30, False), (100, 39, True)]
+)
+def test_a_bend_matters_where_the_two_ends_of_a_hold_would_not_be_decided_alike(ml_h, swing, matters):
+    """60 mL/h allowed, u = 1 mL/h: 20 ± 30 stays within, 20 ± 39 may not; 100 ± 30 and ± 39 likewise above."""
+    assert bend_matters(rate(ml_h, 1), bent(0.01), limit(swing), limit(60)) is matters
+
+
+def test_a_straight_hold_has_no_bend_that_matters():
+    """However far its ends could swing."""
+    assert not bend_matters(rate(20, 1), hold(), limit(500), limit(60))
+    assert bent(0.01).bow == pytest.approx(0.01, rel=0.05)
+
+
+def test_an_objection_to_the_bend_can_be_waived_or_raised():
+    """By whoever knows the limit."""
+    slope = bent(0.01)
+    words = "the pressure does not fall in a straight line: still settling, or a leak that follows the pressure"
+    assert objection(rate(20, 1), slope, psi(249), psi(245), bent=False) is None
+    assert objection(rate(20, 1), slope, psi(249), psi(245)) == (words, NextStep.EXTEND)
+    assert objection(rate(20, 1), hold(), psi(249), psi(245), bent=True) == (words, NextStep.EXTEND)
+
+
+# The rule of a procedure ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("rule", "ml_h", "conformity"),
+    [
+        (DecisionRule.GUARDED, 58.0, Conformity.CONFORMS),
+        (DecisionRule.GUARDED, 58.01, Conformity.WITHIN_GUARD_BAND),
+        (DecisionRule.GUARDED, 61.99, Conformity.WITHIN_GUARD_BAND),
+        (DecisionRule.GUARDED, 62.01, Conformity.DOES_NOT_CONFORM),
+        (DecisionRule.GUARDED_95, 58.35, Conformity.CONFORMS),
+        (DecisionRule.GUARDED_95, 58.36, Conformity.WITHIN_GUARD_BAND),
+        (DecisionRule.SIMPLE, 60.0, Conformity.CONFORMS),
+        (DecisionRule.SIMPLE, 60.01, Conformity.DOES_NOT_CONFORM),
+    ],
+)
+def test_a_decay_is_decided_by_the_rule_of_the_procedure(rule, ml_h, conformity):
+    """60 mL/h allowed, u = 1 mL/h: guard bands of 2, 1.645 and 0 mL/h, both sides of each."""
+    assert decide_decay(rate(ml_h, 1), limit(60), rule=rule).conformity is conformity
+
+
+def test_the_reason_names_the_uncertainty_of_the_rule():
+    """U = 2 u, except where the rule is the 95 % one."""
+    assert decide_decay(rate(20, 1), limit(60), rule=DecisionRule.GUARDED).reason == (
+        "20.00 mL/h with U = 2.00 mL/h; 60 mL/h is allowed: within the limit."
+    )

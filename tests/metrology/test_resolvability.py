@@ -2,12 +2,13 @@
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from testbench.metrology.decay import ML_PER_PSI, BlankRuns, Compliance, Dominant, Warming
-from testbench.metrology.resolvability import Noise, Setup, detectable_leak, hold_needed_s, resolvability
+from testbench.metrology.resolvability import Noise, Setup, detectable_leak, hold_needed_s, noise_in, resolvability
 from testbench.quantities import LeakageRate, Pressure
 
 PSI = float(Pressure.factor("psi"))
@@ -160,3 +161,33 @@ def test_a_larger_limit_is_never_harder(ml_h, c, drift, noise_psi):
     if once is not None:
         assert twice is not None
         assert twice <= once * 1.001
+
+
+# The noise of a steady stretch ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("lasting", "factor"), [(0.0, 1.0), (0.5, 3.0), (0.9, 19.0)])
+def test_the_noise_before_a_hold_is_its_scatter_and_how_long_it_lasts(lasting, factor):
+    """AR(1): variance factor (1+r)/(1−r); a slope in it is no noise."""
+    chance = np.random.default_rng(3)
+    noise = np.zeros(20_000)
+    for i in range(1, noise.size):
+        noise[i] = lasting * noise[i - 1] + chance.normal()
+    times = np.arange(noise.size) * 0.1
+    found = noise_in(times, 1000.0 + 0.5 * times + noise)
+    assert found.sd_pa == pytest.approx(1 / math.sqrt(1 - lasting**2), rel=0.05)
+    assert found.variance_factor == pytest.approx(factor, rel=0.15)
+    assert found.readings_per_s == pytest.approx(10, rel=0.01)  # flagged readings are left out
+
+
+def test_single_outliers_are_no_noise():
+    """One reading in two hundred, 20 standard deviations off."""
+    values = np.random.default_rng(4).normal(0, 1, 1000)
+    values[::200] += 20
+    assert noise_in(np.arange(1000) * 0.1, values).sd_pa == pytest.approx(1, rel=0.1)
+
+
+def test_a_reading_that_does_not_move_has_no_noise_but_its_resolution():
+    """What rounding hides is kept."""
+    found = noise_in(np.arange(100) * 0.1, np.full(100, 5.0), 2.0)
+    assert (found.sd_pa, found.resolution_pa, found.variance_factor) == (0.0, 2.0, 1.0)

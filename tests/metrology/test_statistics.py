@@ -4,7 +4,7 @@ import math
 from importlib.resources import files
 
 import pytest
-from hypothesis import example, given
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
@@ -209,20 +209,18 @@ def test_the_days_of_the_gum():
     assert mean_and_deviation(means)[1] / math.sqrt(10) == pytest.approx(18, abs=0.5)
 
 
-@example(groups=[[0.0, 0.0, 0.0, 511.0, 126.959964], [0.0, 0.0, 0.0, 510.0, 127.959964]])
 @given(groups=st.lists(st.lists(st.floats(-1e3, 1e3), min_size=2, max_size=8), min_size=2, max_size=5))
 def test_scipy_finds_the_same_analysis_of_variance(groups: list[list[float]]):
-    """Oracle: scipy.stats.f_oneway, where anything varies within the groups.
-
-    For groups of one mean it may find an F a hair below zero, by rounding, and then no p-value: that of F = 0 is 1.
-    """
+    """Oracle: scipy.stats.f_oneway, where anything varies within the groups."""
     found = one_way_anova(groups)
     if found.within < 1e-6:
         return
     oracle = stats.f_oneway(*groups)
     assert found.f == pytest.approx(oracle.statistic, rel=1e-6, abs=1e-9)
-    p_value = 1.0 if oracle.statistic < 0 else oracle.pvalue
-    assert found.p_value == pytest.approx(p_value, rel=1e-6, abs=1e-9)
+    if found.f < 1e-9:  # groups that do not differ at all: the oracle's rounding may leave it no probability
+        assert found.p_value == pytest.approx(1, abs=1e-4)
+        return
+    assert found.p_value == pytest.approx(oracle.pvalue, rel=1e-6, abs=1e-9)
 
 
 def test_groups_without_scatter_differ_beyond_doubt():

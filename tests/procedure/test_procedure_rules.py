@@ -50,6 +50,40 @@ def test_no_number_anywhere_escapes_that_rule(written: dict[str, Any], spoil, pl
     assert refusal(written) == f"{place}.source: 'hearsay' is not under [sources]"
 
 
+@pytest.mark.parametrize(
+    ("written_rule", "rule"),
+    [(None, "guarded"), ("guarded", "guarded"), ("guarded at 95 %", "guarded at 95 %"), ("simple", "simple")],
+)
+def test_a_procedure_may_choose_its_decision_rule(written: dict[str, Any], valve, written_rule, rule: str):
+    """Guarded where it says nothing; every stage carries the rule, and its source stands with the others."""
+    if written_rule is not None:
+        written["decision"] = {"rule": written_rule, "source": "house"}
+    stages = requirements_for(Procedure.model_validate(written), valve()).stages
+    assert {stage.decision_rule for stage in stages} == {rule}
+    named = any(source.startswith("decision rule: House rule") for source in stages[0].sources)
+    assert named is (written_rule is not None)
+
+
+def test_a_rule_that_is_none_is_refused(written: dict[str, Any]):
+    """Nobody decides by a rule of his own making."""
+    written["decision"] = {"rule": "generous", "source": "house"}
+    assert refusal(written) == "Input should be 'guarded', 'guarded at 95 %' or 'simple'"
+
+
+def test_the_rule_of_decision_needs_a_source(written: dict[str, Any]):
+    """As every choice does."""
+    written["decision"] = {"rule": "simple", "source": "hearsay"}
+    assert refusal(written) == "decision.source: 'hearsay' is not under [sources]"
+
+
+def test_the_state_of_the_signal_is_asked_of_every_stage(written: dict[str, Any], valve):
+    """1 % flagged, 2 % missing, a gap of 2 %: in the requirement, without its source."""
+    stage = requirements_for(Procedure.model_validate(written), valve()).stages[0]
+    assert stage.validity.model_dump() == {"flagged_percent": "1", "missing_percent": "2", "gap_percent": "2"}
+    del written["signal"]["validity"]
+    assert refusal(written) == "Field required"
+
+
 def test_a_number_without_a_source_is_refused(written: dict[str, Any]):
     """There are no bare numbers."""
     del written["stages"][SHELL]["upper_limit"]["source"]

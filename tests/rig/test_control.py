@@ -15,7 +15,9 @@ from testbench.rig.commands import carry_out, handles, read_command
 from testbench.rig.control import ControlSocket
 from testbench.rig.physics import RigPhysics
 
-KNOWN = "mount, fill, vent, pump, isolate, release, relief, drain_inlet, dry, vessel, look, fault, state, quit"
+KNOWN = (
+    "mount, fill, vent, pump, isolate, release, relief, drain_inlet, dry, draw_off, vessel, look, fault, state, quit"
+)
 
 
 def told(rig: RigPhysics, command: str, **values) -> dict:
@@ -40,6 +42,7 @@ def test_the_hands_turn_what_they_name(rig):
         "isolated": False,
         "pump_psi": None,
         "vessel": "away",
+        "burette": "closed",
     }
     told(rig, "fill")
     told(rig, "vent", position="closed")
@@ -57,6 +60,7 @@ def test_the_hands_turn_what_they_name(rig):
         "isolated": True,
         "pump_psi": 256.0,
         "vessel": "under",
+        "burette": "closed",
     }
     assert rig.relief_psi == 280
     assert told(rig, "vessel", position="away") == {"collected_ml": 0.0}

@@ -18,11 +18,13 @@ from typing import Any
 
 import pytest
 
+from testbench.metrology.trend import Slope
 from testbench.procedure.requirements import Requirements, StageRequirement, requirements_for
 from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Valve
 from testbench.quantities import Pressure, Volume
 from testbench.run.evaluation import evaluate_stage, judge_run
+from testbench.run.hold import largest_step, signal_faults
 from testbench.run.machine import Phase
 from testbench.run.observations import Collection, Observation, Seen, ZeroCheck
 from testbench.run.progress import Action, Happening, Stage, StageState
@@ -68,8 +70,17 @@ class Attempt:
         if last is not None and self.now - last > to_ticks(0.5):
             self.gaps.append(Gap(since=last, until=self.now, reason=GapReason.SILENT))
         self.samples.append(Sample(self.now, counts))
-        self.take(self.stage.sample(self.state, self.samples[-1], bound))
+        slope = None if bound is None else Slope(bound, 0.0, 200, 20.0)
+        self.take(self.stage.sample(self.state, self.samples[-1], slope, self.signal_faults, self.trace))
         return self
+
+    def signal_faults(self) -> tuple[str, ...]:
+        """What is wrong with the signal of the hold so far."""
+        validity, since = self.stage.requirement.validity, self.state.hold_since
+        if validity is None or since is None:
+            return ()
+        step = largest_step(self.channel, self.stage.requirement)
+        return signal_faults(Trace.of(self.samples), since, self.now, validity.validity, step)
 
     def keep(self, counts: int, seconds: float, *, every_s: float = 0.1, bound: float | None = STEADY) -> "Attempt":
         """Readings of one value for a time."""
@@ -86,7 +97,7 @@ class Attempt:
 
     def ask(self, action: Action, reason: str = "") -> "Attempt":
         """A request of the operator."""
-        self.take(self.stage.request(self.state, action, self.now, reason=reason))
+        self.take(self.stage.request(self.state, action, self.now, reason=reason, look_back=self.trace))
         return self
 
     def see(self, seen: Seen, where: str = "", criterion: int = 0) -> "Attempt":
@@ -170,11 +181,13 @@ class Attempt:
             rejected_lines=0,
             trace=TraceReference(samples=len(trace), sha256=trace.sha256()),
             finding=None,
+            drawn=state.drawn,
         )
 
     def finding(self) -> Finding | None:
         """What the attempt shows."""
-        return evaluate_stage(self.record(), self.trace(), self.channel, self.zero_check, DAY)
+        basis = None if self.stage.decaying is None else self.stage.decaying.basis
+        return evaluate_stage(self.record(), self.trace(), self.channel, self.zero_check, DAY, basis)
 
     def judged(self, attempt: int = 1) -> StageRecord:
         """The record with its finding."""

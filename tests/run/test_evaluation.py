@@ -405,9 +405,9 @@ def test_every_criterion_must_be_judged(accepted_shell):
     [
         ("0 mL", ACCEPTED, "within the limit"),
         ("1.5383 mL", ACCEPTED, "within the limit"),
-        ("1.5384 mL", INCONCLUSIVE, "too near the limit to tell; collect for longer"),
-        ("1.643 mL", INCONCLUSIVE, "too near the limit to tell; collect for longer"),
-        ("1.7489 mL", INCONCLUSIVE, "too near the limit to tell; collect for longer"),
+        ("1.5384 mL", INCONCLUSIVE, "too near the limit to tell; collect for at least 51 s"),
+        ("1.643 mL", INCONCLUSIVE, "too near the limit to tell; an hour of collecting would not tell either"),
+        ("1.7489 mL", INCONCLUSIVE, "too near the limit to tell; collect for at least 51 s"),
         ("1.7490 mL", REJECTED, "above the limit"),
         ("20 mL", REJECTED, "above the limit"),
     ],

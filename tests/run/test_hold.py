@@ -82,8 +82,8 @@ def test_the_operator_is_told_once_when_it_does_not_settle(shop):
     attempt.keep(51000, 100, bound=RESTLESS)
     assert attempt.events.count("advice") == 1
     assert attempt.sentences[-1] == (
-        "Not steady after 90 s. Air may be trapped: release, vent again and raise again; "
-        "or wait if the water is still warming up."
+        "Not steady after 90 s, still settling: the rate of change is 600 ± 0 psi/min, 2.5 psi/min is allowed. "
+        "Air may be trapped: release, vent again and raise again; or wait if the water is still warming up."
     )
     assert attempt.state.phase is Phase.STABILIZING
 

@@ -1,15 +1,20 @@
 """From deliveries of a port to samples and gaps: silence is never a value."""
 
+from datetime import UTC, datetime
+
 import pytest
 
+from testbench.quantities import Pressure
 from testbench.run.samples import GapReason
 from testbench.station.acquisition import Acquisition, Arrived, PortLost, PortOpened
+from testbench.station.register import channel_of
 
 
 @pytest.fixture
 def line(bench):
     """A line that was opened and has found its first line end."""
     acquisition = Acquisition(bench.channel)
+    acquisition.calibrated(channel_of(bench.channel, (), (), datetime(2026, 11, 25, tzinfo=UTC)))
     acquisition.take(PortOpened(0.0, ""))
     acquisition.take(Arrived(0.0, b"13\r\n"))
     return acquisition
@@ -95,3 +100,25 @@ def test_readings_that_come_in_one_heap_after_a_standstill_are_not_placed_in_tim
     assert line.take(Arrived(11.0, heap)).samples == ()
     gap = line.take(Arrived(11.1, b"+0250.14\r\n")).gaps[0]
     assert (gap.since, gap.until, gap.reason) == (10_000, 111_000, GapReason.LATE)
+
+
+@pytest.mark.parametrize(
+    ("text", "jumped"), [(b"+0300.13\r\n", False), (b"+0300.14\r\n", True), (b"+0200.12\r\n", True)]
+)
+def test_a_reading_that_changes_faster_than_pressure_can_is_kept_and_marked(bench, text, jumped):
+    """500 psi/s at the most: 50 psi in 0.1 s. The sample stays, for a burst looks like that, too."""
+    fast = bench.channel.model_copy(update={"fastest_change_per_s": Pressure.of(500, "psi")})
+    acquisition = Acquisition(fast)
+    acquisition.take(PortOpened(0.0, ""))
+    acquisition.take(Arrived(0.9, b"13\r\n+0250.13\r\n"))
+    taken = acquisition.take(Arrived(1.0, text))
+    assert len(taken.samples) == 1
+    assert [gap.reason for gap in taken.gaps] == ([GapReason.JUMPED] if jumped else [])
+
+
+def test_what_came_in_one_delivery_has_no_rate(bench):
+    """Readings that were stamped together do not jump."""
+    fast = bench.channel.model_copy(update={"fastest_change_per_s": Pressure.of(500, "psi")})
+    acquisition = Acquisition(fast)
+    acquisition.take(PortOpened(0.0, ""))
+    assert acquisition.take(Arrived(0.9, b"13\r\n+0250.13\r\n+0400.00\r\n")).gaps == ()

@@ -281,6 +281,35 @@ def volume_owed():
     )
 
 
+def undecided():
+    """What was caught tells nothing; the hold can be extended."""
+    return collecting().model_copy(
+        update={
+            "actions": (
+                m.ActionOffered(request="extend", label="Extend, collect again"),
+                m.ActionOffered(request="leave_undecided", label="Leave it undecided"),
+                STOP,
+            ),
+            "instruction": "Too near the limit to tell; collect for at least 57 s. "
+            "Extend the hold, or leave it undecided.",
+        }
+    )
+
+
+def bleeding():
+    """C is measured: the first volume was drawn off and read, the second is asked for."""
+    return update(
+        signal=signal(496.02),
+        stage=stage_view(phase=Phase.BLEEDING, hold_left_s=None, lowest_in_hold=None, drawn_off=1, change_per_min=None),
+        instruction="Draw off 1 mL at the burette, close it, wait, then say so. 2 of 3.",
+        cautions=("Open only a metering valve made for this pressure. Stand clear of its outlet.",
+                  STORED_ENERGY, NO_TIGHTENING),
+        actions=(m.ActionOffered(request="drawn_off", label="Drawn off, closed"),
+                 m.ActionOffered(request="leave_c", label="Leave C"), VENT_AGAIN, STOP),
+        notices=(m.Notice(at_s=210.0, utc="", sentence="1 mL cost 11.30 psi, 1 of 3."),),
+    )  # fmt: skip
+
+
 def depressurizing():
     return update(
         signal=signal(143.2),
@@ -364,7 +393,7 @@ def accepted_run():
 SCENES = {
     one.__name__: one
     for one in (choosing, filling, pressurizing, stabilizing, holding, stale, lost, observing, collecting, volume_owed,
-                depressurizing, rejected, accepted_run)
+                undecided, bleeding, depressurizing, rejected, accepted_run)
 }  # fmt: skip
 
 # Pictures ----------------------------------------------------------------------------------------

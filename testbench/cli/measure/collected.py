@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from testbench.cli.tables import SECONDS, Table, header_of, read_table
-from testbench.metrology.decision_rule import RULE_IN_WORDS, Conformity, judge_upper_limit
+from testbench.metrology.decision_rule import Conformity, DecisionRule, judge_upper_limit
 from testbench.metrology.leakage import CollectedSeries, VesselReading, collected_series
 from testbench.quantities import LeakageRate, Volume
 
@@ -45,7 +45,7 @@ def collected_facts(file: Path, options: Mapping[str, Any]) -> dict[str, Any]:
         "until_s": series.until_s,
         "steady": series.steady,
         "limit": None if limit is None else limit.to(unit),
-        "rule": RULE_IN_WORDS,
+        "rule": DecisionRule.GUARDED.in_words,
         "decision": decision,
         "reason": reason,
         "told": [f"readings  {series.readings}, {series.left_out} left out while it drained down"],

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Mapping
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from testbench.metrology.decay import (
     DecayRate,
     NextStep,
     Warming,
+    bend_matters,
     blank_runs,
     compliance_from_bleeds,
     decay_rate,
@@ -105,7 +107,7 @@ def _decision(
 ) -> dict[str, Any]:
     """The decision and the word of the gate; without a limit only what speaks against the rate."""
     least = lowest if required is None else Pressure.parse(required)
-    against = objection(rate, hold, lowest, least, setup.air_ratio)
+    against = objection(rate, hold, lowest, least, setup.air_ratio, bent=_bent(rate, hold, setup, lowest.unit, limit))
     if limit is None:
         return {"limit": None, "decision": None, "reason": "" if against is None else against[0]}
     gate = resolvability(limit, setup, pressure=least, longest_hold_s=hold.record.span_s)
@@ -120,6 +122,14 @@ def _decision(
         "reason": decided.reason,
         "next_step": str(decided.next_step),
     }
+
+
+def _bent(rate: DecayRate, hold: HoldSlope, setup: Setup, unit: str, limit: LeakageRate | None) -> bool:
+    if limit is None:
+        return hold.curved
+    pa_per_s = abs(hold.bow) * hold.record.span_s * float(Pressure.factor(unit))
+    swing = LeakageRate(Fraction(setup.compliance.m3_per_pa * pa_per_s), limit.unit)
+    return bend_matters(rate, hold, swing, limit)
 
 
 def _unresolved(gate: Resolvability, hold: HoldSlope) -> tuple[str, NextStep] | None:
