@@ -324,7 +324,7 @@ def _decay(stage: StageRecord, words: Words) -> str:
         "stage.decay",
         slope=written(slope.value, decimals),
         half=written(half.value, decimals),
-        unit=unit_in_words(slope.unit, words),
+        unit=slope.unit,
         straight=words("stage.bent") if found.curved else "",
     )
     if found.rate:

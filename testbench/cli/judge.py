@@ -39,6 +39,7 @@ def command(run: str, home: Path | None, as_json: bool) -> None:  # noqa: FBT001
                 "verdict": stage.finding.verdict if stage.finding else "void",
                 "sentences": [found.sentence for found in stage.finding.criteria] if stage.finding else [stage.reason],
                 "decisions": _decisions(stage),
+                "decay": stage.finding.decay.sentence if stage.finding and stage.finding.decay else "",
             }
             for stage in again.stages
         ],
@@ -66,6 +67,7 @@ def _print(facts: dict[str, object]) -> None:
     assert isinstance(stages, list)
     for stage in stages:
         say(f"  {stage['stage']}, attempt {stage['attempt']}: {stage['ended']}, {stage['verdict']}")
-        for sentence in (*stage["sentences"], *stage["decisions"]):
-            say(f"    {sentence}")
+        for sentence in (*stage["sentences"], *stage["decisions"], stage["decay"]):
+            if sentence:
+                say(f"    {sentence}")
     say("The decision is the same." if facts["same"] else "The decision DIFFERS from the record.")

@@ -140,12 +140,13 @@ def _criterion(criterion: Any, units: tuple[str, ...]) -> dict[str, Any]:
     if (counted := criterion.counted) is not None and not _named(criterion.limit, units):
         per_min = criterion.limit.to("mL/min") * float(counted.per_ml)
         limit = {"value": _plain(per_min), "unit": f"{counted.what}/min", "convention": counted.convention}
-    return {
+    facts = {
         "criterion": criterion.criterion,
         "limit": limit,
         "collect_at": criterion.collect_at,
         "collect_s": criterion.collect_s,
     }
+    return facts if criterion.decay is None else facts | {"decay": criterion.decay.model_dump(exclude={"source"})}
 
 
 def _named(quantity: Any, units: tuple[str, ...]) -> str | None:
@@ -174,7 +175,8 @@ def _limit(criterion: dict[str, Any]) -> str:
     limit, name = criterion["limit"], criterion["criterion"].replace("-", " ")
     if limit["unit"] != "visible leakage":
         convention = f" ({limit['convention']})" if limit.get("convention") else ""
-        return f"{name}: at most {_said(limit)}{convention}, collected at the {criterion['collect_at']}"
+        decay = " or, where it can decide, by pressure decay" if "decay" in criterion else ""
+        return f"{name}: at most {_said(limit)}{convention}, collected at the {criterion['collect_at']}{decay}"
     allowed = "" if limit["value"] == 0 else f" ({limit['value']})"
     return f"{name}{allowed}: look at {', '.join(criterion['look_at'])}"
 

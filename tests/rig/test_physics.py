@@ -263,6 +263,33 @@ def test_whatever_hands_do_the_pressure_stays_between_vapour_and_the_strongest_s
             assert rig.air_ml >= 0
 
 
+def test_a_volume_drawn_off_costs_what_c_says():
+    """NPS 6 at 250 psi without air: 1 mL costs about 30 psi (our derivation, CIP-1); drawn at 0.2 mL/s, then closed."""
+    rig = at(250.0, TIGHT)
+    before, c = rig.psi, rig._chamber.compliance(rig.water_ml, rig.air_ml, rig.psi)
+    rig.draw_off(1.0)
+    rig.step(4.0)
+    assert rig.drawing_ml == pytest.approx(0.2)
+    rig.step(2.0)
+    lost = before - rig.psi
+    assert rig.drawing_ml == 0.0
+    assert lost == pytest.approx(1 / c, rel=0.01)
+    assert lost == pytest.approx(30, rel=0.03)
+    rig.step(10.0)
+    assert before - rig.psi == pytest.approx(lost)
+
+
+def test_nothing_is_drawn_off_an_open_or_empty_body():
+    """Without pressure nothing comes."""
+    rig = filled(TIGHT)
+    rig.release_open = True
+    rig.step(1.0)
+    water = rig.water_ml
+    rig.draw_off(1.0)
+    rig.step(10.0)
+    assert (rig.water_ml, rig.drawing_ml) == (water, 1.0)
+
+
 def test_a_finer_step_gives_the_same_curve():
     """What is seen is physics, not the step: ten times finer changes the pressure by less than 0.3 psi."""
     coarse = at(500.0, ORDERED["HL-6-0118"], RigSettings())
