@@ -236,7 +236,8 @@ class Stage:
             return state
         rule = self.requirement.stabilization
         if not is_steady(slope, float(self.thresholds.change_per_min) / 60):
-            state = replace(state, steady_since=None)
+            if state.steady_since is not None:
+                state = replace(state, steady_since=None)
             return self._advise(state, sample.at, slope, happened)
         if state.steady_since is None:
             state = replace(state, steady_since=sample.at)

@@ -159,11 +159,13 @@ def _compliance(options: Mapping[str, Any]) -> Compliance:
 def _blank(options: Mapping[str, Any]) -> BlankRuns | None:
     if not options["blank"]:
         return None
-    rates = []
+    rates, own = [], []
     for file in options["blank"]:
         column, hold, _ = hold_of(read_hold(file), "pressure", resolution=options["resolution"], noise=options["noise"])
-        rates.append(hold.per_s * float(Pressure.factor(column.unit)))
-    return blank_runs(rates)
+        pa = float(Pressure.factor(column.unit))
+        rates.append(hold.per_s * pa)
+        own.append(hold.standard_uncertainty * pa)
+    return blank_runs(rates, own)
 
 
 def _warming(table: Table, options: Mapping[str, Any]) -> Warming | None:
