@@ -5,8 +5,9 @@ from dataclasses import dataclass
 from typing import assert_never
 
 from testbench.metrology.decay import DecayDecision
-from testbench.metrology.decision_rule import Conformity, Decision, DecisionRule, decide_upper_limit
+from testbench.metrology.decision_rule import Conformity, Decision, DecisionRule, decide_upper_limit, places_beside
 from testbench.metrology.leakage import CollectedSeries, VesselReading, collected_series
+from testbench.metrology.uncertainty import at_place, expanded_text
 from testbench.procedure.criteria import (
     Criterion,
     CriterionName,
@@ -233,15 +234,17 @@ def caught_in_words(found: Caught, criterion: LargestLeakageRate) -> str:
         Conformity.DOES_NOT_CONFORM: "above the limit",
         Conformity.WITHIN_GUARD_BAND: found.advice,
     }[found.conformity]
-    caught, shown = str(collection.volume), rate.text_beside(limit)
-    allowed, guard = str(limit), found.series.found.expanded_uncertainty.text(2)
+    caught, allowed, unit = str(collection.volume), str(limit), criterion.unit
     if (counts := criterion.counted) is not None:
         caught = f"{collection.drops} {counts.what}" if collection.drops is not None else caught
-        shown, allowed, guard = (
-            criterion.in_words(amount, 2) for amount in (rate, limit, found.series.found.expanded_uncertainty)
-        )
-    seconds = to_s(collection.until - collection.since)
-    return f"{caught} in {seconds:.1f} s is {shown} with U = {guard}; {allowed} is allowed: {words}"
+        allowed = criterion.in_words(limit, 2)
+    amounts = (rate, found.series.found.expanded_uncertainty, found.decision.guard_band, limit)
+    y, u, w, most = (criterion.number(amount) for amount in amounts)
+    places, seconds = places_beside(y, u, w, most), to_s(collection.until - collection.since)
+    return (
+        f"{caught} in {seconds:.1f} s is {at_place(y, places)} {unit} with U = {expanded_text(u, places)} {unit}; "
+        f"{allowed} is allowed: {words}"
+    )
 
 
 def _counts(found: Collection, criterion: LargestLeakageRate, stage: StageRecord) -> bool:
