@@ -21,9 +21,10 @@ from testbench.certificate.evidence import (
     title_of,
 )
 from testbench.certificate.facts import DocumentFacts
-from testbench.certificate.figures import decimals_of, written
+from testbench.certificate.figures import decimals_of, written, written_up
 from testbench.certificate.lines import StageTable, collected_of, table_of, unit_in_words
 from testbench.errors import NoCertificateError
+from testbench.metrology.uncertainty import rounded
 from testbench.quantities import LeakageRate, Pressure
 from testbench.run.observations import Seen
 from testbench.run.record import Origin, RunRecord, StageRecord, Verdict
@@ -324,18 +325,22 @@ def _decay(stage: StageRecord, words: Words) -> str:
     said = words(
         "stage.decay",
         slope=written(slope.value, decimals),
-        half=written(half.value, decimals),
+        half=written_up(half.value, decimals),
         unit=slope.unit,
         straight=words("stage.bent") if found.curved else "",
     )
     if found.rate:
         rate, u = LeakageRate.parse(found.rate), LeakageRate.parse(found.uncertainty)
-        decimals, c = decimals_of(u.value), found.compliance.partition(" ")
+        decimals, (c, per), c_u = (
+            decimals_of(u.value),
+            found.compliance.split(),
+            found.compliance_uncertainty.split()[0],
+        )
         said += words(
             "stage.decay_rate",
-            compliance=f"{float(c[0]):.3g} {c[2]}",
+            compliance=f"{rounded(float(c), float(c_u))[0]} {per}",
             rate=written(rate.value, decimals),
-            u=written(u.value, decimals),
+            u=written_up(u.value, decimals),
             unit=unit_in_words(rate.unit, words),
             drift=words("stage.drift_off" if found.blanks else "stage.drift_unknown"),
         )

@@ -5,7 +5,7 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from testbench.certificate.data import Words
-from testbench.certificate.figures import decimals_of, written
+from testbench.certificate.figures import decimals_of, written, written_up
 from testbench.certificate.lines import collected_of, judged, pressure_text, unit_in_words
 from testbench.procedure.requirements import StageRequirement
 from testbench.quantities import Pressure
@@ -174,7 +174,7 @@ def _uncertainty(record: RunRecord, words: Words) -> str:
     for stage in record.requirements.stages:
         u = channel.uncertainty_in(stage).in_unit(unit)
         at = stage.required.in_unit(unit)
-        told.append(words("instrument.at", u=written(u.value, decimals_of(u.value)), pressure=f"{at.to(unit):.6g}"))
+        told.append(words("instrument.at", u=written_up(u.value, 0), pressure=f"{at.to(unit):.6g}"))
     return f"{'; '.join(dict.fromkeys(told))} {unit_in_words(unit, words)}"
 
 

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from testbench.certificate.data import Words
-from testbench.certificate.figures import decimals_of, fewest_decimals, rounded, written
-from testbench.metrology.decision_rule import Conformity, in_percent
+from testbench.certificate.figures import decimals_of, fewest_decimals, rounded, written, written_up
+from testbench.metrology.decision_rule import Conformity, in_percent, places_beside
 from testbench.procedure.criteria import LargestLeakageRate, StemWeep, VisualCriterion
 from testbench.quantities import LeakageRate, Pressure
 from testbench.run.caught import Together
@@ -135,7 +135,7 @@ def _hold_lines(stage: StageRecord, finding: Finding, channel: ChannelRecord, wo
     return [
         TableLine(
             words("table.lowest"), shown, at_least(least, digits), at_least(least + guard, digits),
-            written(lowest, digits), written(uncertainty, digits), low, judged(low, words),
+            written(lowest, digits), written_up(uncertainty, digits), low, judged(low, words),
             risk=_risk(_found(finding, "hold"), stage, words),
         ),
         TableLine(
@@ -215,15 +215,16 @@ def _rate_line(criterion: LargestLeakageRate, finding: CriterionFinding, stage: 
     conforms, fails = measured + guard <= limit, measured - guard > limit
 
     def consistent(decimals: int) -> bool:
-        y, w, most = (rounded(number, decimals) for number in (measured, guard, limit))
+        y, most, w = rounded(measured, decimals), rounded(limit, decimals), Fraction(written_up(guard, decimals))
         met = y <= rounded(limit - guard, decimals) and y + w <= most
         return (met, y - w > most) == (conforms, fails)
 
-    digits = fewest_decimals(decimals_of(uncertainty), consistent)
+    fewest = max(0, places_beside(*(float(number) for number in (measured, uncertainty, guard, limit))))
+    digits = fewest_decimals(fewest if uncertainty else 1, consistent)
     return TableLine(
         name, unit_in_words(unit, words), words("table.at_most", number=written(limit, digits)),
         words("table.at_most", number=written(limit - guard, digits)), written(measured, digits),
-        written(uncertainty, digits), finding.conformity, judged(finding.conformity, words),
+        written_up(uncertainty, digits), finding.conformity, judged(finding.conformity, words),
         _gate(stage) if by_decay else _collected_in_words(collected_of(stage), words), _risk(finding, stage, words),
     )  # fmt: skip
 

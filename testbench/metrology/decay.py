@@ -18,10 +18,11 @@ from typing import assert_never
 import numpy as np
 
 from testbench.errors import DataRefusedError, TooFewPointsError
-from testbench.metrology.decision_rule import Conformity, DecisionRule, judge_upper_limit
+from testbench.metrology.decision_rule import Conformity, DecisionRule, judge_upper_limit, places_beside
 from testbench.metrology.signal import mean_and_sd
 from testbench.metrology.slope_interval import NORMAL_TWO_SIDED, HoldSlope, two_sided_95
 from testbench.metrology.trend import ONE_SIDED_95
+from testbench.metrology.uncertainty import at_place, expanded_text
 from testbench.quantities import LeakageRate, Pressure, Volume
 
 LARGEST_WATER_ONLY_RATIO = 3.0
@@ -330,7 +331,10 @@ def decide_decay(
     conformity = _judged(found, limit, rule)
     doubt = found.expanded_uncertainty if rule is DecisionRule.GUARDED_95 else found.standard_uncertainty * 2
     name = "1.645 u" if rule is DecisionRule.GUARDED_95 else "U"
-    said = f"{found.rate.text_beside(limit)} with {name} = {doubt.text(2)}; {limit} is allowed: "
+    band, unit = rule.guard_band(found.standard_uncertainty * 2), limit.unit
+    rate, u = found.rate.to(unit), doubt.to(unit)
+    places = places_beside(rate, u, band.to(unit), limit.to(unit))
+    said = f"{at_place(rate, places)} {unit} with {name} = {expanded_text(u, places)} {unit}; {limit} is allowed: "
     match conformity:
         case Conformity.CONFORMS:
             return DecayDecision(conformity, f"{said}within the limit.", NextStep.NONE)

@@ -6,7 +6,9 @@ from fractions import Fraction
 from typing import assert_never
 
 from testbench.metrology.decay import DecayDecision
-from testbench.metrology.decision_rule import Conformity
+from testbench.metrology.decision_rule import Conformity, places_beside
+from testbench.metrology.leakage import CollectedRate
+from testbench.metrology.uncertainty import at_place, expanded_text, rounded
 from testbench.procedure.criteria import (
     Criterion,
     CriterionName,
@@ -195,7 +197,7 @@ def contradiction_in_words(found: Together) -> str:
     criterion, ((_, first), (_, second)) = found.criterion, found.contradicting
     said = " but ".join(
         f"{volume_in_words(one.collection, criterion)} is {'' if rate is one.series.found else 'at its end '}"
-        f"{criterion.in_words(rate.rate, 2)} with U = {criterion.in_words(rate.expanded_uncertainty, 2)}"
+        f"{_with_u(rate, criterion)}"
         for one, rate in found.contradicting
     )
     squares = first.expanded_uncertainty.exact**2 + second.expanded_uncertainty.exact**2
@@ -206,6 +208,11 @@ def contradiction_in_words(found: Together) -> str:
         f"{said}: they contradict each other, {apart} apart where {allowed} is allowed. "
         "Find out what changed, then repeat the stage."
     )
+
+
+def _with_u(found: CollectedRate, criterion: LargestLeakageRate) -> str:
+    value, u = rounded(criterion.number(found.rate), criterion.number(found.expanded_uncertainty))
+    return f"{value} {criterion.unit} with U = {u} {criterion.unit}"
 
 
 def _rate_in_words(found: Together) -> str:
@@ -219,11 +226,12 @@ def _rate_in_words(found: Together) -> str:
     caught = " and ".join(volume_in_words(one.collection, criterion) for one in found.caught)
     if alone is None:
         caught = f"{caught}, together {found.all_of_it.volume} in {found.all_of_it.seconds:.1f} s,"
-    limit, shown = str(criterion.limit), decision.measured.text_beside(decision.limit)
-    if criterion.counted is not None:
-        limit, shown = (criterion.in_words(rate, 2) for rate in (criterion.limit, decision.measured))
-    u = criterion.in_words(decision.expanded_uncertainty, 2)
-    return f"{caught} is {shown} with U = {u}; {limit} is allowed: {words}."
+    limit = str(criterion.limit) if criterion.counted is None else criterion.in_words(criterion.limit, 2)
+    amounts = (decision.measured, decision.expanded_uncertainty, decision.guard_band, criterion.limit)
+    y, u, w, most = (criterion.number(amount) for amount in amounts)
+    places, unit = places_beside(y, u, w, most), criterion.unit
+    shown = f"{at_place(y, places)} {unit} with U = {expanded_text(u, places)} {unit}"
+    return f"{caught} is {shown}; {limit} is allowed: {words}."
 
 
 def volume_in_words(found: Collection, criterion: LargestLeakageRate) -> str:

@@ -43,10 +43,10 @@ def test_a_rejected_run_names_the_criterion_with_value_and_limit(bench: SimpleNa
     found = content(bench, rejected)
     assert (found.kind, found.facts.number) == (Kind.REJECTION_REPORT, "R-B1-2026-0002")
     assert found.reasons == (
-        "Seat test: leakage rate 18.87 US fl oz/h (U = 0.77 US fl oz/h); at most 6.00 US fl oz/h is allowed.",
+        "Seat test: leakage rate 18.87 US fl oz/h (U = 0.78 US fl oz/h); at most 6.00 US fl oz/h is allowed.",
     )
     rate = line(found, 1, "Leakage rate")
-    assert (rate.required, rate.met_at, rate.measured, rate.uncertainty) == ("≤ 6.00", "≤ 5.23", "18.87", "0.77")
+    assert (rate.required, rate.met_at, rate.measured, rate.uncertainty) == ("≤ 6.00", "≤ 5.23", "18.87", "0.78")
     assert (rate.conformity, rate.judged) == (Conformity.DOES_NOT_CONFORM, "not met")
 
 

@@ -275,8 +275,8 @@ def test_show_prints_everything_for_people(three):
         "curve       psi = -0.272572 + 1.00000196·indication; a run takes its own zero at atmosphere",
         "drift       +0 psi at 0 since SCL-OLD, not more than both U",
         f"on {TODAY}  in date, in force",
-        "500         +0.1659    0.0500         0.3000      0.1832     2.00  +0.4010    0.5842",
-        "budget at 1000 psi: u 0.02716, dof infinite, k 2.00, U 0.05431",
+        "500         +0.1659    0.0500         0.3000      0.19       2.00  +0.4010    0.59",
+        "budget at 1000 psi: u 0.02716, dof infinite, k 2.00, U 0.055",
         "  hysteresis      u 0.0866     c 1          dof infinite  89.4 %",
     ):
         assert part in text

@@ -78,7 +78,7 @@ def test_a_calibration_in_words(tmp_path: Path):
     page = shown("calibration", wrote(tmp_path, *transmitter()), *KNOWN)
     assert "line        psi = -125.2728 + 250.000491·V" in page
     assert "curvature   significant, up to 0.239 psi; name a --tolerance to judge it" in page
-    assert "500         +0.1659    0.0500         0.3000      0.1837     2.00  0.3496" in page
+    assert "500         +0.1659    0.0500         0.3000      0.19       2.00  0.3496" in page
     assert "the line will do\n" in shown("calibration", wrote(tmp_path, *transmitter()), "--tolerance", "1")
     judged = shown("calibration", wrote(tmp_path, *transmitter()), "--tolerance", "0.9")
     assert "the line will not do, use -124.8103 + 249.503262·x + 0.0994321·x²" in judged

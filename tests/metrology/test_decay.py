@@ -209,14 +209,14 @@ def test_the_decision_on_both_sides_of_its_limits(ml_h, conformity):
 def test_the_decision_in_words():
     """The numbers, the limit, and what they mean."""
     assert decide_decay(rate(20, 1), limit(60)).reason == (
-        "20.00 mL/h with 1.645 u = 1.64 mL/h; 60 mL/h is allowed: within the limit."
+        "20.0 mL/h with 1.645 u = 1.7 mL/h; 60 mL/h is allowed: within the limit."
     )
     assert decide_decay(rate(70, 1), limit(60)).reason == (
-        "70.00 mL/h with 1.645 u = 1.64 mL/h; 60 mL/h is allowed: above the limit."
+        "70.0 mL/h with 1.645 u = 1.7 mL/h; 60 mL/h is allowed: above the limit."
     )
     near = decide_decay(rate(59, 1, Dominant.TEMPERATURE), limit(60))
     assert near.reason == (
-        "59.00 mL/h with 1.645 u = 1.64 mL/h; 60 mL/h is allowed: too near the limit to tell; collect the leakage."
+        "59.0 mL/h with 1.645 u = 1.7 mL/h; 60 mL/h is allowed: too near the limit to tell; collect the leakage."
     )
 
 
@@ -381,5 +381,5 @@ def test_a_decay_is_decided_by_the_rule_of_the_procedure(rule, ml_h, conformity)
 def test_the_reason_names_the_uncertainty_of_the_rule():
     """U = 2 u, except where the rule is the 95 % one."""
     assert decide_decay(rate(20, 1), limit(60), rule=DecisionRule.GUARDED).reason == (
-        "20.00 mL/h with U = 2.00 mL/h; 60 mL/h is allowed: within the limit."
+        "20.0 mL/h with U = 2.0 mL/h; 60 mL/h is allowed: within the limit."
     )

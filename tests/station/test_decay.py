@@ -83,7 +83,7 @@ def test_measuring_c_is_guided_from_the_first_volume_to_the_last(bench):
         at_hand.do("drawn_off")
     update = at_hand.see()
     assert update.stage.phase == "pressurizing"
-    assert update.notices[-1].sentence == "C = 0.1 mL/psi with U = 0.01 mL/psi. Raise the pressure again."
+    assert update.notices[-1].sentence == "C = 0.100 mL/psi with U = 0.011 mL/psi. Raise the pressure again."
     assert update.instruction == "Raise the pressure at the outlet slowly to about 263 psi. Never above 275 psi."
 
 

@@ -8,8 +8,9 @@ from typing import Any
 import click
 
 from testbench.cli.tables import SECONDS, Table, header_of, read_table
-from testbench.metrology.decision_rule import Conformity, DecisionRule, judge_upper_limit
+from testbench.metrology.decision_rule import Conformity, DecisionRule, judge_upper_limit, places_beside
 from testbench.metrology.leakage import CollectedSeries, VesselReading, collected_series
+from testbench.metrology.uncertainty import at_place, expanded_text
 from testbench.quantities import LeakageRate, Volume
 
 K = 2
@@ -87,7 +88,10 @@ def _decide(series: CollectedSeries, limit: LeakageRate | None) -> tuple[str | N
     if limit is None:
         return None, series.reason
     rate, u = series.found.rate, series.found.expanded_uncertainty
-    said = f"{rate.text_beside(limit)} with U = {u.text(2)}; {limit} is allowed"
+    unit = limit.unit
+    places = places_beside(rate.to(unit), u.to(unit), u.to(unit), limit.to(unit))
+    shown, doubt = at_place(rate.to(unit), places), expanded_text(u.to(unit), places)
+    said = f"{shown} {unit} with U = {doubt} {unit}; {limit} is allowed"
     if series.reason:
         return DECISIONS[Conformity.WITHIN_GUARD_BAND], f"{said}, but {series.reason}; collect again."
     conformity = judge_upper_limit(rate, u, limit)

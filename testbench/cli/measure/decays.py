@@ -29,6 +29,7 @@ from testbench.metrology.decay import (
 from testbench.metrology.resolvability import Noise, Resolvability, Setup, resolvability
 from testbench.metrology.slope_interval import HoldSlope
 from testbench.metrology.trend import ONE_SIDED_95
+from testbench.metrology.uncertainty import rounded
 from testbench.quantities import LeakageRate, Pressure, Quantity, Temperature, Volume
 
 RULE_IN_WORDS = (
@@ -71,7 +72,8 @@ def _facts(rate: DecayRate, hold: HoldSlope, setup: Setup, pressure_unit: str) -
     unit, c = rate.rate.unit, setup.compliance
     per_unit = float(LeakageRate.factor(unit))
     water_only = setup.water_only_m3_per_pa
-    slope = f"{hold.per_s * 60:.4g} ± {hold.half_width * 60:.2g} {pressure_unit}/min (95 %, {hold.method})"
+    per_min, half = rounded(hold.per_s * 60, hold.half_width * 60)
+    slope = f"{per_min} ± {half} {pressure_unit}/min (95 %, {hold.method})"
     return {
         "method": "pressure decay",
         "rate": rate.rate.to(unit),

@@ -49,12 +49,14 @@ def command(file: Path, *, as_json: bool, **options: Any) -> None:
         from testbench.cli.measure.decays import decay_facts
 
         facts = decay_facts(file, options)
+    from testbench.metrology.uncertainty import rounded
+
     told = facts.pop("told")
     if as_json:
         say_json(facts)
         return
-    uncertainty = f"± {facts['expanded_uncertainty']:.2g} {facts['unit']} (k = {facts['k']:g})"
-    say(f"rate      {facts['rate']:.6g} {uncertainty}, by {facts['method']}")
+    rate, u = rounded(facts["rate"], facts["expanded_uncertainty"])
+    say(f"rate      {rate} ± {u} {facts['unit']} (k = {facts['k']:g}), by {facts['method']}")
     for line in told:
         say(line)
     if facts["decision"] is not None:

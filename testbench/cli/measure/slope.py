@@ -36,6 +36,7 @@ def command(
     gaps and curvature are told.
     """
     from testbench.cli.measure.holds import hold_of, read_hold
+    from testbench.metrology.uncertainty import rounded
 
     column, hold, used = hold_of(read_hold(file, name), name, resolution=resolution, noise=noise, interval_s=interval)
     unit = f"{column.unit}/{per}"
@@ -64,7 +65,8 @@ def command(
     if as_json:
         say_json(facts)
         return
-    say(f"slope       {facts['slope']:.6g} ± {facts['half_width']:.2g} {unit} (95 %, {hold.method}, {hold.dof} dof)")
+    slope, half = rounded(facts["slope"], facts["half_width"])
+    say(f"slope       {slope} ± {half} {unit} (95 %, {hold.method}, {hold.dof} dof)")
     say(f"readings    {hold.samples} over {hold.record.span_s:.6g} s, {hold.record.flagged} flagged and left out")
     say(f"gaps        {hold.record.gaps}, {hold.record.missing} readings missing")
     say(f"residual    SD {hold.residual_sd:.3g} {column.unit}, resolution {used:.3g} {column.unit}")
