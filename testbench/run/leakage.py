@@ -18,7 +18,7 @@ from testbench.procedure.criteria import (
     StemWeepRule,
     VisualCriterion,
 )
-from testbench.quantities import LeakageRate
+from testbench.quantities import LeakageRate, Volume
 from testbench.run.caught import Together, deciding, weigh
 from testbench.run.decay import Decayed, expanded, rate_text
 from testbench.run.observations import Collection, Seen
@@ -225,7 +225,10 @@ def _rate_in_words(found: Together) -> str:
     }[found.conformity]
     caught = " and ".join(volume_in_words(one.collection, criterion) for one in found.caught)
     if alone is None:
-        caught = f"{caught}, together {found.all_of_it.volume} in {found.all_of_it.seconds:.1f} s,"
+        drops = [one.collection.drops for one in found.caught if one.collection.drops is not None]
+        counted = sum(drops) if len(drops) == len(found.caught) else None
+        amount = _amount(found.all_of_it.volume, counted, criterion)
+        caught = f"{caught}, together {amount} in {found.all_of_it.seconds:.1f} s,"
     limit = str(criterion.limit) if criterion.counted is None else criterion.in_words(criterion.limit, 2)
     amounts = (decision.measured, decision.expanded_uncertainty, decision.guard_band, criterion.limit)
     y, u, w, most = (criterion.number(amount) for amount in amounts)
@@ -236,10 +239,13 @@ def _rate_in_words(found: Together) -> str:
 
 def volume_in_words(found: Collection, criterion: LargestLeakageRate) -> str:
     """What one collection caught, and in which time."""
-    caught = "a volume not read" if found.volume is None else str(found.volume)
-    if criterion.counted is not None and found.drops is not None:
-        caught = f"{found.drops} {criterion.counted.what}"
-    return f"{caught} in {to_s(found.until - found.since):.1f} s"
+    return f"{_amount(found.volume, found.drops, criterion)} in {to_s(found.until - found.since):.1f} s"
+
+
+def _amount(volume: Volume | None, drops: int | None, criterion: LargestLeakageRate) -> str:
+    if criterion.counted is not None and drops is not None:
+        return f"{drops} {criterion.counted.what}"
+    return "a volume not read" if volume is None else str(volume)
 
 
 def _counts(found: Collection, criterion: LargestLeakageRate, stage: StageRecord) -> bool:

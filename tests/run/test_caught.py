@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from testbench.metrology.decision_rule import Conformity, DecisionRule
-from testbench.quantities import Volume
+from testbench.procedure.criteria import Counted
+from testbench.quantities import LeakageRate, Volume
 from testbench.run.caught import Together, deciding, together, weigh
 from testbench.run.leakage import caught_in_words
 from testbench.run.observations import Collection
@@ -84,6 +85,33 @@ def test_a_contradiction_among_three_is_told_with_the_third():
     assert caught_in_words(together_, [one.collection for one in found]).endswith(
         "then repeat the stage. Collected beside that: 1.55 mL in 50.0 s."
     )
+
+
+DROPS = Counted(what="drops", per_ml="16", convention="16 drops are 1 mL")
+COUNTED = CRITERION.model_copy(update={"limit": LeakageRate.of(1, "mL/min"), "counted": DROPS})
+
+
+AS_ONE = (
+    "15 drops in 60.0 s and 15 drops in 60.0 s, together 30 drops in 120.0 s, is 15.00 drops/min with "
+    "U = 1.02 drops/min; 16.00 drops/min is allowed: too near the limit to tell; collect for at least 62 s more."
+)
+APART = (
+    "15 drops in 60.0 s is 15.00 drops/min with U = 1.03 drops/min but 4 drops in 60.0 s is 4.00 drops/min "
+    "with U = 1.00 drops/min: they contradict each other, 11.00 drops/min apart where 1.44 drops/min is "
+    "allowed. Find out what changed, then repeat the stage."
+)
+
+
+@pytest.mark.parametrize(("second", "said"), [(15, AS_ONE), (4, APART)])
+def test_what_is_counted_is_told_as_counted(second: int, said: str):
+    """16 drops a minute are allowed; one drop is how well a count is known."""
+    found = []
+    for number, drops in enumerate((15, second)):
+        since, volume = number * 10**6, DROPS.volume(drops)
+        until, u = since + 60 * TICKS_PER_S, DROPS.volume(1)
+        one = Collection(since=since, until=until, volume=volume, volume_uncertainty=u, drops=drops, drops_per_ml="16")
+        found.append(weigh(one, COUNTED, DecisionRule.GUARDED))
+    assert caught_in_words(deciding(found, COUNTED, DecisionRule.GUARDED)) == said
 
 
 def test_a_rejection_is_not_collected_away():
