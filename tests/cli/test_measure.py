@@ -217,6 +217,43 @@ def test_a_limit_needs_the_uncertainty_of_the_volume(vessel):
     assert "decision" not in shown
 
 
+NO_RATE = "a rate above 0; a limit of 0 means no visible leakage, which is looked for and is no rate"
+
+
+@pytest.mark.parametrize(
+    ("options", "sentence"),
+    [
+        (("--limit", "0 mL/h"), f"limit: found 0 mL/h; allowed {NO_RATE}."),
+        (("--limit", "-60 mL/h"), "limit: found -60 mL/h; allowed more than 0."),
+        (("--volume-u", "0 mL"), "U of the volume: found 0 mL; allowed more than 0."),
+        (("--volume-u", "-1 mL"), "U of the volume: found -1 mL; allowed more than 0."),
+    ],
+)
+def test_a_limit_or_an_uncertainty_that_is_none_is_refused(vessel, options, sentence):
+    """Nothing is measured without doubt, and what may not leak at all is looked at."""
+    result = call("leakage", vessel, "--volume-u", "0.2 mL", *options)
+    assert str(result.exception) == sentence
+    assert result.stdout == ""
+
+
+def test_a_file_that_is_not_there(tmp_path):
+    """No line of it can be corrected."""
+    result = call("leakage", tmp_path / "none.csv")
+    assert str(result.exception) == (
+        f"{tmp_path}/none.csv: the file: found No such file or directory; a readable file is needed."
+    )
+    assert result.exception.remedy == "Check the name of the file and who may read it; nothing has been changed."
+
+
+def test_the_exit_codes_are_told():
+    """A decision is an answer: whatever it is, the command did its work."""
+    told = " ".join(call("leakage", "--help").output.split())
+    assert (
+        "Exit code 0: measured, whatever was decided; 1: the data are refused; 2: an option is missing or wrong."
+        in told
+    )
+
+
 def test_a_vessel_that_empties_is_refused(tmp_path):
     """Its content cannot fall by more than it can be read."""
     path = write(tmp_path / "spilt.csv", "time_s,volume_mL", [0, 60, 120], [0, 7, 2])
@@ -306,6 +343,43 @@ def test_blank_runs_take_the_bench_s_own_drift_off(tmp_path, hold, bleeds):
     assert abs(found["rate"]) < found["expanded_uncertainty"]
     assert found["dominant"] == "the spread of the blank runs"
     assert found["decision"] == "accepted"
+
+
+def test_a_hold_is_no_blank_of_itself(tmp_path, hold, bleeds):
+    """Neither under its own name nor as a copy that begins at another time; and a blank counts once."""
+    t, y = np.loadtxt(hold, delimiter=",", skiprows=1).T
+    copy = write(tmp_path / "copy.csv", "time_s,pressure_psi", t - t[0], y, formats="{:.12g}")
+    blank = write(tmp_path / "blank.csv", "time_s,pressure_psi", t - t[0], y + 1, formats="{:.12g}")
+    others = "allowed other holds, on a body known to be tight."
+    for blanks, own, other in (
+        ((hold, blank), hold, hold),
+        ((blank, copy), copy, hold),
+        ((blank, blank), blank, blank),
+    ):
+        result = call("leakage", hold, "--bleeds", bleeds, "--blank", blanks[0], "--blank", blanks[1])
+        assert str(result.exception) == f"blank runs: found {own} has the very readings of {other}; {others}"
+
+
+@pytest.mark.parametrize(
+    ("options", "sentence"),
+    [
+        (("--limit", "0 mL/h", "--required", "245 psi"), f"limit: found 0 mL/h; allowed {NO_RATE}."),
+        (("--beta", "0 psi/K", "--drift-u", "0.1"), "β: found 0 psi/K; allowed more than 0."),
+        (("--compliance", "0 mL/psi"), "C: found 0 mL/psi; allowed more than 0."),
+        (("--compliance-u", "0 mL/psi"), "u of C: found 0 mL/psi; allowed more than 0."),
+    ],
+)
+def test_nothing_of_a_decay_is_known_without_doubt(hold, options, sentence):
+    """An uncertainty of 0 would be a decision without ground."""
+    stated = ("--compliance", "0.0333 mL/psi", "--compliance-u", "0.0017 mL/psi")
+    assert str(call("leakage", hold, *stated, *options).exception) == sentence
+
+
+def test_a_drift_without_doubt_is_a_wrong_option(hold, bleeds):
+    """--drift-u 0 says that the temperature cannot drift at all."""
+    result = call("leakage", hold, "--bleeds", bleeds, "--beta", "40.8 psi/K", "--drift-u", "0")
+    assert result.exit_code == 2
+    assert "Invalid value for '--drift-u': 0.0 is not in the range x>0." in result.output
 
 
 @pytest.mark.parametrize(("unit", "start", "per_kelvin"), [("degC", 20, 1.0), ("K", 293, 1.0), ("degF", 68, 1.8)])

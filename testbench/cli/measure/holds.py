@@ -2,6 +2,8 @@
 
 from pathlib import Path
 
+import numpy as np
+
 from testbench.cli.tables import SECONDS, Column, Table, read_table
 from testbench.metrology.signal import resolution_of
 from testbench.metrology.slope_interval import HoldSlope, hold_slope
@@ -14,6 +16,17 @@ def read_hold(file: Path, name: str = "pressure") -> Table:
     """Read a hold: rising times and a pressure, as a rule, or a temperature; the other one if it is there."""
     others = {other: units for other, units in HOLD.items() if other != name}
     return read_table(file, {"time": tuple(SECONDS), name: HOLD[name]}, others)
+
+
+def same_readings(one: Table, other: Table) -> bool:
+    """Whether two holds are one record: every pressure alike, as long after the first."""
+    if len(one) != len(other):
+        return False
+    (times, values), (other_times, other_values) = (
+        (table.seconds(), table["pressure"].values * float(Pressure.factor(table["pressure"].unit)))
+        for table in (one, other)
+    )
+    return np.array_equal(values, other_values) and np.allclose(times - times[0], other_times - other_times[0])
 
 
 def hold_of(
