@@ -83,7 +83,8 @@ def test_a_slope_in_words(hold):
     lines = call("slope", hold, "--per", "min").output.splitlines()
     assert lines[0].startswith("slope       -0.59")
     assert lines[1] == "readings    597 over 59.9 s, 1 flagged and left out"
-    assert lines[2] == "gaps        1, 2 readings missing"
+    assert lines[2] == "gaps        1, 2 readings missing, longest 0.3 s"
+    assert lines[3] == "at most     1 % flagged, 2 % missing, a gap of 2 % of the time"
     assert lines[-1] == "conclusion  valid"
 
 
@@ -124,9 +125,50 @@ def test_an_invalid_hold_says_why(tmp_path):
     assert found["gaps"] == 1
     assert found["longest_gap_s"] == pytest.approx(3.1)
     assert found["reason"] == (
-        "30 of 600 expected samples are missing, at most 1 % may be; a gap of 3.1 s is longer than 2 % of 59.9 s"
+        "30 of 600 expected samples are missing, at most 2 % may be; a gap of 3.1 s is longer than 2 % of 59.9 s"
     )
     assert call("slope", path).output.splitlines()[-1] == f"conclusion  invalid: {found['reason']}"
+
+
+@pytest.mark.parametrize(
+    ("values", "options", "conclusion"),
+    [
+        (250 - 5e-4 * np.arange(0, 60, 0.1) ** 2, (), (
+            "invalid: not a straight line: still settling, or a leak that follows the pressure"
+        )),
+        (np.full(600, 250.13), (), (
+            "invalid: the reading did not move: frozen, or its steps hide the change; tell their size with --resolution"
+        )),
+        (np.full(600, 250.13), ("--resolution", "0.25"), "valid"),
+        (250 + 0.1 * (np.arange(23) % 2), (), (
+            "invalid: 23 readings are too few to tell noise from a change, at least 24 are needed"
+        )),
+        (250 + 0.1 * (np.arange(24) % 2), (), "valid"),
+        (np.array([250, 250, 250]), ("--resolution", "0.25"), (
+            "invalid: 3 readings are too few to tell noise from a change, at least 24 are needed"
+        )),
+    ],
+)  # fmt: skip
+def test_what_speaks_against_a_slope(tmp_path, values, options, conclusion):
+    """A bend, a reading that stands still on steps of unknown size, too few readings; in words and as data."""
+    path = write(tmp_path / "hold.csv", "time_s,pressure_psi", np.arange(values.size) * 0.1, values)
+    assert call("slope", path, *options).output.splitlines()[-1] == f"conclusion  {conclusion}"
+    found = facts("slope", path, *options)
+    assert (found["valid"], found["reason"]) == (
+        conclusion == "valid",
+        conclusion.removeprefix("invalid: ").removeprefix("valid"),
+    )
+
+
+def test_the_interval_of_a_reading_that_stands_still(tmp_path):
+    """1.5 steps over the time, and where that comes from."""
+    path = write(tmp_path / "still.csv", "time_s,pressure_psi", np.arange(601) * 0.1, np.full(601, 250.13))
+    lines = call("slope", path, "--per", "min", "--resolution", "0.25").output.splitlines()
+    assert lines[0] == "slope       0.00 ± 0.38 psi/min (95 %, OLS + rounding, 599 dof)"
+    assert lines[-2:] == [
+        "still       the reading did not move: frozen, or within its resolution, from which the interval comes",
+        "conclusion  valid",
+    ]
 
 
 def test_a_slope_of_the_temperature(tmp_path):
@@ -412,6 +454,26 @@ def test_what_a_decay_cannot_do_without(hold, options, words):
     result = call("leakage", hold, *options)
     assert result.exit_code == 2
     assert words in " ".join(result.output.split())
+
+
+@pytest.mark.parametrize(
+    ("count", "value", "reason"),
+    [
+        (
+            600,
+            250.13,
+            "the reading did not move: frozen, or its steps hide the change; tell their size with --resolution",
+        ),
+        (3, 250.13, "3 readings are too few to tell noise from a change, at least 24 are needed"),
+    ],
+)
+def test_a_frozen_reading_is_no_tight_valve(tmp_path, bleeds, count, value, reason):
+    """Nothing is decided on readings that stand still on steps of unknown size, nor on a few."""
+    path = write(tmp_path / "hold.csv", "time_s,pressure_psi", np.arange(count) * 0.1, np.full(count, value))
+    found = decay(path, bleeds, "--beta", "40.8 psi/K", "--drift-u", "0.01", "--limit", "60 mL/h")
+    assert found["decision"] == "inconclusive"
+    assert not found["valid"]
+    assert found["reason"] == f"Nothing is decided: the hold is invalid: {reason}."
 
 
 def test_c_may_be_stated_with_its_uncertainty(hold):

@@ -1,7 +1,7 @@
 """A leakage by pressure decay from a CSV file."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from testbench.cli.measure.collected import DECISIONS, limit_of
-from testbench.cli.measure.holds import hold_of, read_hold, same_readings
+from testbench.cli.measure.holds import against, hold_of, read_hold, same_readings
 from testbench.cli.tables import Table, read_table
 from testbench.errors import DataRefusedError
 from testbench.metrology.decay import (
@@ -68,8 +68,9 @@ def decay_facts(file: Path, options: Mapping[str, Any]) -> dict[str, Any]:
         hold.per_s * pa, hold.standard_uncertainty * pa, setup.compliance, warming=warming, blank=setup.blank, unit=unit
     )
     lowest = Pressure.of(hold.lowest, column.unit)
-    decided = _decision(rate, hold, setup, limit=limit, lowest=lowest, required=options["required"])
-    return _facts(rate, hold, setup, column.unit) | decided
+    doubts = against(column, hold, options["resolution"])
+    decided = _decision(rate, hold, setup, doubts, limit=limit, lowest=lowest, required=options["required"])
+    return _facts(rate, hold, setup, column.unit) | decided | {"valid": hold.valid and not doubts}
 
 
 def _facts(rate: DecayRate, hold: HoldSlope, setup: Setup, pressure_unit: str) -> dict[str, Any]:
@@ -97,7 +98,6 @@ def _facts(rate: DecayRate, hold: HoldSlope, setup: Setup, pressure_unit: str) -
         "flagged": hold.record.flagged,
         "gaps": hold.record.gaps,
         "curved": hold.curved,
-        "valid": hold.valid,
         "told": [f"slope     {slope}", f"C         {c}, largest uncertainty from {rate.dominant}"],
     }
 
@@ -106,6 +106,7 @@ def _decision(
     rate: DecayRate,
     hold: HoldSlope,
     setup: Setup,
+    doubts: Sequence[str],
     *,
     limit: LeakageRate | None,
     lowest: Pressure,
@@ -113,11 +114,13 @@ def _decision(
 ) -> dict[str, Any]:
     """The decision and the word of the gate; without a limit only what speaks against the rate."""
     least = lowest if required is None else Pressure.parse(required)
-    against = objection(rate, hold, lowest, least, setup.air_ratio, bent=_bent(rate, hold, setup, lowest.unit, limit))
+    objected = objection(rate, hold, lowest, least, setup.air_ratio, bent=_bent(rate, hold, setup, lowest.unit, limit))
+    if objected is None and doubts:
+        objected = f"the hold is invalid: {'; '.join(doubts)}", NextStep.REPEAT
     if limit is None:
-        return {"limit": None, "decision": None, "reason": "" if against is None else against[0]}
+        return {"limit": None, "decision": None, "reason": "" if objected is None else objected[0]}
     gate = resolvability(limit, setup, pressure=least, longest_hold_s=hold.record.span_s)
-    decided = decide_decay(rate, limit, against or _unresolved(gate, hold))
+    decided = decide_decay(rate, limit, objected or _unresolved(gate, hold))
     return {
         "limit": limit.to(limit.unit),
         "limit_unit": limit.unit,
