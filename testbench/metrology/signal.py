@@ -17,7 +17,7 @@ HAMPEL_SAMPLES = 11
 HAMPEL_SCALES = 5.0
 MAD_TO_SD = 1.4826  # median absolute deviation to standard deviation, normal distribution
 LARGEST_FLAGGED_SHARE = 0.01
-LARGEST_MISSING_SHARE = 0.01
+LARGEST_MISSING_SHARE = 0.02
 LONGEST_GAP_SHARE = 0.02
 _LATE = 1.5  # a step of more than one and a half intervals has lost a sample
 
@@ -149,7 +149,7 @@ def completeness(
 ) -> Completeness:
     """Count flagged and missing samples and say whether the stretch is valid.
 
-    Invalid as a rule: more than 1 % flagged, more than 1 % of the expected samples missing, or a gap longer than 2 %
+    Invalid as a rule: more than 1 % flagged, more than 2 % of the expected samples missing, or a gap longer than 2 %
     of the span.
 
     Args:

@@ -216,7 +216,7 @@ def test_a_decision_against_a_lower_limit(tmp_path: Path):
     assert decision["acceptance_limit"] == pytest.approx(507.2)
 
 
-DECIDABLE = "allowed one limit, a --value, and a --unit of pressure, volume or rate."
+UNITS = "allowed a --unit of pressure, volume or leakage rate, such as psi, mL or mL/h."
 
 
 @pytest.mark.parametrize(
@@ -224,12 +224,14 @@ DECIDABLE = "allowed one limit, a --value, and a --unit of pressure, volume or r
     [
         (
             ["--at-most", "5"],
-            f"decision: found value None, unit ''; {DECIDABLE}",
+            "decision: found no --value; allowed a --value and one limit.",
         ),
         (
-            ["--value", "3", "--unit", "nm", "--at-most", "5"],
-            f"decision: found value 3.0, unit 'nm'; {DECIDABLE}",
+            ["--value", "3", "--at-most", "5", "--at-least", "1"],
+            "decision: found --at-most and --at-least; allowed a --value and one limit.",
         ),
+        (["--value", "3", "--at-most", "5"], f"decision: found no --unit; {UNITS}"),
+        (["--value", "3", "--unit", "nm", "--at-most", "5"], f"decision: found --unit 'nm'; {UNITS}"),
         (["--correlation", "a,b"], "correlation: found 'a,b'; allowed two names and a coefficient, as in 'a,b,0.8'."),
     ],
 )
