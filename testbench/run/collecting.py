@@ -54,6 +54,16 @@ class Collecting:
         caught = [found for found in weighed if found is not None]
         return deciding(caught, self.criterion, self.rule) if caught else None
 
+    def exceeding(self, state: StageState) -> tuple[Collection, ...]:
+        """What was collected in a hold where it shows that the limit is not met; nothing else."""
+        weighed = [weigh(collection, self.criterion, self.rule) for collection in state.collections]
+        caught = [found for found in weighed if found is not None]
+        if not caught:
+            return ()
+        found = deciding(caught, self.criterion, self.rule)
+        exceeds = found.conformity is Conformity.DOES_NOT_CONFORM
+        return tuple(one.collection for one in found.caught) if exceeds else ()
+
     def carry_out(self, state: StageState, action: Action, at: int) -> tuple[StageState, list[Happening]]:
         """Put the vessel under, read it, or take it away.
 

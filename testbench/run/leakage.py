@@ -136,6 +136,8 @@ def _judge_rate(criterion: LargestLeakageRate, stage: StageRecord, decayed: Deca
             sentence="Nothing was collected within the hold for long enough.",
         )
     sentence = caught_in_words(found, stage.collections)
+    if found.caught[0].collection in stage.exceeded:
+        sentence = f"In a hold that was broken off: {sentence}"
     if found.contradicting is not None:
         return CriterionFinding(
             criterion=criterion.criterion,
@@ -170,8 +172,14 @@ def _judge_decay(criterion: LargestLeakageRate, decayed: Decayed, decision: Deca
 
 
 def deciding_collections(criterion: LargestLeakageRate, stage: StageRecord) -> Together | None:
-    """What the verdict rests on; None where nothing counts."""
+    """What the verdict rests on; None where nothing counts.
+
+    What was shown to exceed the limit in a hold that was broken off since cannot be collected away.
+    """
     rule = stage.requirement.decision_rule
+    shown = [found for one in stage.exceeded if (found := weigh(one, criterion, rule)) is not None]
+    if shown and (before := deciding(shown, criterion, rule)).conformity is Conformity.DOES_NOT_CONFORM:
+        return before
     weighed = [weigh(one, criterion, rule) for one in stage.collections if _counts(one, criterion, stage)]
     counted = [found for found in weighed if found is not None]
     return deciding(counted, criterion, rule) if counted else None

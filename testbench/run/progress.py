@@ -389,6 +389,8 @@ class Stage:
         if after is None:
             return state
         before, state = state, moved(state, event, after, at)
+        if self.collecting is not None and not state.collections and (shown := self.collecting.exceeding(before)):
+            state = replace(state, exceeded=shown)
         if event in ENDINGS and (state.ending is None or event is Event.EXCEEDED):
             state = replace(state, ending=ENDINGS[event], reason=sentence or self._reason(event, before))
         happened.append(Happening(at, event, sentence or self._sentence(event, before)))

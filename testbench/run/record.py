@@ -260,6 +260,8 @@ class StageRecord(Value):
     restarts: int
     observations: tuple[Observation, ...]
     collections: tuple[Collection, ...]
+    exceeded: tuple[Collection, ...] = later(())
+    """What was collected in a hold that was broken off, where it showed that the limit is not met."""
     gaps: tuple[Gap, ...]
     rejected_lines: int
     trace: TraceReference

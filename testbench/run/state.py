@@ -64,6 +64,8 @@ class StageState:
     vessel_read: tuple[VesselRead, ...] = ()
     """Readings of the vessel that is being filled."""
     collections: tuple[Collection, ...] = ()
+    exceeded: tuple[Collection, ...] = ()
+    """What showed, in a hold that was broken off since, that the limit is not met: that stays, as leakage seen does."""
     collections_asked: int = 1
     """How many collections the hold is to have; one more each time it is extended."""
     left_level: bool = False

@@ -98,6 +98,7 @@ class StageUnderWay:
             restarts=state.restarts,
             observations=state.observations,
             collections=state.collections,
+            exceeded=state.exceeded,
             gaps=trace.gaps,
             rejected_lines=self.rejected_lines,
             trace=TraceReference(samples=len(trace), sha256=trace.sha256()),

@@ -177,6 +177,7 @@ class Attempt:
             restarts=state.restarts,
             observations=state.observations,
             collections=state.collections,
+            exceeded=state.exceeded,
             gaps=trace.gaps,
             rejected_lines=0,
             trace=TraceReference(samples=len(trace), sha256=trace.sha256()),

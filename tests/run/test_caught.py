@@ -96,8 +96,8 @@ AS_ONE = (
     "U = 1.02 drops/min; 16.00 drops/min is allowed: too near the limit to tell; collect for at least 62 s more."
 )
 APART = (
-    "15 drops in 60.0 s is 15.00 drops/min with U = 1.03 drops/min but 4 drops in 60.0 s is 4.00 drops/min "
-    "with U = 1.00 drops/min: they contradict each other, 11.00 drops/min apart where 1.44 drops/min is "
+    "15 drops in 60.0 s is 15.0 drops/min with U = 1.1 drops/min but 4 drops in 60.0 s is 4.0 drops/min "
+    "with U = 1.1 drops/min: they contradict each other, 11.00 drops/min apart where 1.44 drops/min is "
     "allowed. Find out what changed, then repeat the stage."
 )
 

@@ -7,6 +7,7 @@ from testbench.metrology.decision_rule import Conformity, DecisionRule
 from testbench.run.machine import Ending, Phase
 from testbench.run.progress import Action
 from testbench.run.record import Verdict
+from tests.run.conftest import RESTLESS
 
 LIMIT_PSI = 25300
 UNDECIDED = "1.643 mL"  # in 50 s: 4.0001 US fl oz/h beside 4 that are allowed, U = 0.26
@@ -168,6 +169,39 @@ def test_a_leakage_once_shown_above_the_limit_is_not_collected_away(shop):
     more = record.model_copy(update={"collections": (*record.collections, fine)})
     assert attempt.finding().verdict is Verdict.REJECTED
     assert judged(attempt, more).verdict is Verdict.REJECTED
+
+
+BREAKS = {
+    "vented again": lambda attempt: attempt.ask(Action.VENT_AGAIN).released().ask(Action.VENT_CLOSED),
+    "fallen below": lambda attempt: attempt.read(LIMIT_PSI - 400, bound=RESTLESS),
+    "gone silent": lambda attempt: attempt.silent(2),
+}
+
+
+@pytest.mark.parametrize("how", BREAKS)
+@pytest.mark.parametrize(
+    ("volume", "verdict"), [("2.2 mL", Verdict.REJECTED), ("1.3 mL", Verdict.ACCEPTED)], ids=["exceeds", "undecided"]
+)
+def test_a_limit_shown_to_be_exceeded_stays_so_when_the_hold_is_broken_off(shop, how, volume, verdict):
+    """In 40 s 2.2 mL are 6.7 US fl oz/h, 4 are allowed; 1.3 mL, 3.96, leave a doubt. Then 0.3 mL in a new hold."""
+    attempt = caught(shop.seat_test().holding().keep(LIMIT_PSI, 6), volume, 40)
+    BREAKS[how](attempt).read(LIMIT_PSI, bound=RESTLESS).keep(LIMIT_PSI, 5.1)
+    assert attempt.state.phase is Phase.HOLDING
+    caught(attempt.keep(LIMIT_PSI, 6), "0.3 mL", 50)
+    attempt.keep(LIMIT_PSI, 10).released()
+    assert attempt.finding().verdict is verdict
+    if verdict is Verdict.REJECTED:
+        assert sentence(attempt) == (
+            "In a hold that was broken off: 2.2 mL in 40.0 s is 6.70 fl_oz/h with U = 0.35 fl_oz/h; "
+            "4 fl_oz/h is allowed: above the limit. Collected beside that: 0.3 mL in 50.0 s."
+        )
+
+
+def test_a_record_that_says_so_without_cause_is_not_believed(shop):
+    """What was collected in a broken-off hold is weighed again: 0.5 mL in 50 s do not exceed the limit."""
+    attempt = shop.seat_test().collected("0.5 mL").released()
+    claimed = attempt.record().model_copy(update={"exceeded": attempt.record().collections})
+    assert judged(attempt, claimed).verdict is Verdict.ACCEPTED
 
 
 def judged(attempt, record):
