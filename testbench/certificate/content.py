@@ -22,7 +22,7 @@ from testbench.certificate.evidence import (
 )
 from testbench.certificate.facts import DocumentFacts
 from testbench.certificate.figures import decimals_of, written, written_up
-from testbench.certificate.lines import StageTable, collection_of, table_of, unit_in_words
+from testbench.certificate.lines import StageTable, collected_of, table_of, unit_in_words
 from testbench.errors import NoCertificateError
 from testbench.metrology.uncertainty import rounded
 from testbench.quantities import LeakageRate, Pressure
@@ -67,7 +67,8 @@ class PlotFacts:
     acceptance: Pressure
     upper: Pressure
     hold_s: int
-    collected: tuple[int, int] | None
+    collected: tuple[tuple[int, int], ...]
+    """Since and until of each collection that the leakage rate was taken from."""
     leaks: tuple[int, ...]
     """When leakage was seen."""
     gaps: tuple[Gap, ...]
@@ -350,7 +351,7 @@ def _plot_facts(stage: StageRecord, trace: Trace, record: RunRecord, words: Word
     asked, unit = stage.requirement, stage.requirement.required.unit
     guard = record.channel.guard_band(stage.requirement)
     hold = None if stage.hold_since is None or stage.hold_until is None else (stage.hold_since, stage.hold_until)
-    collected = collection_of(stage)
+    collected = collected_of(stage)
     return PlotFacts(
         trace=trace,
         scale=record.channel.scale.for_fluid(stage.requirement.fluid),
@@ -364,7 +365,9 @@ def _plot_facts(stage: StageRecord, trace: Trace, record: RunRecord, words: Word
         acceptance=asked.required + guard,
         upper=asked.upper_limit,
         hold_s=asked.hold_s,
-        collected=None if collected is None else (collected.since, collected.until),
+        collected=tuple(
+            (one.collection.since, one.collection.until) for one in (collected.caught if collected else ())
+        ),
         leaks=tuple(answer.at for answer in stage.observations if answer.seen is Seen.LEAKAGE),
         gaps=stage.gaps,
     )

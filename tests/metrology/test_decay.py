@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import norm
 from scipy.stats import t as student
 
 from testbench.errors import DataRefusedError, TooFewPointsError
@@ -112,6 +113,15 @@ def test_the_next_blank_run_lies_within_the_half_width(runs):
         found = blank_runs(rng.normal(-3, 1, runs))
         inside += abs(rng.normal(-3, 1) - found.mean_pa_per_s) <= found.half_width_pa_per_s
     assert inside / 40 == pytest.approx(95, abs=1.5)
+
+
+@pytest.mark.parametrize(("own", "floor"), [((), False), ((0.1, 0.1), False), ((30.0, 40.0), True)])
+def test_blank_runs_know_the_drift_no_better_than_one_of_them(own, floor):
+    """Half-width t(1)·s·√1.5 for −1 and 1; root mean square of 30 and 40 is √1250, times 1.96 for 95 %."""
+    found = blank_runs([-1, 1], own)
+    scatter = student.ppf(0.975, 1) * math.sqrt(2) * math.sqrt(1.5)
+    expected = norm.ppf(0.975) * math.sqrt(1250) if floor else scatter
+    assert found.half_width_pa_per_s == pytest.approx(expected)
 
 
 def test_one_blank_run_has_no_spread():

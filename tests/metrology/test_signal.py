@@ -215,6 +215,18 @@ def test_jitter_is_no_gap():
     assert completeness(at_s, none(600)).gaps == 0
 
 
+@pytest.mark.parametrize(("lost", "valid"), [(0, True), (12, True), (13, False)])
+def test_samples_that_come_in_a_heap_are_not_missing(lost, valid):
+    """A reader held up for 0.8 s, five times in a minute, stamps the eight readings of each wait as they come."""
+    at_s = times(600)
+    for start in range(100, 600, 100):
+        at_s[start : start + 8] = at_s[start + 8] - 0.001 * np.arange(8, 0, -1)
+    at_s = np.delete(at_s, np.arange(20, 20 + 2 * lost, 2))
+    found = completeness(at_s, none(at_s.size))
+    assert (found.missing, found.valid) == (lost, valid)
+    assert found.longest_gap_s == pytest.approx(0.892)
+
+
 def test_a_single_sample_has_no_gap():
     """One sample spans nothing."""
     assert completeness(times(1), none(1)).valid

@@ -14,7 +14,11 @@ from testbench.station.blanks import declare, declared
 from tests.house_with_decay import BURETTE, blank, house
 from tests.station.conftest import BenchInHand
 
-VALVE = {"serial": "HL-12-0201", "type": "swing-check", "size": "NPS 12", "rated": "250 psi", "seat": "metal"}
+VALVE = {
+    "serial": "HL-12-0201", "type": "swing-check", "size": "NPS 12", "rated": "250 psi", "seat": "metal",
+    "cavity": "15 L",
+}  # fmt: skip
+"""C of the water alone is half of what is measured here."""
 
 
 class DecayInHand(BenchInHand):
@@ -24,7 +28,8 @@ class DecayInHand(BenchInHand):
         order = Order.model_validate({
             "number": "HL-2041", "customer": "Ellery Water Board", "procedure": "our-seat", "valves": [VALVE],
         })  # fmt: skip
-        super().__init__(bench.model_copy(update={"bleeding": BURETTE}), order)
+        warm = bench.water_temperature or Temperature.of(20, "degC")
+        super().__init__(bench.model_copy(update={"bleeding": BURETTE, "water_temperature": warm}), order)
         procedure = house(**rules)
         self.session.outside = replace(
             self.session.outside, find_procedure=lambda name: (procedure, "0" * 64), blanks=lambda: tuple(blanks)

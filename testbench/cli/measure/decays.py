@@ -170,7 +170,7 @@ def _blank(measured: Table, options: Mapping[str, Any]) -> BlankRuns | None:
     """The drift of the bench; a hold is no blank of itself, whatever its file is called, and a blank counts once."""
     if not options["blank"]:
         return None
-    rates, seen = [], [measured]
+    rates, own, seen = [], [], [measured]
     for file in options["blank"]:
         table = read_hold(file)
         same = next((other.file for other in seen if same_readings(table, other)), None)
@@ -179,8 +179,10 @@ def _blank(measured: Table, options: Mapping[str, Any]) -> BlankRuns | None:
             raise DataRefusedError("blank runs", found, "other holds, on a body known to be tight")
         seen.append(table)
         column, hold, _ = hold_of(table, "pressure", resolution=options["resolution"], noise=options["noise"])
-        rates.append(hold.per_s * float(Pressure.factor(column.unit)))
-    return blank_runs(rates)
+        pa = float(Pressure.factor(column.unit))
+        rates.append(hold.per_s * pa)
+        own.append(hold.standard_uncertainty * pa)
+    return blank_runs(rates, own)
 
 
 def _warming(table: Table, options: Mapping[str, Any]) -> Warming | None:
