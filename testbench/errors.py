@@ -608,7 +608,7 @@ class DemonstrationFailedError(BenchError):
     remedy: ClassVar[str] = "Read recorder.log in the demonstration's home folder."
 
     def sentence(self) -> str:
-        return f"The demonstration was not completed: {self.found}. Last refusal: {self.heard or 'none'}."
+        return f"The demonstration was not completed: {self.found}. Last refusal: {self.heard.rstrip('.') or 'none'}."
 
 
 # Recorder and link ------------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 import pytest
 
+from testbench.errors import DemonstrationFailedError
 from testbench.rig import commands
 from testbench.rig.operator import PAUSE_UPDATES, SimulatedOperator
 from testbench.rig.physics import Leak, MountedValve
@@ -335,3 +336,12 @@ def test_after_a_lost_connection_the_handles_are_looked_at_again():
     mara.see(update("start_stage", run=run(), stage=stage("closed")))
     mara.reconnected()
     assert mara.see(update()).commands == ({"command": "state"},)
+
+
+@pytest.mark.parametrize(
+    ("heard", "told"), [("At most 2.5 psi is allowed.", "At most 2.5 psi is allowed."), ("", "none.")]
+)
+def test_a_demonstration_that_fails_tells_what_was_refused_last(heard: str, told: str) -> None:
+    """A refusal is a sentence already: one full stop ends both."""
+    failed = DemonstrationFailedError("2 of 3 valves have a verdict", heard)
+    assert str(failed) == (f"The demonstration was not completed: 2 of 3 valves have a verdict. Last refusal: {told}")
