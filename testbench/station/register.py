@@ -8,23 +8,13 @@ import numpy as np
 
 from testbench.errors import CalibrationRefusedError, CalibrationUnknownError
 from testbench.metrology.calibration_fit import Curve
-from testbench.procedure.valve import Value
 from testbench.quantities import Pressure
-from testbench.run.record import ChannelRecord, SecondGaugeCheck
+from testbench.run.record import ChannelRecord
 from testbench.station.bench import ChannelCalibration, ChannelEntry
 from testbench.station.calibrations import Calibrated, CalibrationReading, CalibrationReport, check_sheet
+from testbench.station.gauge_checks import GaugeCheck, check_in_force
 
 Reports = Sequence[CalibrationReport]
-
-
-class GaugeCheck(Value):
-    """A check against a second gauge as it is kept."""
-
-    channel: str
-    serial: str
-    certificate_number: str
-    """The calibration that was in force."""
-    check: SecondGaugeCheck
 
 
 # Which one holds --------------------------------------------------------------------------------
@@ -109,21 +99,11 @@ def calibration_of(entry: ChannelEntry, reports: Reports, on: date) -> ChannelCa
 def channel_of(
     entry: ChannelEntry, reports: Reports, checks: Sequence[GaugeCheck], at: datetime
 ) -> ChannelRecord | None:
-    """The channel with its calibration and its newest check against a second gauge; None without a calibration."""
+    """The channel with its calibration and the check against a second gauge in force; None without a calibration."""
     calibration = calibration_of(entry, reports, at.date())
     if calibration is None:
         return None
     return entry.record(calibration, check_in_force(checks, calibration))
-
-
-def check_in_force(checks: Sequence[GaugeCheck], calibration: ChannelCalibration) -> SecondGaugeCheck | None:
-    """The newest check that still says something: none from before the calibration does."""
-    for kept in reversed(checks):
-        made = date.fromisoformat(kept.check.at[:10])
-        same = made == calibration.calibrated_on and kept.certificate_number == calibration.certificate_number
-        if made > calibration.calibrated_on or same:
-            return kept.check
-    return None
 
 
 # What changed -----------------------------------------------------------------------------------

@@ -332,14 +332,16 @@ def test_no_as_found_and_no_fault_undo_nothing(home, points, tmp_path):
 # Second gauge -----------------------------------------------------------------------------------
 
 
-def check(home: Path, **changes: str) -> Result:
+def checked(**changes: str) -> list[str]:
     stated = {
         "gauge": "test gauge G-07", "gauge_reading": "250 psi", "gauge_uncertainty": "1.5 psi", "by": "Mara Quill",
         "reading": "250.3 psi",
     } | changes  # fmt: skip
-    return call(
-        home, "check", *(part for name, text in stated.items() for part in (f"--{name.replace('_', '-')}", text))
-    )
+    return ["check", *(part for name, text in stated.items() for part in (f"--{name.replace('_', '-')}", text))]
+
+
+def check(home: Path, **changes: str) -> Result:
+    return call(home, *checked(**changes))
 
 
 @pytest.mark.parametrize(("reading", "code"), [("251.8 psi", 0), ("251.81 psi", 1), ("17.36 bar", 0)])
@@ -370,6 +372,8 @@ CHECK = "check against a second gauge"
 @pytest.mark.parametrize(("change", "sentence"), [
     ({"gauge": " "}, f"{CHECK}: found an empty name; allowed the name of the gauge and of whoever compared them."),
     ({"gauge_uncertainty": "0 psi"}, f"{CHECK}: found U of the gauge 0 psi; allowed more than 0."),
+    ({"gauge_uncertainty": "4.01 psi"},
+     f"{CHECK}: found U of the gauge 4.01 psi; allowed 4.00 psi, 4 times U of the channel there."),
     ({"gauge_reading": "1.8 psi", "reading": "1 psi"},
      f"{CHECK}: found 1.8 psi where 1.80 psi apart is allowed; allowed a pressure at which a wrong gauge would show."),
     ({"reading": "1000.01 psi"},
@@ -382,6 +386,31 @@ def test_a_check_that_could_not_find_anything_is_refused(home, change, sentence)
     assert str(refusal.exception) == sentence
     with read_store(Home(home)) as store:
         assert store.gauge_checks_of("T-0042") == ()
+
+
+def test_a_disagreement_is_cleared_only_where_it_would_show_again(home):
+    """At 250 psi it is 2.5 psi off; at 20 psi that says nothing, at 187.5 psi it does."""
+    assert check(home, reading="252.5 psi").output.splitlines() == [
+        f"DISAGREES: 252.50 psi beside 250.00 psi on test gauge G-07 on {TODAY}: 2.50 psi apart, 1.80 psi is allowed.",
+        "U of PT-101 1.00 psi, of the gauge 1.50 psi (k = 2); normalized error +1.39, at most 1 either way",
+        "No run starts until a check there agrees or the instrument is calibrated again.",
+        "A run that is open now accepts nothing any more.",
+    ]
+    low = check(home, reading="20.3 psi", gauge_reading="20 psi")
+    assert (low.exit_code, low.output.splitlines()) == (1, [
+        f"AGREES: 20.30 psi beside 20.00 psi on test gauge G-07 on {TODAY}: 0.30 psi apart, 1.80 psi is allowed.",
+        "U of PT-101 1.00 psi, of the gauge 1.50 psi (k = 2); normalized error +0.17, at most 1 either way",
+        f"The disagreement stays in force: 252.50 psi beside 250.00 psi on test gauge G-07 on {TODAY}: 2.50 psi apart, "
+        "1.80 psi is allowed; a check at 189.38 psi or more clears it, this one was made at 20.30 psi.",
+        "No run starts until a check there agrees or the instrument is calibrated again.",
+    ])  # fmt: skip
+    coarse = check(home, reading="252.5 psi", gauge_uncertainty="4 psi")
+    assert coarse.output.splitlines()[2] == (
+        f"The disagreement stays in force: 252.50 psi beside 250.00 psi on test gauge G-07 on {TODAY}: 2.50 psi apart, "
+        "1.80 psi is allowed; a better gauge clears it, with this one 4.12 psi apart is allowed."
+    )
+    assert facts(home, *checked(reading="190 psi", gauge_reading="190 psi"))["disagreement_in_force"] is False
+    assert check(home, reading="20.3 psi", gauge_reading="20 psi").exit_code == 0
 
 
 def test_without_a_reading_the_recorder_must_be_running(home):

@@ -8,7 +8,7 @@ import pytest
 
 from testbench.rig.client import RigClient
 from testbench.store.reading import RunReader
-from tests.journeys.program import call, facts_of, until
+from tests.journeys.program import call, facts_of
 from tests.journeys.test_bad_days import into_the_hold
 from tests.station.certificates import readings, up_and_down
 
@@ -86,7 +86,7 @@ def test_a_calibration_through_its_life(simulated, tmp_path):
 
 
 def test_a_second_gauge_read_while_the_recorder_runs(simulated):
-    """The recorder says what it sees; a gauge that shows otherwise stops the next run, not the one under way."""
+    """The recorder says what it sees; a gauge that shows otherwise binds the open run and stops the next."""
     home = ("--home", simulated.home.folder)
     watcher = into_the_hold(simulated)
     now = watcher.wait(lambda update: update.signal.pressure).signal.pressure
@@ -106,8 +106,10 @@ def test_a_second_gauge_read_while_the_recorder_runs(simulated):
     with RigClient(simulated.control) as rig:
         rig.tell("release", position="open")
     watcher.wait(lambda update: update.stage.phase == "closed" or update.stage.ended)
-    until(lambda: watcher.send("end_run").done)
-    watcher.wait(lambda update: not update.run.open and update.signal.pressure < 1)
+    watcher.wait(lambda update: not update.run.open and update.signal.pressure < 1)  # it closes: no stage is left to it
+    with RunReader.beside(simulated.home.database) as store:
+        channel = store.load(simulated.runs()[0]["run"])[0].channel
+    assert (channel.second_gauge, [check.agrees for check in channel.checked_since]) == (None, [True, False])
     refused = watcher.send("start_run", order="HL-2041", serial="HL-6-0118", operator="Mara Quill")
     assert refused.sentence.startswith("Channel PT-101 disagrees with a second gauge: ")
     watcher.close()

@@ -7,13 +7,12 @@ import pytest
 from testbench.quantities import Pressure
 from testbench.run.record import SecondGaugeCheck
 from testbench.station.calibrations import Calibrated
+from testbench.station.gauge_checks import GaugeCheck, check_in_force
 from testbench.station.impact import impact_on, questioned
 from testbench.station.register import (
-    GaugeCheck,
     as_found_of,
     before,
     changes,
-    check_in_force,
     predecessor,
 )
 from tests.station.certificates import readings, report, up_and_down
