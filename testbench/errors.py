@@ -254,6 +254,18 @@ class CalibrationUnknownError(BenchError):
         return f"There is no calibration {self.found} in the register; it holds {', '.join(self.allowed) or 'none'}."
 
 
+@dataclass(eq=False)
+class CalibrationAmbiguousError(BenchError):
+    """Instruments of several serial numbers have a calibration with this certificate number."""
+
+    found: str
+    serials: tuple[str, ...]
+    remedy: ClassVar[str] = "Name the instrument with --serial."
+
+    def sentence(self) -> str:
+        return f"There is a calibration {self.found} of each of these instruments: {', '.join(self.serials)}."
+
+
 # Before a run -----------------------------------------------------------------------------------
 
 

@@ -400,8 +400,10 @@ def test_a_disagreement_is_cleared_only_where_it_would_show_again(home):
     assert (low.exit_code, low.output.splitlines()) == (1, [
         f"AGREES: 20.30 psi beside 20.00 psi on test gauge G-07 on {TODAY}: 0.30 psi apart, 1.80 psi is allowed.",
         "U of PT-101 1.00 psi, of the gauge 1.50 psi (k = 2); normalized error +0.17, at most 1 either way",
-        f"The disagreement stays in force: 252.50 psi beside 250.00 psi on test gauge G-07 on {TODAY}: 2.50 psi apart, "
-        "1.80 psi is allowed; a check at 189.38 psi or more clears it, this one was made at 20.30 psi.",
+        (
+            f"The disagreement stays in force: 252.50 psi beside 250.00 psi on test gauge G-07 on {TODAY}: 2.50 psi "
+            "apart, 1.80 psi is allowed; a check at 189.38 psi or more clears it, this one was made at 20.30 psi."
+        ),
         "No run starts until a check there agrees or the instrument is calibrated again.",
     ])  # fmt: skip
     coarse = check(home, reading="252.5 psi", gauge_uncertainty="4 psi")
