@@ -220,6 +220,62 @@ def test_the_form_on_a_terminal(home, keep):
         assert [one.points[1].indication for one in store.calibrations()] == (["500.4"] if keep else [])
 
 
+LATE = "It is due 10.0 years after the calibration, more than 5; compare the due date with the certificate."
+
+
+@pytest.mark.parametrize(("change", "notes", "kept"), [
+    ({}, [], "Kept. It is in force from now on."),
+    ({"serial": "T-9999"},
+     ["NOTE        T-9999 is not this bench's transmitter (T-0042); nothing on this bench changes."],
+     "Kept. It is in force for T-9999 only; nothing on this bench changes."),
+    ({"due_on": str(TODAY - timedelta(days=1))},
+     [f"NOTE        It is overdue: it was due on {TODAY - timedelta(days=1)}, and no run starts on it."],
+     f"Kept. It is in force from now on, but overdue since {TODAY - timedelta(days=1)}: no run starts on it."),
+    ({"due_on": str(TODAY - timedelta(days=10) + timedelta(days=1826))}, [], "Kept. It is in force from now on."),
+    ({"due_on": str(TODAY - timedelta(days=10) + timedelta(days=3650))},
+     [f"NOTE        {LATE}"],
+     "Kept. It is in force from now on."),
+])  # fmt: skip
+def test_what_is_odd_about_a_calibration_is_said(home, points, change, notes, kept):
+    """It is kept all the same: a spare may be calibrated, an old certificate be entered late."""
+    lines = call(home, *options(points, **change)).output.splitlines()
+    assert [line for line in lines if line.startswith("NOTE")] == notes
+    assert lines[-1] == kept
+
+
+def test_a_drift_beyond_both_uncertainties_comes_with_advice(home, points, tmp_path):
+    """And impact names the runs since, where the certificate does not say how the instrument came."""
+    facts(home, *options(points, "SCL-OLD", 375))
+    moved = [row | {"indication": row["indication"] * 1.01} for row in worked_example()]
+    said = call(home, *options(csv_of(tmp_path / "moved.csv", moved), "SCL-NEW", 10)).output
+    old = TODAY - timedelta(days=375)
+    advice = said[said.index("drift") :].splitlines()[:3]
+    assert advice[0].startswith("drift       ")
+    assert ", more than both U (" in advice[0]
+    assert advice[1:] == [
+        f"            shorten the interval of 365 days; look at the runs since {old}:",
+        "            testbench calibration impact SCL-NEW",
+    ]
+
+
+def test_due_in_one_day(three):
+    """Days are counted as people do."""
+    on = TODAY + timedelta(days=356)
+    assert f"since 1 day{' ' * 4} T-0042" in call(three, "due", "--on", on).output
+    on = TODAY + timedelta(days=354)
+    assert f"in 1 day{' ' * 7} T-0042" in call(three, "due", "--on", on).output
+
+
+def test_another_instrument_that_is_overdue_does_not_fail_due(three, points):
+    """A retired one; it is listed all the same."""
+    facts(three, *options(points, "SCL-R", 20, serial="T-0001", due_on=str(TODAY - timedelta(days=1))))
+    result = call(three, "due")
+    assert result.exit_code == 0
+    assert result.output.splitlines()[0] == (
+        f"OVERDUE   {TODAY - timedelta(days=1)}  since 1 day     T-0001, SCL-R  (not on this bench)"
+    )
+
+
 # Listing, due -----------------------------------------------------------------------------------
 
 
@@ -308,6 +364,61 @@ def test_show_draws_a_picture_and_a_sheet(three, tmp_path):
     call(three, "show", "SCL-NEW", "--picture", svg, "--pdf", pdf)
     assert "<svg" in svg.read_text()
     assert pdf.read_bytes().startswith(b"%PDF-1.7")
+
+
+def test_a_correction_says_what_it_corrects_who_and_why(three, points):
+    """The earlier entry stays to be seen."""
+    facts(three, *options(points, "SCL-NEW", 10, corrects="the gauge was misread", by="Mara Quill", note="second"))
+    assert f"  (entry 2: corrected {TODAY} by Mara Quill: the gauge was misread)" in call(three, "list").output
+    text = call(three, "show", "SCL-NEW").output
+    first, second = f"entered {TODAY} by Tobin Ashe", f"corrected {TODAY} by Mara Quill: the gauge was misread"
+    assert f"\nentry 1     {first}; --entry 1\nentry 2     {second} (shown here)\n" in text
+    earlier = call(three, "show", "SCL-NEW", "--entry", 1).output
+    assert f"\nentry 1     {first} (shown here)\nentry 2     {second}; --entry 2\non {TODAY}  in date, not" in earlier
+    found = facts(three, "show", "SCL-NEW", "--entry", 1)
+    assert (found["entry"], found["in_force"], found["entered_by"]) == (1, False, "Tobin Ashe")
+    assert [one["correction"] for one in found["entries"]] == ["", "the gauge was misread"]
+    assert str(call(three, "show", "SCL-NEW", "--entry", 3).exception) == (
+        "Calibration SCL-NEW: --entry: found 3; 1 to 2."
+    )  # fmt: skip
+    assert f"\nentered     {TODAY} by Tobin Ashe\n" in call(three, "show", "SCL-OLD").output
+
+
+def test_the_calibration_of_bench_toml_is_shown_too(home, tmp_path):
+    """As far as it says anything."""
+    on = TODAY - timedelta(days=400)
+    assert call(home, "show", "CAL-26-0311").output.splitlines() == [
+        "certificate CAL-26-0311, Saltmarsh Calibration Laboratory; PT-101, serial T-0042",
+        f"calibrated  {on}, due {TODAY}",
+        "range       0 psi to 1000 psi",
+        "U in a run  1 psi over the whole range (k = 2)",
+        "entered     in bench.toml, without points: no curve, no budget, no drift",
+        f"on {TODAY}  in date, in force",
+        "",
+    ]
+    found = facts(home, "show", "CAL-26-0311", "--on", TODAY + timedelta(days=1))
+    assert (found["source"], found["in_force"], found["in_date"]) == ("bench.toml", True, False)
+    impact = call(home, "impact", "CAL-26-0311")
+    assert (impact.exit_code, impact.output.splitlines()) == (0, [
+        "as found    not stated in bench.toml",
+        "Nothing affected that this certificate could tell: it does not say how the instrument came.",
+    ])  # fmt: skip
+    assert facts(home, "impact", "CAL-26-0311")["runs"] == []
+    refusal = call(home, "show", "CAL-26-0311", "--pdf", tmp_path / "sheet.pdf")
+    assert str(refusal.exception) == (
+        "Calibration CAL-26-0311: certificate: found that of bench.toml; "
+        "--picture, --pdf and --entry need one of the register."
+    )
+
+
+def test_a_number_of_two_instruments_is_shown_with_its_serial(three, points):
+    """Without it nobody guesses."""
+    facts(three, *options(points, "SCL-NEW", 10, serial="T-0043"))
+    for command in ("show", "impact"):
+        assert str(call(three, command, "SCL-NEW").exception) == (
+            "There is a calibration SCL-NEW of each of these instruments: T-0042, T-0043."
+        )
+        assert facts(three, command, "SCL-NEW", "--serial", "T-0043")["serial"] == "T-0043"
 
 
 def test_an_unknown_certificate_is_refused(three):

@@ -66,7 +66,13 @@ def test_a_calibration_through_its_life(simulated, tmp_path):
     assert "as found    FAILED: error +3.493 psi at 1000 psi, 2 allowed by the tolerance" in said.stdout
     impact = call("calibration", "impact", "SCL-B", *home)
     assert impact.returncode == 0, impact.stdout
-    assert impact.stdout.splitlines()[-1] == "Nothing affected: every accepted stage stands with the error taken off."
+    assert impact.stdout.splitlines()[-2:] == [
+        (
+            "Looked at: the pressures of the holds. Not looked at: leakage by pressure decay, and C, which come from the "
+            "same readings; have the reviewer look where a leakage was judged by them."
+        ),
+        "Nothing affected: every accepted stage stands with the error taken off.",
+    ]
 
     # The certificate was misread: it came 4.8 % high.
     again = certificate(tmp_path, "SCL-B", 0, as_found=1.05)
@@ -83,6 +89,15 @@ def test_a_calibration_through_its_life(simulated, tmp_path):
     assert [run["affected"] for run in facts["runs"]] == [True, True, True]
     # The rejected valve: its accepted shell test falls, its rejection does not.
     assert [[stage["stage"] for stage in run["stages"]] for run in facts["runs"]][1] == ["shell test"]
+
+    # One that has moved by more than both U, and does not say how it came: the runs are named, nothing is judged.
+    said = call("calibration", "add", certificate(tmp_path, "SCL-C", 0), "--by", "Tobin Ashe", *home)
+    assert "            testbench calibration impact SCL-C" in said.stdout
+    impact = call("calibration", "impact", "SCL-C", *home)
+    assert (impact.returncode, [run["run"] in impact.stdout for run in runs]) == (0, [True, True, True])
+    assert impact.stdout.splitlines()[-1] == (
+        "It drifted, and the certificate does not say how it came: ask the laboratory for its readings as found."
+    )
 
 
 def test_a_second_gauge_read_while_the_recorder_runs(simulated):
