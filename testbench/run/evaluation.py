@@ -106,14 +106,20 @@ def judge_run(record: RunRecord) -> tuple[Verdict | None, str]:
     for demanded in record.requirements.stages:
         found = last.get(demanded.stage)
         if found is None:
-            why = " A second gauge disagreed with the channel before it." if record.channel.disproved_by else ""
-            return None, f"The {demanded.stage} was not carried out.{why}"
+            return None, f"The {demanded.stage} was not carried out.{_disproved(record)}"
         if found.finding is None or found.ended is not Ending.COMPLETED:
             return None, f"The {demanded.stage} is void ({found.ended}): {found.reason}"
     for found in last.values():
         if found.finding is not None and found.finding.verdict is not Verdict.ACCEPTED:
-            return Verdict.INCONCLUSIVE, f"The {found.stage} is inconclusive."
+            return Verdict.INCONCLUSIVE, f"The {found.stage} is inconclusive.{_disproved(record)}"
     return Verdict.ACCEPTED, "Every demanded stage was accepted."
+
+
+def _disproved(record: RunRecord) -> str:
+    channel, check = record.channel, record.channel.disproved_by
+    if check is None:
+        return ""
+    return f" A second gauge disagreed with {channel.tag} while the run was open: {check.sentence}."
 
 
 def _decided_at_once(record: RunRecord) -> tuple[Verdict | None, str] | None:

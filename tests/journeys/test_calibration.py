@@ -68,8 +68,8 @@ def test_a_calibration_through_its_life(simulated, tmp_path):
     assert impact.returncode == 0, impact.stdout
     assert impact.stdout.splitlines()[-2:] == [
         (
-            "Looked at: the pressures of the holds. Not looked at: leakage by pressure decay, and C, which come from the "
-            "same readings; have the reviewer look where a leakage was judged by them."
+            "Looked at: the pressures of the holds. Not looked at: leakage by pressure decay, and C, which come from "
+            "the same readings; have the reviewer look where a leakage was judged by them."
         ),
         "Nothing affected: every accepted stage stands with the error taken off.",
     ]

@@ -34,6 +34,8 @@ INSTRUMENT = (
     "(checked by Mara Quill at 09:00 UTC); find out which of the two is wrong, then test the valve again."
 )
 
+WHY = f"A second gauge disagreed with PT-101 while the run was open: {BAD_IN_WORDS}."
+
 
 @pytest.fixture
 def calibration(bench) -> ChannelCalibration:
@@ -120,7 +122,7 @@ def test_a_disagreement_in_the_last_stage_undoes_every_stage_of_the_run(at_hand)
     seat(at_hand, until_the_answer=(BAD,))
     record, traces = sealed(at_hand)
     assert instruments(record) == [("inconclusive", INSTRUMENT)] * 2
-    assert (record.verdict, record.reason) == ("inconclusive", "The shell test is inconclusive.")
+    assert (record.verdict, record.reason) == ("inconclusive", f"The shell test is inconclusive. {WHY}")
     assert record.channel.checked_since == (BAD.check,)
     assert at_hand.desk.asked == []
     assert rejudged(RunRecord.model_validate_json(canonical(record)), traces) == record
@@ -145,6 +147,23 @@ def test_a_disagreement_that_comes_before_the_run_is_sealed_binds_it(at_hand, mo
     assert (record.verdict, instruments(record)) == ("inconclusive", [("inconclusive", INSTRUMENT)] * 2)
 
 
+def test_no_stage_begins_while_the_store_does_not_say_what_was_checked(at_hand, monkeypatch):
+    """A refusal, and nothing is changed; once it answers the stage begins."""
+    at_hand.shell("HL-8-0119")
+
+    def refuse(serial):
+        raise StoreFailedError("testbench.db", "the disk is full")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(at_hand.store, "gauge_checks_of", refuse)
+        answer = at_hand.ask("start_stage")
+        assert (answer.done, answer.sentence) == (
+            False, "The records in testbench.db cannot be used: the disk is full.",
+        )  # fmt: skip
+    at_hand.hold(0.2, 2)
+    at_hand.do("start_stage")
+
+
 def test_after_a_disagreement_no_other_stage_is_begun(at_hand):
     """Nobody puts a valve under pressure for nothing; the run can only be closed."""
     at_hand.shell("HL-8-0119")
@@ -159,7 +178,7 @@ def test_after_a_disagreement_no_other_stage_is_begun(at_hand):
     at_hand.do("end_run")
     record, _ = sealed(at_hand)
     assert (record.verdict, record.reason) == (
-        None, "The seat test was not carried out. A second gauge disagreed with the channel before it.",
+        None, f"The seat test was not carried out. {WHY}",
     )  # fmt: skip
     assert instruments(record) == [("inconclusive", INSTRUMENT)]
 
