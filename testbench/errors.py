@@ -126,6 +126,13 @@ class FileRefusedError(BenchError):
 
 
 @dataclass(eq=False)
+class FileUnreadableError(FileRefusedError):
+    """A file is not there, or the operating system does not hand it out."""
+
+    remedy: ClassVar[str] = "Check the name of the file and who may read it; nothing has been changed."
+
+
+@dataclass(eq=False)
 class ProcedureUnknownError(BenchError):
     """No procedure of this name is at hand."""
 

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 from testbench.certificate.blocks import facts_block, section
 from testbench.certificate.data import Words, layout, words
 from testbench.certificate.evidence import Fact
-from testbench.certificate.figures import decimals_of, written
+from testbench.certificate.figures import decimals_of, written, written_up
 from testbench.certificate.pen import BOLD, REGULAR, STRONG, Pen
 from testbench.certificate.residual_plot import residual_drawing
+from testbench.metrology.uncertainty import expanded_text
 from testbench.station.bench import Works
 from testbench.station.calibrations import CalibratedPoint
 from testbench.station.register import AsFound
@@ -122,7 +123,7 @@ def _result(found: "Assessment", say: Words) -> tuple[Fact, ...]:
         ),
         "zero": _zero(calibrated.fit.zero_deviation, unit, say),
         "largest": say(
-            "calibration.largest_value", u=_number(largest.uncertainty_in_run), unit=unit,
+            "calibration.largest_value", u=expanded_text(largest.uncertainty_in_run), unit=unit,
             at=f"{largest.result.reference:g}", k=f"{largest.result.budget.coverage_factor():.2f}",
         ),
         "drift": _drift(found, say),
@@ -193,10 +194,10 @@ def _cells(point: CalibratedPoint, say: Words, decimals: int) -> list[str]:
         f"{result.reference:g}",
         _fixed(point.deviation, decimals),
         *(say("calibration.not_seen") if width is None else _fixed(width, decimals) for width in widths),
-        _fixed(result.expanded_uncertainty, decimals),
+        written_up(Fraction(result.expanded_uncertainty), decimals),
         f"{result.budget.coverage_factor():.2f}",
         _fixed(point.deviation_in_run, decimals),
-        _fixed(point.uncertainty_in_run, decimals),
+        written_up(Fraction(point.uncertainty_in_run), decimals),
     ]
 
 
@@ -226,7 +227,9 @@ def _budget(pen: Pen, found: "Assessment", say: Words, top: float) -> float:
     _row(pen, edges[1:3], [_number(budget.combined), ""], y)
     _row(pen, edges[3:4], [_dof(budget.effective_dof, say)], y)
     y -= ROW
-    total = say("calibration.expanded", u=_number(budget.expanded()), unit=unit, k=f"{budget.coverage_factor():.2f}")
+    total = say(
+        "calibration.expanded", u=expanded_text(budget.expanded()), unit=unit, k=f"{budget.coverage_factor():.2f}"
+    )
     pen.text(pen.left, y, total, STRONG, 8)
     return y - 4
 

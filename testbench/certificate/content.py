@@ -21,9 +21,10 @@ from testbench.certificate.evidence import (
     title_of,
 )
 from testbench.certificate.facts import DocumentFacts
-from testbench.certificate.figures import decimals_of, written
-from testbench.certificate.lines import StageTable, collection_of, table_of, unit_in_words
+from testbench.certificate.figures import decimals_of, written, written_up
+from testbench.certificate.lines import StageTable, collected_of, table_of, unit_in_words
 from testbench.errors import NoCertificateError
+from testbench.metrology.uncertainty import rounded
 from testbench.quantities import LeakageRate, Pressure
 from testbench.run.observations import Seen
 from testbench.run.record import Origin, RunRecord, StageRecord, Verdict
@@ -66,7 +67,8 @@ class PlotFacts:
     acceptance: Pressure
     upper: Pressure
     hold_s: int
-    collected: tuple[int, int] | None
+    collected: tuple[tuple[int, int], ...]
+    """Since and until of each collection that the leakage rate was taken from."""
     leaks: tuple[int, ...]
     """When leakage was seen."""
     gaps: tuple[Gap, ...]
@@ -323,18 +325,22 @@ def _decay(stage: StageRecord, words: Words) -> str:
     said = words(
         "stage.decay",
         slope=written(slope.value, decimals),
-        half=written(half.value, decimals),
+        half=written_up(half.value, decimals),
         unit=slope.unit,
         straight=words("stage.bent") if found.curved else "",
     )
     if found.rate:
         rate, u = LeakageRate.parse(found.rate), LeakageRate.parse(found.uncertainty)
-        decimals, c = decimals_of(u.value), found.compliance.partition(" ")
+        decimals, (c, per), c_u = (
+            decimals_of(u.value),
+            found.compliance.split(),
+            found.compliance_uncertainty.split()[0],
+        )
         said += words(
             "stage.decay_rate",
-            compliance=f"{float(c[0]):.3g} {c[2]}",
+            compliance=f"{rounded(float(c), float(c_u))[0]} {per}",
             rate=written(rate.value, decimals),
-            u=written(u.value, decimals),
+            u=written_up(u.value, decimals),
             unit=unit_in_words(rate.unit, words),
             drift=words("stage.drift_off" if found.blanks else "stage.drift_unknown"),
         )
@@ -345,7 +351,7 @@ def _plot_facts(stage: StageRecord, trace: Trace, record: RunRecord, words: Word
     asked, unit = stage.requirement, stage.requirement.required.unit
     guard = record.channel.guard_band(stage.requirement)
     hold = None if stage.hold_since is None or stage.hold_until is None else (stage.hold_since, stage.hold_until)
-    collected = collection_of(stage)
+    collected = collected_of(stage)
     return PlotFacts(
         trace=trace,
         scale=record.channel.scale.for_fluid(stage.requirement.fluid),
@@ -359,7 +365,9 @@ def _plot_facts(stage: StageRecord, trace: Trace, record: RunRecord, words: Word
         acceptance=asked.required + guard,
         upper=asked.upper_limit,
         hold_s=asked.hold_s,
-        collected=None if collected is None else (collected.since, collected.until),
+        collected=tuple(
+            (one.collection.since, one.collection.until) for one in (collected.caught if collected else ())
+        ),
         leaks=tuple(answer.at for answer in stage.observations if answer.seen is Seen.LEAKAGE),
         gaps=stage.gaps,
     )

@@ -5,8 +5,8 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from testbench.certificate.data import Words
-from testbench.certificate.figures import decimals_of, written
-from testbench.certificate.lines import pressure_text, unit_in_words
+from testbench.certificate.figures import decimals_of, written, written_up
+from testbench.certificate.lines import collected_of, judged, pressure_text, unit_in_words
 from testbench.procedure.requirements import StageRequirement
 from testbench.quantities import Pressure
 from testbench.run.machine import Ending
@@ -97,7 +97,26 @@ def _course_lines(stage: StageRecord, clock: RunClock, words: Words) -> list[str
         number = words("course.line_1") if one else words("course.line_n", n=stage.rejected_lines)
         count = words("course.was") if one else words("course.were")
         lines.append(words("course.rejected_lines", **named, n=number, count=count))
+    if len(stage.collections) > 1:
+        lines.append(words("course.collected", **named, caught="; ".join(_caught(stage, words))))
     return lines
+
+
+def _caught(stage: StageRecord, words: Words) -> list[str]:
+    """Each collection, and how the leakage stood after all but the last."""
+    told = []
+    for number, one in enumerate(stage.collections, start=1):
+        volume = words("course.unread")
+        if one.volume is not None:
+            volume = f"{one.volume.digits} {unit_in_words(one.volume.unit, words)}"
+        seconds = written(Fraction(one.until - one.since, TICKS_PER_S), 1)
+        caught = words("course.caught", volume=volume, seconds=seconds)
+        if number < len(stage.collections):
+            so_far = collected_of(stage.model_copy(update={"collections": stage.collections[:number]}))
+            stood = words("course.uncounted") if so_far is None else judged(so_far.conformity, words)
+            caught = words("course.stood", caught=caught, stood=stood)
+        told.append(caught)
+    return told
 
 
 # Evidence ---------------------------------------------------------------------------------------
@@ -155,7 +174,7 @@ def _uncertainty(record: RunRecord, words: Words) -> str:
     for stage in record.requirements.stages:
         u = channel.uncertainty_in(stage).in_unit(unit)
         at = stage.required.in_unit(unit)
-        told.append(words("instrument.at", u=written(u.value, decimals_of(u.value)), pressure=f"{at.to(unit):.6g}"))
+        told.append(words("instrument.at", u=written_up(u.value, 0), pressure=f"{at.to(unit):.6g}"))
     return f"{'; '.join(dict.fromkeys(told))} {unit_in_words(unit, words)}"
 
 

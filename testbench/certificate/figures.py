@@ -3,6 +3,8 @@
 from collections.abc import Callable
 from fractions import Fraction
 
+from testbench.metrology.uncertainty import expanded_text, places_of
+
 MOST_DECIMALS = 12
 
 
@@ -23,10 +25,14 @@ def decimals_of(uncertainty: Fraction) -> int:
     """Decimals that show an uncertainty with two significant digits; 1 where there is none."""
     if uncertainty <= 0:
         return 1
-    decimals = 0
-    while decimals < MOST_DECIMALS and uncertainty * 10**decimals < 10:
-        decimals += 1
-    return decimals
+    return min(max(0, places_of(float(uncertainty))), MOST_DECIMALS)
+
+
+def written_up(uncertainty: Fraction, decimals: int) -> str:
+    """An uncertainty rounded up to two significant digits, or to the decimals of its line where those are more."""
+    fewest = decimals_of(uncertainty)
+    printed = expanded_text(float(uncertainty), decimals if decimals > fewest else None)
+    return written(Fraction(printed), max(decimals, fewest) if uncertainty else decimals)
 
 
 def fewest_decimals(start: int, consistent: Callable[[int], bool]) -> int:

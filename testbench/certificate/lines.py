@@ -4,13 +4,13 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from testbench.certificate.data import Words
-from testbench.certificate.figures import decimals_of, fewest_decimals, rounded, written
-from testbench.metrology.decision_rule import Conformity, in_percent
+from testbench.certificate.figures import decimals_of, fewest_decimals, rounded, written, written_up
+from testbench.metrology.decision_rule import Conformity, in_percent, places_beside
 from testbench.procedure.criteria import LargestLeakageRate, StemWeep, VisualCriterion
 from testbench.quantities import LeakageRate, Pressure
+from testbench.run.caught import Together
 from testbench.run.decisions import decision_of
-from testbench.run.leakage import BY_DECAY, deciding_collection
-from testbench.run.observations import Collection
+from testbench.run.leakage import BY_DECAY, NOTHING, deciding_collections
 from testbench.run.record import ChannelRecord, CriterionFinding, Finding, StageRecord
 from testbench.run.samples import TICKS_PER_S, Trace
 
@@ -89,7 +89,8 @@ def _found(finding: Finding, name: str) -> CriterionFinding:
     return next(found for found in finding.criteria if found.criterion == name)
 
 
-def _judged(conformity: Conformity, words: Words) -> str:
+def judged(conformity: Conformity, words: Words) -> str:
+    """A conformity as it is printed."""
     key = {
         Conformity.CONFORMS: "met",
         Conformity.DOES_NOT_CONFORM: "not_met",
@@ -134,15 +135,15 @@ def _hold_lines(stage: StageRecord, finding: Finding, channel: ChannelRecord, wo
     return [
         TableLine(
             words("table.lowest"), shown, at_least(least, digits), at_least(least + guard, digits),
-            written(lowest, digits), written(uncertainty, digits), low, _judged(low, words),
+            written(lowest, digits), written_up(uncertainty, digits), low, judged(low, words),
             risk=_risk(_found(finding, "hold"), stage, words),
         ),
         TableLine(
-            words("table.highest"), shown, upper, upper, written(highest, digits), blank, high, _judged(high, words),
+            words("table.highest"), shown, upper, upper, written(highest, digits), blank, high, judged(high, words),
         ),
         TableLine(
             words("table.held"), unit_in_words("s", words), at_least(hold, time_digits), at_least(hold, time_digits),
-            written(held, time_digits), blank, time, _judged(time, words),
+            written(held, time_digits), blank, time, judged(time, words),
         ),
     ]  # fmt: skip
 
@@ -153,7 +154,7 @@ def _line_without_hold(stage: StageRecord, words: Words) -> TableLine:
     at_least = words("table.at_least", number=stage.requirement.hold_s)
     return TableLine(
         words("table.held"), unit_in_words("s", words), at_least, at_least,
-        words("table.not_completed"), blank, conformity, _judged(conformity, words),
+        words("table.not_completed"), blank, conformity, judged(conformity, words),
     )  # fmt: skip
 
 
@@ -189,7 +190,7 @@ def _visual_line(criterion: VisualCriterion, finding: CriterionFinding, stage: S
         name, limit = words("table.weep"), words(f"weep.{criterion.rule.replace(' ', '_')}")
     return TableLine(
         name, blank, limit, none, measured, blank,
-        finding.conformity, _judged(finding.conformity, words),
+        finding.conformity, judged(finding.conformity, words),
         detail,
     )  # fmt: skip
 
@@ -202,9 +203,10 @@ def _rate_line(criterion: LargestLeakageRate, finding: CriterionFinding, stage: 
     limit = criterion.limit.value
     if not finding.uncertainty:
         at_most = words("table.at_most", number=written(limit, 2))
+        caught = words("table.nothing_collected" if finding.measured == NOTHING else "table.contradicting")
         return TableLine(
-            name, unit_in_words(unit, words), at_most, blank, words("table.nothing_collected"), blank,
-            finding.conformity, _judged(finding.conformity, words),
+            name, unit_in_words(unit, words), at_most, blank, caught, blank,
+            finding.conformity, judged(finding.conformity, words),
         )  # fmt: skip
     u = LeakageRate.parse(finding.uncertainty)
     measured, uncertainty = LeakageRate.parse(finding.measured).in_unit(unit).value, u.in_unit(unit).value
@@ -213,16 +215,17 @@ def _rate_line(criterion: LargestLeakageRate, finding: CriterionFinding, stage: 
     conforms, fails = measured + guard <= limit, measured - guard > limit
 
     def consistent(decimals: int) -> bool:
-        y, w, most = (rounded(number, decimals) for number in (measured, guard, limit))
+        y, most, w = rounded(measured, decimals), rounded(limit, decimals), Fraction(written_up(guard, decimals))
         met = y <= rounded(limit - guard, decimals) and y + w <= most
         return (met, y - w > most) == (conforms, fails)
 
-    digits = fewest_decimals(decimals_of(uncertainty), consistent)
+    fewest = max(0, places_beside(*(float(number) for number in (measured, uncertainty, guard, limit))))
+    digits = fewest_decimals(fewest if uncertainty else 1, consistent)
     return TableLine(
         name, unit_in_words(unit, words), words("table.at_most", number=written(limit, digits)),
         words("table.at_most", number=written(limit - guard, digits)), written(measured, digits),
-        written(uncertainty, digits), finding.conformity, _judged(finding.conformity, words),
-        _gate(stage) if by_decay else _collected_in_words(collection_of(stage), words), _risk(finding, stage, words),
+        written_up(uncertainty, digits), finding.conformity, judged(finding.conformity, words),
+        _gate(stage) if by_decay else _collected_in_words(collected_of(stage), words), _risk(finding, stage, words),
     )  # fmt: skip
 
 
@@ -231,29 +234,33 @@ def _gate(stage: StageRecord) -> str:
     return "" if stage.finding.decay is None else stage.finding.decay.gate
 
 
-def collection_of(stage: StageRecord) -> Collection | None:
-    """The collection that the leakage rate was taken from."""
+def collected_of(stage: StageRecord) -> Together | None:
+    """The collections that the leakage rate was taken from."""
     for criterion in stage.requirement.criteria:
         if isinstance(criterion, LargestLeakageRate):
-            deciding = deciding_collection(criterion, stage)
-            return None if deciding is None else deciding.collection
+            return deciding_collections(criterion, stage)
     return None
 
 
-def _collected_in_words(found: Collection | None, words: Words) -> str:
-    if found is None or found.volume is None or found.volume_uncertainty is None:
+def _collected_in_words(found: Together | None, words: Words) -> str:
+    """What was caught in all; each collection by itself is told in the course of the run."""
+    if found is None:
         return ""
-    seconds = Fraction(found.until - found.since, TICKS_PER_S)
+    collections = [one.collection for one in found.caught]
+    seconds = Fraction(sum(one.until - one.since for one in collections), TICKS_PER_S)
     caught, uncertainty = (
         f"{quantity.digits} {unit_in_words(quantity.unit, words)}"
-        for quantity in (found.volume, found.volume_uncertainty)
+        for quantity in (found.all_of_it.volume, found.all_of_it.volume_uncertainty)
     )
     text = words("table.collected", volume=caught, uncertainty=uncertainty, seconds=written(seconds, 1))
-    if found.readings:
-        text = f"{text} {words('table.read_between', times=len(found.readings))}"
-    if found.drops is None:
+    if len(collections) > 1:
+        text = f"{text} {words('table.together', times=len(collections))}"
+    if readings := sum(len(one.readings) for one in collections):
+        text = f"{text} {words('table.read_between', times=readings)}"
+    drops = [one.drops for one in collections if one.drops is not None]
+    if len(drops) < len(collections):
         return text
-    return f"{text} {words('table.drops', drops=found.drops, per_ml=found.drops_per_ml)}"
+    return f"{text} {words('table.drops', drops=sum(drops), per_ml=collections[-1].drops_per_ml)}"
 
 
 # The end ----------------------------------------------------------------------------------------
@@ -274,5 +281,5 @@ def _release_line(
         measured = written(last, digits)
     return TableLine(
         words("table.released"), unit_in_words(unit, words), at_most, at_most, measured, blank,
-        finding.conformity, _judged(finding.conformity, words),
+        finding.conformity, judged(finding.conformity, words),
     )  # fmt: skip

@@ -146,7 +146,7 @@ class StagePlots:
         (since, until), (low, high) = self.hold, spans
         margin = max(1.0, 0.07 * (until - since))
         above = DIMENSION_ROOM + LABEL_ROOM
-        below = LABEL_ROOM if self.facts.collected is None else LABEL_ROOM + BAR_ROOM + 2
+        below = LABEL_ROOM + BAR_ROOM + 2 if self.facts.collected else LABEL_ROOM
         per_point = (high - low) / (height - above - below)
         return Panel(
             x, y, width, height, since - margin, until + margin, low - below * per_point, high + above * per_point
@@ -179,19 +179,18 @@ class StagePlots:
         self.pen.text((x0 + x1) / 2, y - 2.4, text, STRONG, self.small, align="centre", halo=WHITE)
 
     def _collecting(self, panel: Panel) -> None:
-        if self.facts.collected is None:
-            return
-        since, until = ((at - self.facts.since) / TICKS_PER_S for at in self.facts.collected)
-        x0, x1, y = panel.across(since), panel.across(until), panel.y + 2
-        self.pen.ink(self.colours.ink)
-        self.pen.canvas.rect(x0, y, x1 - x0, BAR_ROOM, stroke=0, fill=1)
-        seconds = written(Fraction(self.facts.collected[1] - self.facts.collected[0], TICKS_PER_S), 1)
-        text = self.words("plot.collecting", seconds=seconds)
-        inside = self.pen.width_of(text, STRONG, self.small) + 6 < x1 - x0
-        if inside:
-            self.pen.text((x0 + x1) / 2, y + 1.7, text, STRONG, self.small, colour=WHITE, align="centre")
-        else:
-            self.pen.text(x1 + 3, y + 1.7, text, STRONG, self.small, halo=WHITE)
+        """A bar for each collection with its length; beside the bar, where it is too short, only after the last."""
+        for began, ended in self.facts.collected:
+            since, until = ((at - self.facts.since) / TICKS_PER_S for at in (began, ended))
+            x0, x1, y = panel.across(since), panel.across(until), panel.y + 2
+            self.pen.ink(self.colours.ink)
+            self.pen.canvas.rect(x0, y, x1 - x0, BAR_ROOM, stroke=0, fill=1)
+            text = self.words("plot.collecting", seconds=written(Fraction(ended - began, TICKS_PER_S), 1))
+            inside = self.pen.width_of(text, STRONG, self.small) + 6 < x1 - x0
+            if inside:
+                self.pen.text((x0 + x1) / 2, y + 1.7, text, STRONG, self.small, colour=WHITE, align="centre")
+            elif ended == self.facts.collected[-1][1]:
+                self.pen.text(x1 + 3, y + 1.7, text, STRONG, self.small, halo=WHITE)
 
     def _lowest(self, panel: Panel, inside: NDArray[np.bool_]) -> str:
         """Ring and name the lowest point of the hold, taken from all samples; gives the side that stays free."""

@@ -52,8 +52,11 @@ def list_(home: Path | None, as_json: bool) -> None:  # noqa: FBT001
 
 
 def _line(found: "BlankRun") -> str:
-    slope, half = found.slope_per_min, found.half_width_per_min
+    from testbench.metrology.uncertainty import rounded
+
+    unit = found.slope_per_min.unit
+    slope, half = rounded(found.slope_per_min.to(unit), found.half_width_per_min.to(unit))
     return (
         f"{found.run}  {found.at[:10]}  {found.stage}, attempt {found.attempt}, {found.fluid} at {found.pressure}: "
-        f"{slope.to(slope.unit):+.3f} ± {half.to(slope.unit):.2g} {slope.unit}/min  {found.declared_by}: {found.why}"
+        f"{slope} ± {half} {unit}/min  {found.declared_by}: {found.why}"
     )

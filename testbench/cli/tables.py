@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from testbench.errors import FileRefusedError
+from testbench.errors import FileRefusedError, FileUnreadableError
 
 LARGEST_FILE = 200_000_000  # bytes; a week at 10 readings a second
 DELIMITERS = ",;\t"
@@ -157,7 +157,7 @@ def _text_of(path: Path) -> str:
         return path.read_text(encoding="utf-8-sig")
     except OSError as failure:
         found = failure.strerror or str(failure)
-        raise FileRefusedError(str(path), "the file", found, "a readable file is needed") from failure
+        raise FileUnreadableError(str(path), "the file", found, "a readable file is needed") from failure
     except UnicodeDecodeError as failure:
         found = f"byte {failure.start} is not UTF-8"
         raise FileRefusedError(str(path), "the file", found, "a text file in UTF-8 is needed") from failure

@@ -18,10 +18,11 @@ from typing import assert_never
 import numpy as np
 
 from testbench.errors import DataRefusedError, TooFewPointsError
-from testbench.metrology.decision_rule import Conformity, DecisionRule, judge_upper_limit
+from testbench.metrology.decision_rule import Conformity, DecisionRule, judge_upper_limit, places_beside
 from testbench.metrology.signal import mean_and_sd
 from testbench.metrology.slope_interval import NORMAL_TWO_SIDED, HoldSlope, two_sided_95
 from testbench.metrology.trend import ONE_SIDED_95
+from testbench.metrology.uncertainty import at_place, expanded_text
 from testbench.quantities import LeakageRate, Pressure, Volume
 
 LARGEST_WATER_ONLY_RATIO = 3.0
@@ -102,11 +103,17 @@ class BlankRuns:
     mean_pa_per_s: float
     sd_pa_per_s: float
     runs: int
+    own_u_pa_per_s: float = 0.0
+    """What one of them does not know of its own rate, as a standard uncertainty: root mean square."""
 
     @property
     def half_width_pa_per_s(self) -> float:
-        """95 % of the next blank run lie within this of the mean: t(K−1)·s·√(1 + 1/K)."""
-        return two_sided_95(self.runs - 1) * self.sd_pa_per_s * math.sqrt(1 + 1 / self.runs)
+        """95 % of the next blank run lie within this of the mean: t(K−1)·s·√(1 + 1/K).
+
+        Blank runs that agree by chance know the drift no better than one of them does.
+        """
+        scatter = two_sided_95(self.runs - 1) * self.sd_pa_per_s * math.sqrt(1 + 1 / self.runs)
+        return max(scatter, NORMAL_TWO_SIDED * self.own_u_pa_per_s)
 
     @property
     def standard_uncertainty(self) -> float:
@@ -114,8 +121,12 @@ class BlankRuns:
         return self.half_width_pa_per_s / NORMAL_TWO_SIDED
 
 
-def blank_runs(rates_pa_per_s: Sequence[float]) -> BlankRuns:
+def blank_runs(rates_pa_per_s: Sequence[float], own_u_pa_per_s: Sequence[float] = ()) -> BlankRuns:
     """Mean and spread of the rates of change of blank runs.
+
+    Args:
+        rates_pa_per_s: of each run.
+        own_u_pa_per_s: the standard uncertainty of each; none where they are not known.
 
     Raises:
         TooFewPointsError: fewer than two runs.
@@ -125,7 +136,8 @@ def blank_runs(rates_pa_per_s: Sequence[float]) -> BlankRuns:
             "Drift of the bench", f"{len(rates_pa_per_s)} blank runs", "at least two, five as a rule"
         )
     mean, sd = mean_and_sd(np.array(rates_pa_per_s, dtype=np.float64))
-    return BlankRuns(mean, sd, len(rates_pa_per_s))
+    own = math.sqrt(math.fsum(u * u for u in own_u_pa_per_s) / len(own_u_pa_per_s)) if own_u_pa_per_s else 0.0
+    return BlankRuns(mean, sd, len(rates_pa_per_s), own)
 
 
 @dataclass(frozen=True, slots=True)
@@ -319,7 +331,10 @@ def decide_decay(
     conformity = _judged(found, limit, rule)
     doubt = found.expanded_uncertainty if rule is DecisionRule.GUARDED_95 else found.standard_uncertainty * 2
     name = "1.645 u" if rule is DecisionRule.GUARDED_95 else "U"
-    said = f"{found.rate.text_beside(limit)} with {name} = {doubt.text(2)}; {limit} is allowed: "
+    band, unit = rule.guard_band(found.standard_uncertainty * 2), limit.unit
+    rate, u = found.rate.to(unit), doubt.to(unit)
+    places = places_beside(rate, u, band.to(unit), limit.to(unit))
+    said = f"{at_place(rate, places)} {unit} with {name} = {expanded_text(u, places)} {unit}; {limit} is allowed: "
     match conformity:
         case Conformity.CONFORMS:
             return DecayDecision(conformity, f"{said}within the limit.", NextStep.NONE)

@@ -13,16 +13,17 @@ the guard band w and the specific risk of the very item in hand.
 """
 
 import math
-from collections.abc import Collection
 from dataclasses import dataclass
+from decimal import Decimal
 from enum import StrEnum
 from typing import Generic, TypeVar
 
 from testbench.metrology.quantiles import normal_probability, normal_quantile
-from testbench.metrology.uncertainty import rounded
+from testbench.metrology.uncertainty import at_place, expanded_text, places_of
 from testbench.quantities import Quantity
 
 Q = TypeVar("Q", bound=Quantity)
+_MOST_PLACES = 13
 
 
 class Conformity(StrEnum):
@@ -134,10 +135,13 @@ class Decision(Generic[Q]):
     @property
     def words(self) -> str:
         """The decision as it is printed: numbers, rule, U, k, guard band and risk. Never contradicts itself."""
-        measured, acceptance = self._texts()
         unit, bound = self.limit.unit, "at most" if self.upper else "at least"
-        uncertainty = rounded(0.0, self.expanded_uncertainty.to(unit))[1]
-        band = rounded(0.0, self.guard_band.to(unit))[1]
+        found, u, w, limit = (
+            x.to(unit) for x in (self.measured, self.expanded_uncertainty, self.guard_band, self.limit)
+        )
+        places = places_beside(found, u, w, limit)
+        measured, acceptance = (f"{at_place(x, places)} {unit}" for x in (found, self.acceptance_limit.to(unit)))
+        uncertainty, band = expanded_text(u, places), expanded_text(w, places)
         given = (
             f"{measured} measured, {bound} {self.limit} {'allowed' if self.upper else 'required'}; "
             f"U = {uncertainty} {unit} (k = {self.coverage_factor:.3g}), "
@@ -148,17 +152,35 @@ class Decision(Generic[Q]):
             return f"{given}: inconclusive, {bound} {acceptance} would conform; probability of conformity {chance}."
         return f"{given}: {self.conformity}; risk that this is wrong {in_percent(self.specific_risk)}."
 
-    def _texts(self) -> tuple[str, str]:
-        """Measured value and acceptance limit, with as many decimals as tell it from every bound of the rule."""
-        unit = self.limit.unit
-        bounds = {self.limit - self.guard_band, self.limit + self.guard_band} - {self.measured}
-        fewest = len(rounded(0.0, self.expanded_uncertainty.to(unit))[0].partition(".")[2])
-        decimals = next((n for n in range(fewest, 16) if self._stands_apart(bounds, n)), 16)
-        return self.measured.text(decimals, unit), self.acceptance_limit.text(decimals, unit)
 
-    def _stands_apart(self, bounds: Collection[Q], decimals: int) -> bool:
-        text = self.measured.text(decimals, self.limit.unit)
-        return all(bound.text(decimals, self.limit.unit) != text for bound in bounds)
+def places_beside(measured: float, expanded: float, guard_band: float, limit: float) -> int:
+    """The decimal places at which a measured value, U and w are printed beside a limit.
+
+    The value has as many as U with two digits, and all of them more where fewer would belie the verdict: where the
+    printed numbers would lie on another side of the limit, or of a bound that the value does not equal.
+
+    Args:
+        measured: y, in the unit of print, as are all four.
+        expanded: U.
+        guard_band: w.
+        limit: L, upper or lower.
+    """
+    y, w, most = (Decimal(repr(float(number))) for number in (measured, guard_band, limit))
+    bounds = [bound for bound in (most - w, most + w) if bound != y]
+    sides = _sides(y, w, most)
+
+    def tells(places: int) -> bool:
+        shown = at_place(measured, places)
+        apart = all(at_place(float(bound), places) != shown for bound in bounds)
+        return apart and _sides(Decimal(shown), Decimal(expanded_text(guard_band, places)), most) == sides
+
+    fewest = places_of(expanded)
+    return next((places for places in range(fewest, _MOST_PLACES) if tells(places)), fewest)
+
+
+def _sides(y: Decimal, w: Decimal, limit: Decimal) -> tuple[bool, bool, bool, bool]:
+    """Whether an upper limit is met and missed, and whether a lower one is."""
+    return y + w <= limit, y - w > limit, y - w >= limit, y + w < limit
 
 
 def decide_upper_limit(

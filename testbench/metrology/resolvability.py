@@ -5,7 +5,7 @@ collected. A slope over T seconds at f readings a second with white noise σ has
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from testbench.metrology.decay import BlankRuns, Compliance, Dominant, Warming, decay_rate
 from testbench.metrology.signal import Values, dot, hampel_flags, noise_of
@@ -97,7 +97,7 @@ class Setup:
         """Standard uncertainty of a rate at the limit [m³/s], and what it mostly comes from."""
         fall = float(limit.exact) / self.compliance.m3_per_pa
         unseen = Warming(self.warming.pressure_per_kelvin_pa, 0.0, self.warming.k_per_s_u)
-        spread = None if self.blank is None else BlankRuns(0.0, self.blank.sd_pa_per_s, self.blank.runs)
+        spread = None if self.blank is None else replace(self.blank, mean_pa_per_s=0.0)
         found = decay_rate(-fall, self.noise.slope_u(hold_s), self.compliance, warming=unseen, blank=spread)
         return float(found.standard_uncertainty.exact), found.dominant
 

@@ -9,6 +9,8 @@ from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
 
+from testbench.metrology.uncertainty import rounded
+
 ONE_SIDED_95 = 1.6449  # standard normal quantile for 95 %
 _CERTAIN = 3.0  # standard uncertainties beyond which noise is no explanation
 
@@ -139,10 +141,8 @@ def rate_in_words(slope: Slope, limit_per_s: float, unit: str, per_value: float 
     """
     per_min = 60 * per_value
     noise = per_min * ONE_SIDED_95 * slope.standard_uncertainty
-    return (
-        f"the rate of change is {per_min * slope.per_s:.3g} ± {noise:.2g} {unit}/min, "
-        f"{per_min * limit_per_s:.3g} {unit}/min is allowed"
-    )
+    rate, u = rounded(per_min * slope.per_s, noise)
+    return f"the rate of change is {rate} ± {u} {unit}/min, {per_min * limit_per_s:.3g} {unit}/min is allowed"
 
 
 class StabilizationJudge:

@@ -172,19 +172,40 @@ class Budget:
 
 
 def rounded(value: float, expanded: float) -> tuple[str, str]:
-    """A result and its expanded uncertainty for print.
+    """A result and its expanded uncertainty for print: the one way in which screens, sentences and pages say them.
 
     U is rounded up to two significant digits, the result to the same place (half to even). Decisions are taken on
     unrounded numbers; this is for the eye alone.
     """
     if not expanded > 0:
         return f"{value:.6g}", "0"
+    return at_place(value, places_of(expanded)), expanded_text(expanded)
+
+
+def expanded_text(expanded: float, places: int | None = None) -> str:
+    """U alone, rounded up to two significant digits; finer, to a decimal place, where that tells more."""
+    return f"{_rounded_up(expanded, places):f}" if expanded > 0 else "0"
+
+
+def places_of(expanded: float) -> int:
+    """The decimal place of the second digit of U as it is printed: 1 for 1.4, −1 for 140; 0 without any U."""
+    return -int(_rounded_up(expanded).as_tuple().exponent) if expanded > 0 else 0
+
+
+def at_place(value: float, places: int) -> str:
+    """A number rounded half to even to a decimal place, never minus zero."""
     with localcontext(prec=700):  # enough for any two doubles
+        return f"{Decimal(repr(float(value))).quantize(Decimal(1).scaleb(-places), ROUND_HALF_EVEN):zf}"
+
+
+def _rounded_up(expanded: float, places: int | None = None) -> Decimal:
+    with localcontext(prec=700):
         exact = Decimal(f"{expanded:.12g}")  # twelve digits, so that the tail of a double does not round 0.18 up
         place = exact.adjusted() - 1
         printed = exact.quantize(Decimal(1).scaleb(place), ROUND_UP)
         if printed.adjusted() - 1 > place:  # 0.0996 became 0.100
             place += 1
             printed = printed.quantize(Decimal(1).scaleb(place))
-        nearest = Decimal(repr(value)).quantize(Decimal(1).scaleb(place), ROUND_HALF_EVEN)
-        return f"{nearest:zf}", f"{printed:f}"
+        if places is not None and -places < place and printed != exact:
+            return exact.quantize(Decimal(1).scaleb(-places), ROUND_UP)
+        return printed

@@ -96,10 +96,18 @@ class LargestLeakageRate(Value):
 
     def in_words(self, rate: LeakageRate, decimals: int = 1) -> str:
         """A rate in the unit that the operator reads: a count where the standard counts."""
+        return f"{self.number(rate):z.{decimals}f} {self.unit}"
+
+    @property
+    def unit(self) -> str:
+        """The unit that the operator reads."""
+        return self.limit.unit if self.counted is None else f"{self.counted.what}/min"
+
+    def number(self, rate: LeakageRate) -> float:
+        """A rate in that unit."""
         if self.counted is None:
-            return rate.text(decimals)
-        per_min = rate.to("mL/min") * float(self.counted.per_ml)
-        return f"{per_min:.{decimals}f} {self.counted.what}/min"
+            return rate.to(self.unit)
+        return rate.to("mL/min") * float(self.counted.per_ml)
 
 
 Criterion = Annotated[NoVisibleLeakage | StemWeep | LargestLeakageRate, Field(discriminator="criterion")]

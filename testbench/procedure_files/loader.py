@@ -9,7 +9,7 @@ from typing import TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from testbench.errors import FileRefusedError, HomeMissingError, ProcedureUnknownError
+from testbench.errors import FileRefusedError, FileUnreadableError, HomeMissingError, ProcedureUnknownError
 from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Order
 from testbench.station.bench import Bench
@@ -101,13 +101,13 @@ def find_procedure(name: str, home: Path | None) -> tuple[Procedure, str]:
 def _bytes_of(path: Path) -> bytes:
     try:
         if not path.is_file():
-            raise FileRefusedError(str(path), "the file", "no ordinary file", "an ordinary file is needed")
+            raise FileUnreadableError(str(path), "the file", "no ordinary file", "an ordinary file is needed")
         if path.stat().st_size > LARGEST_FILE:
             found = f"{path.stat().st_size} bytes"
             raise FileRefusedError(str(path), "the file", found, f"at most {LARGEST_FILE} bytes are read")
         return path.read_bytes()
     except OSError as failure:
-        raise FileRefusedError(
+        raise FileUnreadableError(
             str(path), "the file", failure.strerror or str(failure), "a readable file is needed"
         ) from failure
 

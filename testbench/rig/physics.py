@@ -244,6 +244,11 @@ class RigPhysics:
         self.drawing_ml -= drawn
         self.water_ml -= drawn
         compliance = self._chamber.compliance(self.water_ml, self.air_ml, self.psi)
+        reached = self.psi + flow * dt_s / (compliance - slope * dt_s)
+        if self.psi <= self.relief_psi < reached:
+            # The relief valve opens within the step: without it a stiff body would shoot past what it lets stand.
+            lift = self.settings.relief_ml_s_per_psi
+            flow, slope = flow + lift * (self.relief_psi - self.psi), slope - lift
         self.water_ml += flow * dt_s / (1 - slope * dt_s / compliance)
         warmth = self._warmth
         self.psi = self._chamber.pressure(self.water_ml, self.air_ml, **warmth)

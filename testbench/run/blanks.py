@@ -11,6 +11,8 @@ from testbench.quantities import Pressure
 from testbench.run.decay import fitting
 from testbench.run.record import BlankRun, Origin, RunRecord, StageRecord, Verdict
 
+LONGEST_WORDS = 200
+
 
 def usable(
     blanks: Sequence[BlankRun], requirements: Requirements, bench: str, origin: Origin, on: date
@@ -40,12 +42,17 @@ def blank_of(record: RunRecord, number: int | None, declared_by: str, why: str) 
     Raises:
         BlankRefusedError: there is no such attempt, or its hold shows nothing.
     """
+    for told, what in ((declared_by, "who says that the body was tight"), (why, "how that is known")):
+        if not 1 <= len(told.strip()) <= LONGEST_WORDS:
+            raise BlankRefusedError(record.run, f"{what} takes 1 to {LONGEST_WORDS} characters")
     stage = _chosen(record, number)
     finding = stage.finding
     if finding is None or finding.decay is None or not finding.decay.slope_per_min:
         raise BlankRefusedError(record.run, f"the {stage.stage} has no hold with the pump isolated")
     if finding.verdict is Verdict.REJECTED:
         raise BlankRefusedError(record.run, f"the {stage.stage} was rejected")
+    if record.verdict is Verdict.REJECTED:
+        raise BlankRefusedError(record.run, "it was rejected, and its body is not known to be tight")
     if any(one.criterion == "hold" and one.conformity is not Conformity.CONFORMS for one in finding.criteria):
         raise BlankRefusedError(record.run, f"the hold of the {stage.stage} does not count")
     return BlankRun(

@@ -16,6 +16,7 @@ from pydantic import model_validator
 from testbench.errors import LossNotSeenError, MarkRefusedError, PressureMovesError
 from testbench.metrology.bleeding import LARGEST_RELATIVE_U, Loss, Rest, loss_between
 from testbench.metrology.decay import ML_PER_PSI, Bleed, Compliance, compliance_from_bleeds
+from testbench.metrology.uncertainty import rounded
 from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.stages import PumpDuringHold
 from testbench.procedure.valve import Text, Value
@@ -85,7 +86,8 @@ def in_ml_per(unit: str, m3_per_pa: float) -> float:
 def compliance_in_words(found: Compliance, unit: str) -> str:
     """C with U, k = 2."""
     c, u = (in_ml_per(unit, size) for size in (found.m3_per_pa, 2 * found.standard_uncertainty))
-    return f"C = {c:.3g} mL/{unit} with U = {u:.2g} mL/{unit}"
+    shown, expanded = rounded(c, u)
+    return f"C = {shown} mL/{unit} with U = {expanded} mL/{unit}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,8 @@ from testbench.errors import ObservationRefusedError
 from testbench.metrology.decision_rule import Conformity, DecisionRule
 from testbench.procedure.criteria import LargestLeakageRate
 from testbench.quantities import Volume
-from testbench.run.leakage import Caught, weigh
+from testbench.run.caught import Together, deciding, weigh
+from testbench.run.leakage import contradiction_in_words
 from testbench.run.observations import Collection, VesselRead
 from testbench.run.samples import TICKS_PER_S, to_s
 from testbench.run.state import Action, Happening, StageState
@@ -33,14 +34,25 @@ class Collecting:
         """Whether something still has to be caught."""
         return len(state.collections) < state.collections_asked
 
-    def undecided(self, state: StageState) -> Caught | None:
-        """The newest collection where it decides nothing and the hold can be extended; None where nothing is open."""
+    def undecided(self, state: StageState) -> Together | None:
+        """What was collected where it decides nothing and the hold can be extended for more; None else.
+
+        What contradicts itself is not open: nothing that is collected afterwards mends it.
+        """
+        found = self._standing(state)
+        if found is None or found.contradicting is not None:
+            return None
+        return found if found.conformity is Conformity.WITHIN_GUARD_BAND else None
+
+    def _standing(self, state: StageState) -> Together | None:
+        """What was collected so far; None where there is nothing, something is owed, or the hold cannot go on."""
         if not state.collections or state.left_level or state.left_undecided:
             return None
         if owes_volume(state) or self.is_owed(state) or state.collecting_since is not None:
             return None
-        found = weigh(state.collections[-1], self.criterion, self.rule)
-        return found if found is not None and found.conformity is Conformity.WITHIN_GUARD_BAND else None
+        weighed = [weigh(collection, self.criterion, self.rule) for collection in state.collections]
+        caught = [found for found in weighed if found is not None]
+        return deciding(caught, self.criterion, self.rule) if caught else None
 
     def carry_out(self, state: StageState, action: Action, at: int) -> tuple[StageState, list[Happening]]:
         """Put the vessel under, read it, or take it away.
@@ -97,7 +109,10 @@ class Collecting:
             )
         state, seconds = _with_volume(state, said)
         happened = [Happening(at, "volume read", f"Collected {said.volume} in {seconds:.1f} s.")]
-        if (found := self.undecided(state)) is not None:
+        found = self._standing(state)
+        if found is not None and found.contradicting is not None:
+            happened.append(Happening(at, "undecided", contradiction_in_words(found)))
+        elif found is not None and found.conformity is Conformity.WITHIN_GUARD_BAND:
             advice = found.advice[0].upper() + found.advice[1:]
             sentence = f"{advice}. Extend the hold and collect again, or leave it undecided."
             happened.append(Happening(at, "undecided", sentence))

@@ -29,7 +29,7 @@ from testbench.metrology.decay import (
 )
 from testbench.metrology.resolvability import Setup, noise_in, resolvability
 from testbench.metrology.signal import Values, resolution_of
-from testbench.metrology.slope_interval import HoldSlope, hold_slope
+from testbench.metrology.slope_interval import NORMAL_TWO_SIDED, HoldSlope, hold_slope
 from testbench.metrology.water import ATMOSPHERE_PA, is_liquid, water
 from testbench.procedure.criteria import Decay, LargestLeakageRate
 from testbench.procedure.requirements import StageRequirement
@@ -145,9 +145,10 @@ class Basis:
     def drift(self) -> BlankRuns | None:
         """The bench's own drift; None where too few blank runs fit."""
         found = self.fitting_blanks()
-        return (
-            blank_runs([float(one.slope_per_min.exact) / 60 for one in found]) if len(found) >= LEAST_BLANKS else None
-        )
+        if len(found) < LEAST_BLANKS:
+            return None
+        rates = [float(one.slope_per_min.exact) / 60 for one in found]
+        return blank_runs(rates, [float(one.half_width_per_min.exact) / 60 / NORMAL_TWO_SIDED for one in found])
 
     # Before the hold -----------------------------------------------------------------------------
 
@@ -185,15 +186,22 @@ class Basis:
         return Gate(found.decidable, seconds, found.sentence)
 
     def _obstacle(self, criterion: LargestLeakageRate, compliance: Compliance | None) -> str | None:
-        blanks = len(self.fitting_blanks())
         if self.required.fluid != "water":
             return "the test is not with water"
         if criterion.decay is None:
             return "the procedure has the leakage collected"
         if compliance is None:
             return "C was not measured in place"
-        if blanks < LEAST_BLANKS:
-            return f"{blanks} blank runs fit, {LEAST_BLANKS} are needed for the drift"
+        if self.water_only_m3_per_pa is None:
+            missing = "cavity" if self.cavity is None else "water_temperature"
+            return f"air could not be told from water ({missing} is not given)"
+        drift = self.drift()
+        if drift is None:
+            return f"of blank runs {len(self.fitting_blanks())} fit, {LEAST_BLANKS} are needed for the drift"
+        # What is taken off must not be larger than what is to be found.
+        taken_off = LeakageRate(Fraction(abs(drift.mean_pa_per_s) * compliance.m3_per_pa), criterion.limit.unit)
+        if taken_off > criterion.limit:
+            return f"the bench's own drift looks like {taken_off.text_beside(criterion.limit)}"
         return None
 
     @staticmethod

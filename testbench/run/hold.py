@@ -6,6 +6,7 @@ import numpy as np
 
 from testbench.metrology.decision_rule import Conformity
 from testbench.metrology.signal import Validity, completeness, hampel_flags, noise_of, resolution_of
+from testbench.metrology.uncertainty import expanded_text
 from testbench.procedure.requirements import StageRequirement
 from testbench.quantities import Pressure
 from testbench.run.record import ChannelRecord, CriterionFinding, StageRecord
@@ -41,8 +42,8 @@ def judge_hold(stage: StageRecord, hold: Trace, whole: Trace, channel: ChannelRe
         found = signal_faults(whole, since, until, required.validity.validity, step)
         faults = [f"is void: {reason}" for reason in found]
     lowest = channel.scale.pressure(int(hold.counts.min()))
-    told = u.text(4) if channel.uncertainty_points else u
-    plus = f" plus U = {told}" if guard == u else f" plus the guard band of {guard.text(3)}" if guard.exact else ""
+    told = u if guard == u and not channel.uncertainty_points else f"{expanded_text(guard.to(guard.unit))} {guard.unit}"
+    plus = f" plus U = {told}" if guard == u else f" plus the guard band of {told}" if guard.exact else ""
     sentence = (
         f"The hold {' and '.join(faults)}."
         if faults

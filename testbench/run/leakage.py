@@ -1,12 +1,14 @@
 """What was seen and what was caught, judged against its criterion."""
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from fractions import Fraction
 from typing import assert_never
 
 from testbench.metrology.decay import DecayDecision
-from testbench.metrology.decision_rule import Conformity, Decision, DecisionRule, decide_upper_limit
-from testbench.metrology.leakage import CollectedSeries, VesselReading, collected_series
+from testbench.metrology.decision_rule import Conformity, places_beside
+from testbench.metrology.leakage import CollectedRate
+from testbench.metrology.uncertainty import at_place, expanded_text, rounded
 from testbench.procedure.criteria import (
     Criterion,
     CriterionName,
@@ -17,14 +19,16 @@ from testbench.procedure.criteria import (
     VisualCriterion,
 )
 from testbench.quantities import LeakageRate, Volume
+from testbench.run.caught import Together, deciding, weigh
 from testbench.run.decay import Decayed, expanded, rate_text
 from testbench.run.observations import Collection, Seen
 from testbench.run.record import CriterionFinding, StageRecord
 from testbench.run.samples import TICKS_PER_S, to_s
 
-LONGEST_WORTH_ASKING_S = 3600
 BY_DECAY = "leakage by pressure decay"
 """How a finding says that nothing was collected for it."""
+NOTHING = "nothing"
+"""How it says that nothing was measured either."""
 
 
 def judge_leakage(
@@ -114,88 +118,41 @@ def _visual(criterion: VisualCriterion, measured: str, conformity: Conformity, s
 # Caught -----------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class Caught:
-    """What one collection amounts to beside its limit."""
-
-    collection: Collection
-    series: CollectedSeries
-    decision: Decision[LeakageRate]
-
-    @property
-    def conformity(self) -> Conformity:
-        """A rate that was not steady decides nothing: what drained down may be in it."""
-        return self.decision.conformity if self.series.steady else Conformity.WITHIN_GUARD_BAND
-
-    @property
-    def collect_for_s(self) -> int | None:
-        """How long must be collected, as things stand, for the uncertainty to leave no doubt [s]; None for ever.
-
-        Volume and time are as well known after a long collection as after a short one, so that the uncertainty of the
-        rate falls as one over the time; the rate is taken as it was found.
-        """
-        distance = abs(float((self.decision.limit - self.decision.measured).exact))
-        if distance == 0:
-            return None
-        seconds = to_s(self.collection.until - self.collection.since)
-        return math.ceil(seconds * float(self.decision.guard_band.exact) / distance)
-
-    @property
-    def advice(self) -> str:
-        """What to do about a leakage that is undecided."""
-        if not self.series.steady:
-            return f"{self.series.reason}; collect again"
-        if self.collect_for_s is None or self.collect_for_s > LONGEST_WORTH_ASKING_S:
-            return "too near the limit to tell; an hour of collecting would not tell either"
-        return f"too near the limit to tell; collect for at least {self.collect_for_s} s"
-
-
-def weigh(collection: Collection, criterion: LargestLeakageRate, rule: DecisionRule) -> Caught | None:
-    """What a collection amounts to; None where a volume is still to be read, or makes no sense."""
-    nothing, limit = Volume.zero("mL"), criterion.limit
-    final, u = collection.volume, collection.volume_uncertainty
-    if final is None or final < nothing or u is None or u <= nothing:
-        return None
-    if any(reading.volume is None for reading in collection.readings):
-        return None
-    readings = [VesselReading(0.0, nothing)]
-    readings += [
-        VesselReading(to_s(reading.at - collection.since), reading.volume)
-        for reading in collection.readings
-        if reading.volume is not None and collection.since < reading.at < collection.until
-    ]  # a reading in the same moment as another has no rate to it
-    readings.append(VesselReading(to_s(collection.until - collection.since), final))
-    series = collected_series(readings, u, criterion.time_uncertainty_s, unit=limit.unit)
-    decision = decide_upper_limit(series.found.rate, series.found.expanded_uncertainty, limit, rule)
-    return Caught(collection, series, decision)
-
-
 def _judge_rate(criterion: LargestLeakageRate, stage: StageRecord, decayed: Decayed | None) -> CriterionFinding:
     """What was caught decides; where nothing was, the decay, if the procedure allows it and the gate said it can.
 
-    The newest collection counts, unless an earlier one has shown that the limit is not met: that stays.
+    All collections count together, unless one has shown that the limit is not met: that stays.
     """
-    found = deciding_collection(criterion, stage)
+    found = deciding_collections(criterion, stage)
     if found is None and decayed is not None and decayed.decision is not None:
         return _judge_decay(criterion, decayed, decayed.decision)
     if found is None:
         return CriterionFinding(
             criterion=criterion.criterion,
             required="collected leakage",
-            measured="nothing",
+            measured=NOTHING,
             limit=str(criterion.limit),
             conformity=Conformity.WITHIN_GUARD_BAND,
             sentence="Nothing was collected within the hold for long enough.",
         )
-    rate, u = found.series.found.rate, found.series.found.expanded_uncertainty
+    sentence = caught_in_words(found, stage.collections)
+    if found.contradicting is not None:
+        return CriterionFinding(
+            criterion=criterion.criterion,
+            required="collected leakage",
+            measured=" and ".join(str(rate.rate) for _, rate in found.contradicting),
+            limit=str(criterion.limit),
+            conformity=found.conformity,
+            sentence=sentence,
+        )
     return CriterionFinding(
         criterion=criterion.criterion,
         required="collected leakage",
-        measured=str(rate),
+        measured=str(found.decision.measured),
         limit=str(criterion.limit),
-        uncertainty=str(u),
+        uncertainty=str(found.decision.expanded_uncertainty),
         conformity=found.conformity,
-        sentence=f"{caught_in_words(found, criterion)}.",
+        sentence=sentence,
     )
 
 
@@ -212,36 +169,83 @@ def _judge_decay(criterion: LargestLeakageRate, decayed: Decayed, decision: Deca
     )
 
 
-def deciding_collection(criterion: LargestLeakageRate, stage: StageRecord) -> Caught | None:
-    """The collection that the verdict rests on; None where none counts."""
-    weighed = [
-        weigh(collection, criterion, stage.requirement.decision_rule)
-        for collection in stage.collections
-        if _counts(collection, criterion, stage)
-    ]
+def deciding_collections(criterion: LargestLeakageRate, stage: StageRecord) -> Together | None:
+    """What the verdict rests on; None where nothing counts."""
+    rule = stage.requirement.decision_rule
+    weighed = [weigh(one, criterion, rule) for one in stage.collections if _counts(one, criterion, stage)]
     counted = [found for found in weighed if found is not None]
-    beyond = [found for found in counted if found.conformity is Conformity.DOES_NOT_CONFORM]
-    deciding = beyond or counted
-    return deciding[-1] if deciding else None
+    return deciding(counted, criterion, rule) if counted else None
 
 
-def caught_in_words(found: Caught, criterion: LargestLeakageRate) -> str:
-    """Volume, time, rate, uncertainty, limit and what follows."""
-    collection, rate, limit = found.collection, found.series.found.rate, criterion.limit
+def caught_in_words(found: Together, beside: Sequence[Collection] = ()) -> str:
+    """Volume, time, rate, uncertainty, limit and what follows: sentences.
+
+    Args:
+        found: what decides, or contradicts itself.
+        beside: everything that was collected; what does not decide is told as well.
+    """
+    caught = found.caught if found.contradicting is None else [one for one, _ in found.contradicting]
+    told = {one.collection.since for one in caught}
+    others = [volume_in_words(one, found.criterion) for one in beside if one.since not in told]
+    said = contradiction_in_words(found) if found.contradicting is not None else _rate_in_words(found)
+    return f"{said} Collected beside that: {', '.join(others)}." if others else said
+
+
+def contradiction_in_words(found: Together) -> str:
+    """Both rates with their U, how far apart they lie, and what to do."""
+    assert found.contradicting is not None
+    criterion, ((_, first), (_, second)) = found.criterion, found.contradicting
+    said = " but ".join(
+        f"{volume_in_words(one.collection, criterion)} is {'' if rate is one.series.found else 'at its end '}"
+        f"{_with_u(rate, criterion)}"
+        for one, rate in found.contradicting
+    )
+    squares = first.expanded_uncertainty.exact**2 + second.expanded_uncertainty.exact**2
+    both = (abs(first.rate - second.rate), LeakageRate(Fraction(math.sqrt(squares)), criterion.limit.unit))
+    told = [[criterion.in_words(rate, decimals) for rate in both] for decimals in range(2, 10)]
+    apart, allowed = next((texts for texts in told if texts[0] != texts[1]), told[-1])
+    return (
+        f"{said}: they contradict each other, {apart} apart where {allowed} is allowed. "
+        "Find out what changed, then repeat the stage."
+    )
+
+
+def _with_u(found: CollectedRate, criterion: LargestLeakageRate) -> str:
+    value, u = rounded(criterion.number(found.rate), criterion.number(found.expanded_uncertainty))
+    return f"{value} {criterion.unit} with U = {u} {criterion.unit}"
+
+
+def _rate_in_words(found: Together) -> str:
+    criterion, decision = found.criterion, found.decision
+    alone = found.caught[0] if len(found.caught) == 1 else None
     words = {
         Conformity.CONFORMS: "within the limit",
         Conformity.DOES_NOT_CONFORM: "above the limit",
-        Conformity.WITHIN_GUARD_BAND: found.advice,
+        Conformity.WITHIN_GUARD_BAND: found.advice if alone is None else alone.advice,
     }[found.conformity]
-    caught, shown = str(collection.volume), rate.text_beside(limit)
-    allowed, guard = str(limit), found.series.found.expanded_uncertainty.text(2)
-    if (counts := criterion.counted) is not None:
-        caught = f"{collection.drops} {counts.what}" if collection.drops is not None else caught
-        shown, allowed, guard = (
-            criterion.in_words(amount, 2) for amount in (rate, limit, found.series.found.expanded_uncertainty)
-        )
-    seconds = to_s(collection.until - collection.since)
-    return f"{caught} in {seconds:.1f} s is {shown} with U = {guard}; {allowed} is allowed: {words}"
+    caught = " and ".join(volume_in_words(one.collection, criterion) for one in found.caught)
+    if alone is None:
+        drops = [one.collection.drops for one in found.caught if one.collection.drops is not None]
+        counted = sum(drops) if len(drops) == len(found.caught) else None
+        amount = _amount(found.all_of_it.volume, counted, criterion)
+        caught = f"{caught}, together {amount} in {found.all_of_it.seconds:.1f} s,"
+    limit = str(criterion.limit) if criterion.counted is None else criterion.in_words(criterion.limit, 2)
+    amounts = (decision.measured, decision.expanded_uncertainty, decision.guard_band, criterion.limit)
+    y, u, w, most = (criterion.number(amount) for amount in amounts)
+    places, unit = places_beside(y, u, w, most), criterion.unit
+    shown = f"{at_place(y, places)} {unit} with U = {expanded_text(u, places)} {unit}"
+    return f"{caught} is {shown}; {limit} is allowed: {words}."
+
+
+def volume_in_words(found: Collection, criterion: LargestLeakageRate) -> str:
+    """What one collection caught, and in which time."""
+    return f"{_amount(found.volume, found.drops, criterion)} in {to_s(found.until - found.since):.1f} s"
+
+
+def _amount(volume: Volume | None, drops: int | None, criterion: LargestLeakageRate) -> str:
+    if criterion.counted is not None and drops is not None:
+        return f"{drops} {criterion.counted.what}"
+    return "a volume not read" if volume is None else str(volume)
 
 
 def _counts(found: Collection, criterion: LargestLeakageRate, stage: StageRecord) -> bool:

@@ -16,9 +16,9 @@ from testbench.errors import ObservationRefusedError, RequestRefusedError
 from testbench.metrology.trend import Slope, Stability, is_steady, rate_in_words, why_unsteady
 from testbench.procedure.criteria import LargestLeakageRate, VisualCriterion
 from testbench.procedure.requirements import StageRequirement
+from testbench.run.caught import Together
 from testbench.run.collecting import Collecting, owes_volume
 from testbench.run.decaying import Decaying, LookBack
-from testbench.run.leakage import Caught
 from testbench.run.machine import ENDINGS, TRANSITIONS, Ending, Event, Phase
 from testbench.run.moves import moved
 from testbench.run.observations import Collection, Observation, Seen
@@ -73,8 +73,8 @@ class Stage:
         """Whether something still has to be caught."""
         return self.collecting is not None and self.collecting.is_owed(state)
 
-    def undecided(self, state: StageState) -> Caught | Undecided | None:
-        """The decay or the newest collection, where it decides nothing and the hold can be extended."""
+    def undecided(self, state: StageState) -> Together | Undecided | None:
+        """The decay, or what was collected, where it decides nothing and the hold can be extended."""
         if state.decay_undecided is not None and not state.left_level and not state.left_undecided:
             return state.decay_undecided
         return None if self.collecting is None else self.collecting.undecided(state)
@@ -236,7 +236,8 @@ class Stage:
             return state
         rule = self.requirement.stabilization
         if not is_steady(slope, float(self.thresholds.change_per_min) / 60):
-            state = replace(state, steady_since=None)
+            if state.steady_since is not None:
+                state = replace(state, steady_since=None)
             return self._advise(state, sample.at, slope, happened)
         if state.steady_since is None:
             state = replace(state, steady_since=sample.at)

@@ -7,8 +7,8 @@ from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.stages import PumpDuringHold
 from testbench.quantities import Pressure
 from testbench.run.bleeding import BLEEDS
+from testbench.run.caught import Together
 from testbench.run.collecting import owes_volume
-from testbench.run.leakage import Caught
 from testbench.run.machine import Ending, Phase
 from testbench.run.progress import Action, Stage, StageState
 from testbench.run.samples import TICKS_PER_S
@@ -135,7 +135,7 @@ def _bleeding(stage: Stage, state: StageState) -> str:
     )
 
 
-def extend(undecided: Caught | Undecided | None) -> str:
+def extend(undecided: Together | Undecided | None) -> str:
     """What extending the hold is for."""
     if isinstance(undecided, Undecided):
         return "Extend and collect" if undecided.collect else "Extend the hold"

@@ -104,6 +104,8 @@ class Attempt:
     caught: str = "0.4 mL"
     drops: int | None = None
     collect_s: float = 45.0
+    then: tuple[tuple[str, float], ...] = ()
+    """What was caught after that in the extended hold, and for how long [s]."""
     concluded: bool = False
     """Ended on leakage before the hold was over."""
     gap: tuple[float, float] | None = None
@@ -188,6 +190,7 @@ def _attempt(
     rate = next((c for c in asked.criteria if isinstance(c, LargestLeakageRate)), None)
     required = asked.required.to(channel.scale.unit)
     hold_s = attempt.hold_s or max(float(asked.hold_s), (rate.settle_s + 2 + attempt.collect_s + 1) if rate else 0.0)
+    hold_s += sum(seconds + 2 for _, seconds in attempt.then)
     pressures = [np.zeros(80)]
     if attempt.vent_again:  # trapped air: slow rise, drift, release to vent
         pressures += [
@@ -257,6 +260,10 @@ def _answers(
                     drops_per_ml=None if attempt.drops is None else "16", operator="Mara Quill",
                 )
             )  # fmt: skip
+    for volume, seconds in attempt.then:
+        began = collected[-1].until + 2 * TICKS_PER_S
+        told = {"since": began, "until": began + int(seconds * TICKS_PER_S), "volume": Volume.parse(volume)}
+        collected.append(collected[-1].model_copy(update=told))
     return tuple(observed), tuple(collected)
 
 
@@ -272,12 +279,18 @@ ACCEPTED_NPS_8 = Story(
 )  # fmt: skip
 
 
+EXTENDED_NPS_4 = Story(
+    number=4, seat_test=(Attempt(above=4.0, decay_per_min=0.2, caught="1.4 mL", then=(("3.2 mL", 120.0),)),)
+)  # fmt: skip
+
+
 @pytest.fixture(scope="session")
 def bench() -> SimpleNamespace:
     """The story-teller and its words, for tests in this folder."""
     return SimpleNamespace(
         tell=tell, Story=Story, Attempt=Attempt, replace=replace, works=WORKS, channel=CHANNEL, registered=REGISTERED,
         accepted_nps_4=ACCEPTED_NPS_4, rejected_nps_6=REJECTED_NPS_6, accepted_nps_8=ACCEPTED_NPS_8,
+        extended_nps_4=EXTENDED_NPS_4,
     )  # fmt: skip
 
 

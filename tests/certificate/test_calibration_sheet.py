@@ -43,9 +43,9 @@ def test_the_sheet_says_all_of_a_calibration():
     for part in (
         "Calibration sheet SCL-26-0411", "Saltmarsh Calibration Laboratory", "2026-06-02, 2027-06-01",
         "psi = −0.272572 + 1.000002 × indication", "44 points, residuals SD 0.18 psi beside the line",
-        "0.585 psi at most, at 500 psi (95 %, k = 2.00)", "FAILED; error 3 psi at 1000 psi, 2.4 psi allowed",
+        "0.59 psi at most, at 500 psi (95 %, k = 2.00)", "FAILED; error 3 psi at 1000 psi, 2.4 psi allowed",
         "500 0.166 0.050 0.300 0.184 2.00 0.401 0.585", "Uncertainty budget at 500 psi", "since SCL-25-0388",
-        "U = 0.184 psi (k = 2.00)",
+        "U = 0.19 psi (k = 2.00)",
     ):  # fmt: skip
         assert part in text
 

@@ -43,10 +43,10 @@ def test_a_rejected_run_names_the_criterion_with_value_and_limit(bench: SimpleNa
     found = content(bench, rejected)
     assert (found.kind, found.facts.number) == (Kind.REJECTION_REPORT, "R-B1-2026-0002")
     assert found.reasons == (
-        "Seat test: leakage rate 18.87 US fl oz/h (U = 0.77 US fl oz/h); at most 6.00 US fl oz/h is allowed.",
+        "Seat test: leakage rate 18.87 US fl oz/h (U = 0.78 US fl oz/h); at most 6.00 US fl oz/h is allowed.",
     )
     rate = line(found, 1, "Leakage rate")
-    assert (rate.required, rate.met_at, rate.measured, rate.uncertainty) == ("≤ 6.00", "≤ 5.23", "18.87", "0.77")
+    assert (rate.required, rate.met_at, rate.measured, rate.uncertainty) == ("≤ 6.00", "≤ 5.23", "18.87", "0.78")
     assert (rate.conformity, rate.judged) == (Conformity.DOES_NOT_CONFORM, "not met")
 
 
@@ -203,6 +203,44 @@ def test_lowest_pressure_stands_beside_what_is_required(bench: SimpleNamespace, 
     assert (lowest.unit, lowest.required, lowest.met_at, lowest.uncertainty) == ("psi (g)", "≥ 500.0", "≥ 501.0", "1.0")
     stage = accepted.record.stages[0]
     assert abs(Fraction(lowest.measured) - stage.finding.lowest.value) <= Fraction("0.05")
+
+
+def test_every_collection_is_on_the_page(bench: SimpleNamespace) -> None:
+    """1.4 mL in 45 s is undecided; with 3.2 mL in 120 s it is 4.6 mL in 165 s, 3.39 US fl oz/h with U = 0.30."""
+    found = content(bench, bench.tell(bench.extended_nps_4))
+    assert found.course == (
+        "Seat test, attempt 1: collected 1.4 mL in 45.0 s, undecided; collected 3.2 mL in 120.0 s.",
+    )
+    rate = line(found, 1, "Leakage rate")
+    assert (rate.met_at, rate.measured, rate.uncertainty, rate.judged) == ("≤ 3.70", "3.39", "0.30", "met")
+    assert rate.detail == "Collected 4.6 mL (U = 0.4 mL) in 165.0 s. The sum of 2 collections."
+    assert [until - since for since, until in found.stages[1].plot.collected] == [450_000, 1_200_000]
+
+
+def test_collections_that_contradict_each_other_stay_beside_the_retest(bench: SimpleNamespace) -> None:
+    """3.79 ± 0.55 and then 0.41 ± 0.20 US fl oz/h decide nothing; the stage was repeated."""
+    doubtful = bench.Attempt(above=4.0, decay_per_min=0.2, caught="1.4 mL", then=(("0.4 mL", 120.0),))
+    story = bench.replace(bench.accepted_nps_4, seat_test=(doubtful, bench.Attempt(above=4.0, decay_per_min=0.2)))
+    found = content(bench, bench.tell(story))
+    assert found.course == (
+        "Seat test, attempt 1: collected 1.4 mL in 45.0 s, undecided; collected 0.4 mL in 120.0 s.",
+    )
+    rate = line(found, 1, "Leakage rate")
+    assert (rate.measured, rate.uncertainty, rate.judged) == ("contradicting", "not applicable", "undecided")
+    (said,) = found.stages[1].undecided
+    assert said == (
+        "1.4 mL in 45.0 s is 3.79 fl_oz/h with U = 0.55 fl_oz/h but 0.4 mL in 120.0 s is 0.41 fl_oz/h with "
+        "U = 0.20 fl_oz/h: they contradict each other, 3.38 fl_oz/h apart where 0.58 fl_oz/h is allowed. "
+        "Find out what changed, then repeat the stage."
+    )
+
+
+def test_a_rejection_does_not_hide_what_was_collected_before_it(bench: SimpleNamespace) -> None:
+    """The row tells the collection that rejects; the course tells both."""
+    leaking = bench.Attempt(above=4.0, decay_per_min=0.2, caught="1.4 mL", then=(("20 mL", 60.0),))
+    found = content(bench, bench.tell(bench.replace(bench.accepted_nps_4, seat_test=(leaking,))))
+    assert found.course == ("Seat test, attempt 1: collected 1.4 mL in 45.0 s, undecided; collected 20 mL in 60.0 s.",)
+    assert line(found, 1, "Leakage rate").detail == "Collected 20 mL (U = 0.2 mL) in 60.0 s."
 
 
 def test_counted_drops_are_told_with_their_convention(bench: SimpleNamespace) -> None:

@@ -39,7 +39,7 @@ def test_a_verdict_by_decay_says_how_and_on_which_word(bench: SimpleNamespace) -
     """Slope, C, Q with U; the limit in its line, and the gate under it."""
     found = content(bench, run_by_decay(30))
     assert found.stages[0].conditions.endswith(
-        "Pressure decay, as a monitor: −5.4001 ± 0.0056 psi/min (95 %); C = 0.1 mL/psi; "
+        "Pressure decay, as a monitor: −5.4001 ± 0.0057 psi/min (95 %); C = 0.100 mL/psi; "
         "Q = 30.0 mL/h, U = 3.1 mL/h, drift taken off."
     )
     rate = line(found, 0, "Leakage rate, by pressure decay")

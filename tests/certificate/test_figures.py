@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from testbench.certificate.figures import MOST_DECIMALS, decimals_of, fewest_decimals, rounded, written
+from testbench.certificate.figures import MOST_DECIMALS, decimals_of, fewest_decimals, rounded, written, written_up
 
 thousandths = st.integers(-(10**9), 10**9).map(lambda number: Fraction(number, 1000))
 
@@ -22,11 +22,22 @@ def test_a_number_is_written_half_to_even_with_a_true_minus(value: str, decimals
 
 
 @pytest.mark.parametrize(
-    ("uncertainty", "decimals"), [("1", 1), ("10", 0), ("0.54", 2), ("18", 0), ("9.99", 1), ("0", 1)]
+    ("uncertainty", "decimals"),
+    [("1", 1), ("10", 0), ("0.54", 2), ("18", 0), ("9.99", 0), ("0.0996", 2), ("138", 0), ("0", 1)],
 )
 def test_an_uncertainty_is_shown_with_two_significant_digits(uncertainty: str, decimals: int) -> None:
     """GUM 7.2.6 (from memory): at most two significant digits of an uncertainty are worth printing."""
     assert decimals_of(Fraction(uncertainty)) == decimals
+
+
+@pytest.mark.parametrize(
+    ("uncertainty", "decimals", "text"),
+    [("1.138", 1, "1.2"), ("1.138", 2, "1.14"), ("1.138", 0, "1.2"), ("0.5", 3, "0.500"), ("138", 0, "140"),
+     ("0.0996", 2, "0.10"), ("0", 2, "0.00")],
+)  # fmt: skip
+def test_an_uncertainty_is_never_written_smaller_than_it_is(uncertainty: str, decimals: int, text: str) -> None:
+    """Rounded up, with two significant digits or the decimals of its line."""
+    assert written_up(Fraction(uncertainty), decimals) == text
 
 
 def test_more_digits_are_printed_where_fewer_would_belie_the_verdict() -> None:

@@ -331,8 +331,8 @@ def test_show_prints_everything_for_people(three):
         "curve       psi = -0.272572 + 1.00000196·indication; a run takes its own zero at atmosphere",
         "drift       +0 psi at 0 since SCL-OLD, not more than both U",
         f"on {TODAY}  in date, in force",
-        "500         +0.1659    0.0500         0.3000      0.1832     2.00  +0.4010    0.5842",
-        "budget at 1000 psi: u 0.02716, dof infinite, k 2.00, U 0.05431",
+        "500         +0.1659    0.0500         0.3000      0.19       2.00  +0.4010    0.59",
+        "budget at 1000 psi: u 0.02716, dof infinite, k 2.00, U 0.055",
         "  hysteresis      u 0.0866     c 1          dof infinite  89.4 %",
     ):
         assert part in text
@@ -503,14 +503,14 @@ def test_a_disagreement_is_cleared_only_where_it_would_show_again(home):
     """At 250 psi it is 2.5 psi off; at 20 psi that says nothing, at 187.5 psi it does."""
     assert check(home, reading="252.5 psi").output.splitlines() == [
         f"DISAGREES: 252.50 psi beside 250.00 psi on test gauge G-07 on {TODAY}: 2.50 psi apart, 1.80 psi is allowed.",
-        "U of PT-101 1.00 psi, of the gauge 1.50 psi (k = 2); normalized error +1.39, at most 1 either way",
+        "U of PT-101 1.0 psi, of the gauge 1.5 psi (k = 2); normalized error +1.39, at most 1 either way",
         "No run starts until a check there agrees or the instrument is calibrated again.",
         "A run that is open now accepts nothing any more.",
     ]
     low = check(home, reading="20.3 psi", gauge_reading="20 psi")
     assert (low.exit_code, low.output.splitlines()) == (1, [
         f"AGREES: 20.30 psi beside 20.00 psi on test gauge G-07 on {TODAY}: 0.30 psi apart, 1.80 psi is allowed.",
-        "U of PT-101 1.00 psi, of the gauge 1.50 psi (k = 2); normalized error +0.17, at most 1 either way",
+        "U of PT-101 1.0 psi, of the gauge 1.5 psi (k = 2); normalized error +0.17, at most 1 either way",
         (
             f"The disagreement stays in force: 252.50 psi beside 250.00 psi on test gauge G-07 on {TODAY}: 2.50 psi "
             "apart, 1.80 psi is allowed; a check at 189.38 psi or more clears it, this one was made at 20.30 psi."

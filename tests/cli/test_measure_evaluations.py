@@ -78,7 +78,7 @@ def test_a_calibration_in_words(tmp_path: Path):
     page = shown("calibration", wrote(tmp_path, *transmitter()), *KNOWN)
     assert "line        psi = -125.2728 + 250.000491·V" in page
     assert "curvature   significant, up to 0.239 psi; name a --tolerance to judge it" in page
-    assert "500         +0.1659    0.0500         0.3000      0.1837     2.00  0.3496" in page
+    assert "500         +0.1659    0.0500         0.3000      0.19       2.00  0.3496" in page
     assert "the line will do\n" in shown("calibration", wrote(tmp_path, *transmitter()), "--tolerance", "1")
     judged = shown("calibration", wrote(tmp_path, *transmitter()), "--tolerance", "0.9")
     assert "the line will not do, use -124.8103 + 249.503262·x + 0.0994321·x²" in judged
@@ -234,7 +234,7 @@ def test_a_decision_against_a_lower_limit(tmp_path: Path):
     assert decision["acceptance_limit"] == pytest.approx(507.2)
 
 
-DECIDABLE = "allowed one limit, a --value, and a --unit of pressure, volume or rate."
+UNITS = "allowed a --unit of pressure, volume or leakage rate, such as psi, mL or mL/h."
 
 
 @pytest.mark.parametrize(
@@ -242,12 +242,14 @@ DECIDABLE = "allowed one limit, a --value, and a --unit of pressure, volume or r
     [
         (
             ["--at-most", "5"],
-            f"decision: found value None, unit ''; {DECIDABLE}",
+            "decision: found no --value; allowed a --value and one limit.",
         ),
         (
-            ["--value", "3", "--unit", "nm", "--at-most", "5"],
-            f"decision: found value 3.0, unit 'nm'; {DECIDABLE}",
+            ["--value", "3", "--at-most", "5", "--at-least", "1"],
+            "decision: found --at-most and --at-least; allowed a --value and one limit.",
         ),
+        (["--value", "3", "--at-most", "5"], f"decision: found no --unit; {UNITS}"),
+        (["--value", "3", "--unit", "nm", "--at-most", "5"], f"decision: found --unit 'nm'; {UNITS}"),
         (["--correlation", "a,b"], "correlation: found 'a,b'; allowed two names and a coefficient, as in 'a,b,0.8'."),
     ],
 )

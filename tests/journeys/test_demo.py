@@ -28,10 +28,16 @@ def test_three_valves_tell_three_stories(demo):
 
 
 def test_the_third_valve_did_not_hold_steady_until_it_was_vented_again(demo):
-    """Trapped air is told apart by the journal, not by the verdict."""
+    """Trapped air is told apart by the journal, not by the verdict.
+
+    The simulated operator vents again when the rise or the settling tells of air, or after falling back twice,
+    whichever comes first.
+    """
     with RunReader.beside(Path(demo["home"]) / "testbench.db") as store:
         events = [line.happening.event for line in store.journal_of(demo["runs"][2]["run"])]
-    assert events.index("advice") < events.index("vent again") < events.index("steady")
+    before = events[: events.index("vent again")]
+    assert {"air", "advice"} & set(before) or before.count("fell below the acceptance limit") >= 2
+    assert events.index("vent again") < events.index("steady")
 
 
 def test_every_run_is_judged_again_to_the_same_verdict(demo):

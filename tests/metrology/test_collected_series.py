@@ -8,7 +8,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from testbench.errors import TooFewPointsError
-from testbench.metrology.leakage import CollectedSeries, VesselReading, collected_rate, collected_series
+from testbench.metrology.leakage import (
+    CollectedRate,
+    CollectedSeries,
+    TimedVolume,
+    VesselReading,
+    agree,
+    collected_rate,
+    collected_series,
+    pooled_rate,
+)
 from testbench.quantities import LeakageRate, Volume
 
 
@@ -85,3 +94,30 @@ def test_a_steady_leak_is_found_on_any_clock(ml_per_h, waits, start_s):
     found = collected_series(readings, ml("0.01"), 0.0)
     assert found.found.rate == LeakageRate.of(ml_per_h, "mL/h")
     assert found.steady
+
+
+# Several collections ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("second", "agrees"), [("15", True), ("15.000001", False), ("5", True), ("4.999999", False)])
+def test_two_results_agree_up_to_the_root_of_the_sum_of_the_squares(second, agrees):
+    """U = 3 and 4 mL/h: 5 mL/h apart at the most, either way (En score of ISO 13528, from memory)."""
+    first = CollectedRate(LeakageRate.of(10, "mL/h"), LeakageRate.of(3, "mL/h"))
+    other = CollectedRate(LeakageRate.of(second, "mL/h"), LeakageRate.of(4, "mL/h"))
+    assert agree(first, other) is agree(other, first) is agrees
+
+
+def test_collections_are_pooled_as_volumes_and_times():
+    """3 mL in 100 s and 6 mL in 200 s: 9 mL in 300 s; U of the volumes adds up, that of the times by its squares."""
+    caught = [TimedVolume(ml(3), ml("0.1"), 100), TimedVolume(ml(6), ml("0.2"), 200)]
+    found = pooled_rate(caught, 1.0)
+    assert found.rate == LeakageRate.of(108, "mL/h")
+    of_volume, of_time = 0.3 / 300 * 3600, 108 * math.sqrt(2) / 300
+    assert found.expanded_uncertainty.to("mL/h") == pytest.approx(math.hypot(of_volume, of_time))
+
+
+def test_one_collection_pooled_is_that_one():
+    """To the last digit."""
+    assert pooled_rate([TimedVolume(ml("1.3"), ml("0.1"), 40.0)], 1.0) == collected_rate(
+        ml("1.3"), ml("0.1"), 40.0, 1.0
+    )

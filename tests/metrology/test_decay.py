@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import norm
 from scipy.stats import t as student
 
 from testbench.errors import DataRefusedError, TooFewPointsError
@@ -114,6 +115,15 @@ def test_the_next_blank_run_lies_within_the_half_width(runs):
     assert inside / 40 == pytest.approx(95, abs=1.5)
 
 
+@pytest.mark.parametrize(("own", "floor"), [((), False), ((0.1, 0.1), False), ((30.0, 40.0), True)])
+def test_blank_runs_know_the_drift_no_better_than_one_of_them(own, floor):
+    """Half-width t(1)·s·√1.5 for −1 and 1; root mean square of 30 and 40 is √1250, times 1.96 for 95 %."""
+    found = blank_runs([-1, 1], own)
+    scatter = student.ppf(0.975, 1) * math.sqrt(2) * math.sqrt(1.5)
+    expected = norm.ppf(0.975) * math.sqrt(1250) if floor else scatter
+    assert found.half_width_pa_per_s == pytest.approx(expected)
+
+
 def test_one_blank_run_has_no_spread():
     """Two are the least."""
     with pytest.raises(TooFewPointsError) as refused:
@@ -199,14 +209,14 @@ def test_the_decision_on_both_sides_of_its_limits(ml_h, conformity):
 def test_the_decision_in_words():
     """The numbers, the limit, and what they mean."""
     assert decide_decay(rate(20, 1), limit(60)).reason == (
-        "20.00 mL/h with 1.645 u = 1.64 mL/h; 60 mL/h is allowed: within the limit."
+        "20.0 mL/h with 1.645 u = 1.7 mL/h; 60 mL/h is allowed: within the limit."
     )
     assert decide_decay(rate(70, 1), limit(60)).reason == (
-        "70.00 mL/h with 1.645 u = 1.64 mL/h; 60 mL/h is allowed: above the limit."
+        "70.0 mL/h with 1.645 u = 1.7 mL/h; 60 mL/h is allowed: above the limit."
     )
     near = decide_decay(rate(59, 1, Dominant.TEMPERATURE), limit(60))
     assert near.reason == (
-        "59.00 mL/h with 1.645 u = 1.64 mL/h; 60 mL/h is allowed: too near the limit to tell; collect the leakage."
+        "59.0 mL/h with 1.645 u = 1.7 mL/h; 60 mL/h is allowed: too near the limit to tell; collect the leakage."
     )
 
 
@@ -371,5 +381,5 @@ def test_a_decay_is_decided_by_the_rule_of_the_procedure(rule, ml_h, conformity)
 def test_the_reason_names_the_uncertainty_of_the_rule():
     """U = 2 u, except where the rule is the 95 % one."""
     assert decide_decay(rate(20, 1), limit(60), rule=DecisionRule.GUARDED).reason == (
-        "20.00 mL/h with U = 2.00 mL/h; 60 mL/h is allowed: within the limit."
+        "20.0 mL/h with U = 2.0 mL/h; 60 mL/h is allowed: within the limit."
     )

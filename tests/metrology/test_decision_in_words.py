@@ -244,3 +244,38 @@ def test_the_words_never_contradict_the_decision(
 def test_simple_acceptance_always_decides(measured: Fraction, uncertainty: Fraction, limit: Fraction):
     """Without a guard band nothing is inconclusive."""
     assert decide_upper_limit(ml_h(measured), ml_h(uncertainty), ml_h(limit), SIMPLE).conformity is not BETWEEN
+
+
+@pytest.mark.parametrize(
+    ("measured", "expanded", "words"),
+    [
+        ("58", "1.138", ("58.0 mL/h measured, at most 60 mL/h allowed; U = 1.2 mL/h (k = 2), rule: guarded, "
+         "guard band w = 1.2 mL/h: conforms; risk that this is wrong 0.022 %.")),
+        ("58.852", "1.138", ("58.85 mL/h measured, at most 60 mL/h allowed; U = 1.14 mL/h (k = 2), rule: guarded, "
+         "guard band w = 1.14 mL/h: conforms; risk that this is wrong 2.2 %.")),
+        ("-3.16424", "73.2", ("-3 mL/h measured, at most 60 mL/h allowed; U = 74 mL/h (k = 2), rule: guarded, "
+         "guard band w = 74 mL/h: inconclusive, at most -13 mL/h would conform; probability of conformity 95.8 %.")),
+    ],
+)  # fmt: skip
+def test_u_is_rounded_up_and_the_value_follows_it(measured: str, expanded: str, words: str):
+    """Two digits of U, rounded up; more only where 58.9 + 1.2 would lie above a limit that 58.852 + 1.138 meets.
+
+    A rate below zero is told as it was found.
+    """
+    assert decide_upper_limit(ml_h(measured), ml_h(expanded), ml_h("60")).words == words
+
+
+@given(
+    st.decimals("0", "100", places=4, allow_nan=False),
+    st.decimals("0.0001", "30", places=4),
+    st.sampled_from(DecisionRule),
+)
+def test_the_printed_numbers_never_belie_the_verdict(measured, expanded, rule: DecisionRule):
+    """Who adds w to the value, as both are printed, comes to the verdict that is printed beside them."""
+    decision = decide_upper_limit(ml_h(str(measured)), ml_h(str(expanded)), ml_h("60"), rule)
+    y, w = (
+        Fraction(re.search(pattern, decision.words)[1])
+        for pattern in (r"^(-?[0-9.]+) mL/h measured", r"w = ([0-9.]+) mL/h")
+    )
+    told = CONFORMS if y + w <= 60 else NOT if y - w > 60 else BETWEEN
+    assert told is decision.conformity

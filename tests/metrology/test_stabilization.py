@@ -88,10 +88,10 @@ def test_the_reason_in_words():
     watch = judge()
     assert watch.judge(0.0, None).reason == "there is no full window of readings"
     assert watch.judge(1.0, slope(-2.34, 0.1)).reason == (
-        "the rate of change is -2.34 ± 0.16 psi/min, 1 psi/min is allowed"
+        "the rate of change is -2.34 ± 0.17 psi/min, 1 psi/min is allowed"
     )
     assert watch.judge(300.0, slope(-2.34, 0.1)).reason == (
-        "after 300 s the rate of change is -2.34 ± 0.16 psi/min, 1 psi/min is allowed"
+        "after 300 s the rate of change is -2.34 ± 0.17 psi/min, 1 psi/min is allowed"
     )
     assert watch.judge(301.0, None).reason == "after 300 s there is still no full window of readings"
 

@@ -182,7 +182,7 @@ def test_a_well_vented_body_is_not_taken_for_air(bench, monkeypatch, the_drift):
     ("changes", "why"),
     [
         ({"measures_c": False}, "C was not measured in place"),
-        ({"blanks": ()}, "0 blank runs fit, 2 are needed for the drift"),
+        ({"blanks": ()}, "of blank runs 0 fit, 2 are needed for the drift"),
         ({"decay": None}, "the procedure has the leakage collected"),
     ],
 )

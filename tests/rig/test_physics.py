@@ -263,6 +263,20 @@ def test_whatever_hands_do_the_pressure_stays_between_vapour_and_the_strongest_s
             assert rig.air_ml >= 0
 
 
+def test_the_relief_valve_opens_in_time_for_a_stiff_body():
+    """NPS 3 without air, 0.006 mL/psi: one substep of the pump is worth 18 psi, yet the body stays below 551 psi.
+
+    At 551 psi the pump gives at most 4.5 mL/s and the relief valve takes 6.
+    """
+    rig = at(540.0, MountedValve("X-1", "3", trapped=(0.0,)))
+    rig.pump_psi, rig.isolated = 607.0, False
+    highest = 0.0
+    for _ in range(100):
+        rig.step(0.02)
+        highest = max(highest, rig.psi)
+    assert 545 < highest < 551
+
+
 def test_a_volume_drawn_off_costs_what_c_says():
     """NPS 6 at 250 psi without air: 1 mL costs about 30 psi (our derivation, CIP-1); drawn at 0.2 mL/s, then closed."""
     rig = at(250.0, TIGHT)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from testbench.procedure.requirements import requirements_for
-from testbench.quantities import Pressure
+from testbench.quantities import Pressure, Temperature, Volume
 from testbench.run.decay import Basis
 from testbench.run.decaying import Decaying
 from testbench.run.machine import Phase
@@ -19,6 +19,8 @@ from tests.run.conftest import DAY, RESTLESS, STEADY, Attempt, Shop
 
 BLANKS = tuple(blank(number, "-0.40", at="2026-05-20T08:00:00.000Z") for number in (1, 2, 3))
 """They agree, so that the drift is known."""
+FACTS = {"cavity": Volume.parse("15 L"), "water_temperature": Temperature.of(20, "degC")}
+"""C of the water alone is 0.047 mL/psi: no air."""
 
 
 @dataclass
@@ -86,7 +88,7 @@ class Body(Attempt):
         return self
 
 
-def body(shop: Shop, *, blanks: Any = BLANKS, burette: Any = BURETTE, facts: Any = None, u: str = "1.0", **rules: Any):
+def body(shop: Shop, *, blanks: Any = BLANKS, burette: Any = BURETTE, facts: Any = FACTS, u: str = "1.0", **rules: Any):
     """An attempt at the stage.
 
     Args:
@@ -99,6 +101,6 @@ def body(shop: Shop, *, blanks: Any = BLANKS, burette: Any = BURETTE, facts: Any
     """
     requirement = requirements_for(house(**rules), shop.valve("NPS 12")).stages[0]
     channel = shop.channel(expanded_uncertainty=Pressure.of(u, "psi"))
-    basis = Basis(requirement, channel, DAY, tuple(blanks), **(facts or {}))
+    basis = Basis(requirement, channel, DAY, tuple(blanks), **facts)
     limits = Thresholds.of(requirement, channel.guard_band(requirement), channel.scale)
     return Body(Stage(requirement, limits, Decaying.of(basis, burette)), channel, shop.zero_check)

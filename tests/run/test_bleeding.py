@@ -26,7 +26,7 @@ def test_three_volumes_give_c_and_the_pressure_is_raised_again(shop):
         "1 mL cost 10.00 psi, 1 of 3.",
         "1 mL cost 10.00 psi, 2 of 3.",
         "1 mL cost 10.00 psi, 3 of 3.",
-        "C = 0.1 mL/psi with U = 0.01 mL/psi. Raise the pressure again.",
+        "C = 0.100 mL/psi with U = 0.011 mL/psi. Raise the pressure again.",
     ]
     assert [str(drawn.volume) for drawn in attempt.state.drawn] == ["1 mL"] * 3
     assert [drawn.burette for drawn in attempt.state.drawn] == ["burette"] * 3
@@ -60,7 +60,7 @@ def test_a_leak_does_not_pass_for_a_volume(shop):
     attempt.pass_time(4, bound=RESTLESS).ask(Action.MEASURE_C)
     for _ in range(3):
         attempt.draw_off(after_s=10).ask(Action.DRAWN_OFF)
-    assert attempt.sentences[-1].startswith("C = 0.1 mL/psi with U = 0.01")
+    assert attempt.sentences[-1].startswith("C = 0.100 mL/psi with U = 0.011")
 
 
 # Where it is offered ----------------------------------------------------------------------------

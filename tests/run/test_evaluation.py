@@ -84,7 +84,7 @@ def test_a_seat_test_within_its_limit_is_accepted(accepted_seat):
     finding = accepted_seat.finding()
     assert finding.verdict is ACCEPTED
     assert sentence(finding, "largest-leakage-rate") == (
-        "0.5 mL in 50.0 s is 1.22 fl_oz/h with U = 0.24 fl_oz/h; 4 fl_oz/h is allowed: within the limit."
+        "0.5 mL in 50.0 s is 1.22 fl_oz/h with U = 0.25 fl_oz/h; 4 fl_oz/h is allowed: within the limit."
     )
 
 

@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import pytest
 from hypothesis import settings
@@ -368,14 +368,21 @@ class SeatWalk(Walk):
 
     def hold_on(self) -> None:
         state = self.attempt.state
-        if state.collections:
-            self.a_good_stretch(1, 1.0)
-        elif state.collecting_since is None:
+        if state.collecting_since is not None:
+            self.a_good_stretch(31, 1.0)
+            self.a_request(Action.COLLECTION_ENDED, "")
+        elif self.attempt.stage.owes_collection(state):
             self.a_good_stretch(6, 1.0)
             self.a_request(Action.COLLECTION_STARTED, "")
         else:
-            self.a_good_stretch(31, 1.0)
-            self.a_request(Action.COLLECTION_ENDED, "")
+            self.a_good_stretch(1, 1.0)
+
+    @rule()
+    def once_more(self) -> None:
+        """Extend an undecided hold, and collect again."""
+        if Action.EXTEND in self.attempt.stage.possible(self.attempt.state):
+            self.a_request(Action.EXTEND, "")
+            self.hold_on()
 
     def completed_without_a_leak(self, state) -> None:
         assert state.collections
@@ -387,10 +394,21 @@ class SeatWalk(Walk):
 
     def expected(self, verdict: Verdict) -> bool:
         volumes = {str(volume) for caught in self.attempt.state.collections for volume in volumes_of(caught)}
+        if any(contradict(*pair) for pair in combinations(self.attempt.state.collections, 2)):
+            # Two that cannot both be right: whatever the newest says, this is not accepted.
+            return verdict in {Verdict.REJECTED, Verdict.INCONCLUSIVE}
         if "50 mL" not in volumes:
             return verdict in {Verdict.ACCEPTED, Verdict.INCONCLUSIVE}
         # A vessel that held more in between than at the end was misread: that decides nothing.
         return verdict in {Verdict.REJECTED, Verdict.INCONCLUSIVE}
+
+
+def contradict(first: Collection, second: Collection) -> bool:
+    """Whether two rates lie further apart than √(U₁² + U₂²); U is 0.5 mL and 1 s."""
+    seconds = [(caught.until - caught.since) / TICKS_PER_S for caught in (first, second)]
+    rates = [caught.volume.to("mL") / time for caught, time in zip((first, second), seconds, strict=True)]
+    squares = [(0.5 / time) ** 2 + (rate / time) ** 2 for rate, time in zip(rates, seconds, strict=True)]
+    return abs(rates[0] - rates[1]) > math.sqrt(sum(squares)) * 1.0000001
 
 
 def volumes_of(caught: Collection) -> list[Volume | None]:

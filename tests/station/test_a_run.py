@@ -31,7 +31,7 @@ def test_too_much_seat_leakage_rejects_and_the_sentence_says_by_how_much(at_hand
     assert record.reason == "The seat test was rejected."
     collected = next(f for f in record.stages[1].finding.criteria if f.criterion == "largest-leakage-rate")
     assert collected.sentence == (
-        "12 mL in 60.0 s is 24.35 fl_oz/h with U = 0.57 fl_oz/h; 4 fl_oz/h is allowed: above the limit."
+        "12 mL in 60.0 s is 24.35 fl_oz/h with U = 0.58 fl_oz/h; 4 fl_oz/h is allowed: above the limit."
     )
 
 

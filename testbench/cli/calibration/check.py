@@ -86,9 +86,11 @@ def command(
 
 
 def _tell(kept: "GaugeCheck", standing: "SecondGaugeCheck", *, as_json: bool) -> None:
+    from testbench.metrology.uncertainty import expanded_text
     from testbench.station.gauge_checks import not_cleared
 
     check = kept.check
+    ours, theirs = (f"{expanded_text(u.to(u.unit))} {u.unit}" for u in (check.uncertainty, check.gauge_uncertainty))
     ratio = math.hypot(float(check.uncertainty.exact), float(check.gauge_uncertainty.exact))
     apart = float((check.indicated - check.gauge_indicated).exact)
     normalized = apart / ratio if ratio else math.copysign(math.inf, apart) if apart else 0.0
@@ -99,7 +101,7 @@ def _tell(kept: "GaugeCheck", standing: "SecondGaugeCheck", *, as_json: bool) ->
         return
     say(f"{'AGREES' if check.agrees else 'DISAGREES'}: {check.sentence}.")
     say(
-        f"U of {kept.channel} {check.uncertainty.text(2)}, of the gauge {check.gauge_uncertainty.text(2)} (k = 2); "
+        f"U of {kept.channel} {ours}, of the gauge {theirs} (k = 2); "
         f"normalized error {normalized:+.2f}, at most 1 either way"
     )
     if check.agrees and not standing.agrees:

@@ -22,6 +22,7 @@ from testbench.cli.measure.budget import budget_lines, dof_text
 from testbench.cli.measure.calibration import shown
 from testbench.cli.output import home_option, json_option, say, say_json
 from testbench.errors import CalibrationRefusedError
+from testbench.metrology.uncertainty import expanded_text
 
 if TYPE_CHECKING:
     from testbench.station.bench import CalibrationEntry
@@ -128,8 +129,9 @@ def _tell_points(found: "Assessment") -> None:
         result = point.result
         say(
             f"{result.reference:<11g} {point.deviation:<+10.4f} {shown(result.repeatability):<14} "
-            f"{shown(result.hysteresis):<11} {result.expanded_uncertainty:<10.4g} "
-            f"{result.budget.coverage_factor():<5.2f} {point.deviation_in_run:<+10.4f} {point.uncertainty_in_run:.4g}"
+            f"{shown(result.hysteresis):<11} {expanded_text(result.expanded_uncertainty):<10} "
+            f"{result.budget.coverage_factor():<5.2f} {point.deviation_in_run:<+10.4f} "
+            f"{expanded_text(point.uncertainty_in_run)}"
         )
 
 
@@ -138,12 +140,12 @@ def _tell_budgets(found: "Assessment", asked: float | None) -> None:
     if asked is not None:
         points = _around(points, asked)
         u, unit = found.calibrated.uncertainty_in_run_at(asked), found.report.unit
-        say(f"\nat {asked:g} {unit}: U in a run {u:.4g} {unit} (95 %), on the line between its neighbours")
+        say(f"\nat {asked:g} {unit}: U in a run {expanded_text(u)} {unit} (95 %), on the line between its neighbours")
     for point in points:
         budget = point.result.budget
         say(
             f"\nbudget at {point.result.reference:g} {found.report.unit}: u {budget.combined:.4g}, "
-            f"{dof_text(budget.effective_dof)}, k {budget.coverage_factor():.2f}, U {budget.expanded():.4g}"
+            f"{dof_text(budget.effective_dof)}, k {budget.coverage_factor():.2f}, U {expanded_text(budget.expanded())}"
         )
         for line in budget_lines(budget):
             say(f"  {line}")

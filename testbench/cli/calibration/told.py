@@ -11,6 +11,7 @@ import click
 from testbench.cli.measure.budget import number
 from testbench.cli.measure.calibration import curvature, point_facts, quadratic_facts, zero_in_words
 from testbench.cli.output import home_of
+from testbench.metrology.uncertainty import expanded_text
 from testbench.station.register import AsFound, Assessment, assess, find, in_force
 from testbench.wiring import Home, read_store
 
@@ -156,8 +157,8 @@ def summary(found: Assessment) -> list[str]:
         f"curvature   {curvature(quadratic_facts(fit.quadratic, report.permissible), unit)}",
         f"residuals   SD {fit.line.residual_sd:.4g} {unit} beside the line, {fit.line.dof} degrees of freedom",
         f"zero        {zero_in_words(fit.zero_deviation, unit)}",
-        f"U in a run  {largest.uncertainty_in_run:.4g} {unit} at most (95 %, k = {k:.2f}), at {at:g} {unit}",
-        f"            {off:.4g} deviation from the zero that a run takes at atmosphere, and U {u:.4g}",
+        f"U in a run  {expanded_text(largest.uncertainty_in_run)} {unit} at most (95 %, k = {k:.2f}), at {at:g} {unit}",
+        f"            {off:.4g} deviation from the zero that a run takes at atmosphere, and U {expanded_text(u)}",
     ]
     return [*lines, *_changed(found), *_came(found)]
 
@@ -226,7 +227,7 @@ def _changed(found: Assessment) -> list[str]:
     moved = f"{worst.drift:+.4g} {found.report.unit} at {worst.reference:g} since {found.old.certificate_number}"
     seen = "more" if worst.significant else "not more"
     adjusted = ", an adjustment included" if found.report.as_found else ""
-    lines = [f"drift       {moved}, {seen} than both U ({worst.allowed:.4g}){adjusted}"]
+    lines = [f"drift       {moved}, {seen} than both U ({expanded_text(worst.allowed)}){adjusted}"]
     if worst.significant:
         number, days = found.report.certificate_number, (found.report.due_on - found.report.calibrated_on).days
         lines.append(

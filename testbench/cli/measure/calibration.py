@@ -13,6 +13,7 @@ from testbench.errors import FileRefusedError
 from testbench.metrology.calibration_fit import CalibrationFit, KnownUncertainties, PointResult, drift, fit_calibration
 from testbench.metrology.calibration_series import CalibrationPoint, Direction
 from testbench.metrology.line_fit import Quadratic, fit_line
+from testbench.metrology.uncertainty import expanded_text
 
 at_least_zero = click.FloatRange(min=0)
 
@@ -147,7 +148,7 @@ def _tell(fit: CalibrationFit, units: tuple[str, str], facts: dict[str, Any], *,
     for result in fit.results:
         say(
             f"{result.reference:<11g} {result.deviation:<+10.4f} {shown(result.repeatability):<14} "
-            f"{shown(result.hysteresis):<11} {result.expanded_uncertainty:<10.4g} "
+            f"{shown(result.hysteresis):<11} {expanded_text(result.expanded_uncertainty):<10} "
             f"{result.budget.coverage_factor():<5.2f} {result.error_span:.4g}"
         )
     if not reference_known:

@@ -3,15 +3,18 @@
 from collections.abc import Mapping
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import click
 
 from testbench.cli.tables import SECONDS, Table, header_of, read_table
-from testbench.metrology.decision_rule import Conformity, DecisionRule, judge_upper_limit
+from testbench.errors import DataRefusedError
+from testbench.metrology.decision_rule import Conformity, DecisionRule, judge_upper_limit, places_beside
 from testbench.metrology.leakage import CollectedSeries, VesselReading, collected_series
-from testbench.quantities import LeakageRate, Volume
+from testbench.metrology.uncertainty import at_place, expanded_text
+from testbench.quantities import LeakageRate, Quantity, Volume
 
+Q = TypeVar("Q", bound=Quantity)
 K = 2
 DECISIONS = {
     Conformity.CONFORMS: "accepted",
@@ -24,10 +27,11 @@ def collected_facts(file: Path, options: Mapping[str, Any]) -> dict[str, Any]:
     """Read and judge a vessel that fills.
 
     Raises:
+        DataRefusedError: a limit or an uncertainty that is not above 0.
         FileRefusedError: the table, or a content that falls by more than its uncertainty.
         TooFewPointsError: fewer than two readings after the settle period.
     """
-    limit = None if options["limit"] is None else LeakageRate.parse(options["limit"])
+    limit = limit_of(options)
     unit = options["unit"] or (limit.unit if limit else "mL/h")
     readings, volume_u = _readings(file, options)
     series = collected_series(readings, volume_u, options["time_u"], settle_s=options["settle"], unit=unit)
@@ -52,6 +56,32 @@ def collected_facts(file: Path, options: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
+def limit_of(options: Mapping[str, Any]) -> LeakageRate | None:
+    """The limit, if one was told.
+
+    Raises:
+        DataRefusedError: it is not above 0.
+    """
+    if options["limit"] is None:
+        return None
+    limit = LeakageRate.parse(options["limit"])
+    if limit == LeakageRate.zero(limit.unit):
+        none = "a rate above 0; a limit of 0 means no visible leakage, which is looked for and is no rate"
+        raise DataRefusedError("limit", str(limit), none)
+    return above_zero("limit", limit)
+
+
+def above_zero(what: str, amount: Q) -> Q:
+    """The amount itself.
+
+    Raises:
+        DataRefusedError: it is not above 0.
+    """
+    if amount.exact <= 0:
+        raise DataRefusedError(what, str(amount), "more than 0")
+    return amount
+
+
 def _readings(file: Path, options: Mapping[str, Any]) -> tuple[list[VesselReading], Volume]:
     if "drops" in header_of(file):
         if options["drops_per_ml"] is None:
@@ -67,7 +97,7 @@ def _readings(file: Path, options: Mapping[str, Any]) -> tuple[list[VesselReadin
         # Without a stated U only what the last written digit hides is known; that is no ground for a decision.
         stated = None if options["limit"] else Volume.of(table["volume"].last_place / 3**0.5, unit)
     if options["volume_u"] is not None:
-        stated = Volume.parse(options["volume_u"])
+        stated = above_zero("U of the volume", Volume.parse(options["volume_u"]))
     if stated is None:
         raise click.UsageError("A volume without its uncertainty decides nothing; tell it with --volume-u.")
     seconds = table.seconds().tolist()
@@ -87,7 +117,10 @@ def _decide(series: CollectedSeries, limit: LeakageRate | None) -> tuple[str | N
     if limit is None:
         return None, series.reason
     rate, u = series.found.rate, series.found.expanded_uncertainty
-    said = f"{rate.text_beside(limit)} with U = {u.text(2)}; {limit} is allowed"
+    unit = limit.unit
+    places = places_beside(rate.to(unit), u.to(unit), u.to(unit), limit.to(unit))
+    shown, doubt = at_place(rate.to(unit), places), expanded_text(u.to(unit), places)
+    said = f"{shown} {unit} with U = {doubt} {unit}; {limit} is allowed"
     if series.reason:
         return DECISIONS[Conformity.WITHIN_GUARD_BAND], f"{said}, but {series.reason}; collect again."
     conformity = judge_upper_limit(rate, u, limit)

@@ -28,7 +28,11 @@ DECAY = "For a pressure decay"
 @click.option("--water-only", help="C of the water alone, to tell air and a flexible rig.")
 @click.option("--blank", type=click.Path(path_type=Path), multiple=True, help="A hold on a tight body; two at least.")
 @click.option("--beta", help='Pressure that a kelvin brings, "40.8 psi/K".')
-@click.option("--drift-u", type=click.FloatRange(min=0), help="Standard uncertainty of the temperature's rate [K/min].")
+@click.option(
+    "--drift-u",
+    type=click.FloatRange(min=0, min_open=True),
+    help="Standard uncertainty of the temperature's rate [K/min].",
+)
 @click.option("--required", help='Least pressure of the hold, guard band included, "250 psi".')
 @click.option("--resolution", type=click.FloatRange(min=0), help="Smallest step of a reading, in the file's unit.")
 @click.option("--noise", type=click.FloatRange(min=0), help="Declared noise (SD), in the file's unit.")
@@ -40,6 +44,8 @@ def command(file: Path, *, as_json: bool, **options: Any) -> None:
     first and the last after the settle period.
 
     With time_s,pressure_psi it holds a pressure decay: Q = C·(β·dT/dt − dP/dt). A column temperature_degC gives dT/dt.
+
+    Exit code 0: measured, whatever was decided; 1: the data are refused; 2: an option is missing or wrong.
     """
     if any(header == "drops" or header.startswith("volume") for header in header_of(file)):
         from testbench.cli.measure.collected import collected_facts
@@ -49,12 +55,14 @@ def command(file: Path, *, as_json: bool, **options: Any) -> None:
         from testbench.cli.measure.decays import decay_facts
 
         facts = decay_facts(file, options)
+    from testbench.metrology.uncertainty import rounded
+
     told = facts.pop("told")
     if as_json:
         say_json(facts)
         return
-    uncertainty = f"± {facts['expanded_uncertainty']:.2g} {facts['unit']} (k = {facts['k']:g})"
-    say(f"rate      {facts['rate']:.6g} {uncertainty}, by {facts['method']}")
+    rate, u = rounded(facts["rate"], facts["expanded_uncertainty"])
+    say(f"rate      {rate} ± {u} {facts['unit']} (k = {facts['k']:g}), by {facts['method']}")
     for line in told:
         say(line)
     if facts["decision"] is not None:

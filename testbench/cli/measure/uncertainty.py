@@ -139,9 +139,14 @@ def _decision(
     if limit is None:
         return None
     kind = next((cls for cls in (Pressure, Volume, LeakageRate) if unit in cls.UNITS), None)
-    if value is None or kind is None or (at_most is not None and at_least is not None):
-        found = f"value {value}, unit '{unit}'"
-        raise DataRefusedError("decision", found, "one limit, a --value, and a --unit of pressure, volume or rate")
+    if value is None or (at_most is not None and at_least is not None):
+        found = "no --value" if value is None else "--at-most and --at-least"
+        raise DataRefusedError("decision", found, "a --value and one limit")
+    if kind is None:
+        found = f"--unit '{unit}'" if unit else "no --unit"
+        raise DataRefusedError(
+            "decision", found, "a --unit of pressure, volume or leakage rate, such as psi, mL or mL/h"
+        )
     decide = decide_upper_limit if at_most is not None else decide_lower_limit
     measured, expanded, allowed = (kind.of(repr(x), unit) for x in (value, budget.expanded(probability), limit))
     return decide(measured, expanded, allowed, rule, budget.coverage_factor(probability))
