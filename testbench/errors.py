@@ -261,6 +261,18 @@ class CalibrationUnknownError(BenchError):
         return f"There is no calibration {self.found} in the register; it holds {', '.join(self.allowed) or 'none'}."
 
 
+@dataclass(eq=False)
+class CalibrationAmbiguousError(BenchError):
+    """Instruments of several serial numbers have a calibration with this certificate number."""
+
+    found: str
+    serials: tuple[str, ...]
+    remedy: ClassVar[str] = "Name the instrument with --serial."
+
+    def sentence(self) -> str:
+        return f"There is a calibration {self.found} of each of these instruments: {', '.join(self.serials)}."
+
+
 # Before a run -----------------------------------------------------------------------------------
 
 
@@ -347,10 +359,25 @@ class GaugesDisagreeError(BenchError):
 
     channel: str
     found: str
-    remedy: ClassVar[str] = "Find out which of the two is wrong; have it calibrated, or repeat the check, then start."
+    remedy: ClassVar[str] = (
+        "Find out which of the two is wrong; have it calibrated, or repeat the check there, then start."
+    )
 
     def sentence(self) -> str:
         return f"Channel {self.channel} disagrees with a second gauge: {self.found}."
+
+
+@dataclass(eq=False)
+class ChannelDisprovedError(BenchError):
+    """A check against a second gauge, made while the run was open, disagreed with the channel."""
+
+    run: str
+    channel: str
+    found: str
+    remedy: ClassVar[str] = "Close the run, find out which of the two is wrong, then test the valve again."
+
+    def sentence(self) -> str:
+        return f"Channel {self.channel} disagreed with a second gauge while run {self.run} was open: {self.found}."
 
 
 @dataclass(eq=False)

@@ -124,7 +124,7 @@ def _caught(stage: StageRecord, words: Words) -> list[str]:
 
 def instrument_of(record: RunRecord, words: Words) -> tuple[Fact, ...]:
     """The deciding channel, its calibration and its zero check."""
-    channel, gauge = record.channel, record.channel.second_gauge
+    channel, gauge = record.channel, record.channel.disproved_by or record.channel.second_gauge
     unit = record.requirements.zero_tolerance.unit
     decimals = decimals_of(channel.expanded_uncertainty.in_unit(unit).value) + 1
     zero = Fraction(record.zero_check.mean_millicounts, 1000) * channel.scale.per_count

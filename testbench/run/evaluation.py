@@ -5,7 +5,7 @@ Of the machine that timed the stage one thing is taken on trust: that the pressu
 A completed stage is accepted only if all of these hold, each with its evidence:
 
 * the channel's calibration was in date and covers required pressure and upper limit, the zero check passed, and a
-  second gauge, where one was held beside it, agreed;
+  second gauge, where one was held beside it before the run or while it was open, agreed;
 * the hold, read again from the samples, lasted long enough, every sample between acceptance limit and upper
   limit, no gap longer than allowed, no more flagged or missing than allowed;
 * the upper limit was not exceeded outside the hold either;
@@ -106,13 +106,20 @@ def judge_run(record: RunRecord) -> tuple[Verdict | None, str]:
     for demanded in record.requirements.stages:
         found = last.get(demanded.stage)
         if found is None:
-            return None, f"The {demanded.stage} was not carried out."
+            return None, f"The {demanded.stage} was not carried out.{_disproved(record)}"
         if found.finding is None or found.ended is not Ending.COMPLETED:
             return None, f"The {demanded.stage} is void ({found.ended}): {found.reason}"
     for found in last.values():
         if found.finding is not None and found.finding.verdict is not Verdict.ACCEPTED:
-            return Verdict.INCONCLUSIVE, f"The {found.stage} is inconclusive."
+            return Verdict.INCONCLUSIVE, f"The {found.stage} is inconclusive.{_disproved(record)}"
     return Verdict.ACCEPTED, "Every demanded stage was accepted."
+
+
+def _disproved(record: RunRecord) -> str:
+    channel, check = record.channel, record.channel.disproved_by
+    if check is None:
+        return ""
+    return f" A second gauge disagreed with {channel.tag} while the run was open: {check.sentence}."
 
 
 def _decided_at_once(record: RunRecord) -> tuple[Verdict | None, str] | None:
@@ -138,6 +145,11 @@ def _judge_channel(stage: StageRecord, channel: ChannelRecord, zero_check: ZeroC
         faults.append("the zero check was not passed")
     if channel.second_gauge is not None and not channel.second_gauge.agrees:
         faults.append(f"it disagrees with a second gauge: {channel.second_gauge.sentence}")
+    if (check := channel.disproved_by) is not None:
+        faults.append(
+            f"it disagreed with a second gauge while the run was open: {check.sentence} (checked by {check.by} at "
+            f"{check.at[11:16]} UTC); find out which of the two is wrong, then test the valve again"
+        )
     fine = f"Channel {channel.tag}: calibration {channel.certificate_number} in date, range covered, zero checked."
     sentence = f"Channel {channel.tag}: {'; '.join(faults)}." if faults else fine
     return CriterionFinding(criterion="instrument", conformity=fulfilled(faults), sentence=sentence)

@@ -109,7 +109,14 @@ class ChannelRecord(Value):
     uncertainty_points: tuple[UncertaintyPoint, ...] = later(())
     """U along the range, lowest pressure first; empty where the certificate states one U for all of it."""
     second_gauge: SecondGaugeCheck | None = later(None)
-    """The newest check against a second gauge; None where none was made."""
+    """The newest check against a second gauge before the run; None where none was made."""
+    checked_since: tuple[SecondGaugeCheck, ...] = later(())
+    """The checks that were made while the run was open, oldest first."""
+
+    @property
+    def disproved_by(self) -> SecondGaugeCheck | None:
+        """The first check of the open run that disagreed; a later one that agrees does not mend what was read."""
+        return next((check for check in self.checked_since if not check.agrees), None)
 
     def uncertainty_in(self, stage: StageRequirement) -> Pressure:
         """The largest U between a stage's required pressure and its upper limit.

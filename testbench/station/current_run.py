@@ -118,6 +118,8 @@ def next_stage(record: RunRecord) -> tuple[StageRequirement, int] | None:
     """The demanded stage that comes next and the number of its attempt; None when all is decided."""
     if any(stage.ended is Ending.TRIPPED for stage in record.stages) or record.overpressured:
         return None  # an engineer looks first
+    if record.channel.disproved_by is not None:
+        return None  # no later attempt of this run can show anything
     for requirement in record.requirements.stages:
         tried = [stage for stage in record.stages if stage.stage == requirement.stage]
         newest = tried[-1].finding.verdict if tried and tried[-1].finding else None

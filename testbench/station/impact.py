@@ -3,9 +3,11 @@
 from dataclasses import dataclass
 from datetime import date
 
+from testbench.metrology.decision_rule import Conformity, judge_lower_limit
 from testbench.procedure.stages import StageName
 from testbench.quantities import Pressure
-from testbench.run.record import RunRecord, StageRecord, Verdict
+from testbench.run.leakage import BY_DECAY
+from testbench.run.record import ChannelRecord, RunRecord, StageRecord, Verdict
 from testbench.station.calibrations import CalibrationReport
 from testbench.station.register import AsFound, Predecessor, Reports, current
 
@@ -22,11 +24,15 @@ class StageImpact:
     lowest_corrected: Pressure
     upper_limit: Pressure
     highest_corrected: Pressure
+    guard_band: Pressure
+    """Of the stage's decision rule, with U as the run knew it."""
+    by_decay: bool
+    """Whether its leakage was judged by the decay of the pressure: that is not read again here."""
 
     @property
-    def too_low(self) -> bool:
-        """Whether the hold did not reach the required pressure after all."""
-        return self.lowest_corrected < self.required
+    def conformity(self) -> Conformity:
+        """Whether the hold reached the required pressure after all, by the rule it was judged by."""
+        return judge_lower_limit(self.lowest_corrected, self.guard_band, self.required)
 
     @property
     def too_high(self) -> bool:
@@ -36,18 +42,28 @@ class StageImpact:
     @property
     def affected(self) -> bool:
         """Whether the acceptance cannot stand."""
-        return self.too_low or self.too_high
+        return self.too_high or self.conformity is not Conformity.CONFORMS
 
     @property
     def sentence(self) -> str:
-        """What the hold was, what it comes to, and what was required."""
-        unit = self.required.unit
-        lowest, found = self.lowest.text(2, unit), self.lowest_corrected.text_beside(self.required)
+        """What the hold was, what it comes to, what was required, and what follows."""
+        unit, acceptance = self.required.unit, self.required + self.guard_band
+        lowest, found = self.lowest.text(2, unit), self.lowest_corrected.text_beside(acceptance)
         said = f"{self.stage}: lowest {lowest}, less the error {found}, required {self.required}"
+        if self.guard_band.exact:
+            said += f", with the guard band {acceptance.text(2, unit)}"
+        decay = "; its leakage was judged by pressure decay, which is not looked at" if self.by_decay else ""
         if self.too_high:
             highest = self.highest_corrected.text_beside(self.upper_limit)
-            return f"{said}; highest {highest}, above the upper limit {self.upper_limit}: NOT ACCEPTABLE"
-        return f"{said}: {'NOT ACCEPTABLE' if self.too_low else 'stands'}"
+            return f"{said}; highest {highest}, above the upper limit {self.upper_limit}: NO LONGER MET{decay}"
+        return f"{said}: {_IN_WORDS[self.conformity]}{decay}"
+
+
+_IN_WORDS = {
+    Conformity.CONFORMS: "stands",
+    Conformity.WITHIN_GUARD_BAND: "in the guard band, NOT SHOWN",
+    Conformity.DOES_NOT_CONFORM: "NO LONGER MET",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,14 +99,14 @@ def questioned(record: RunRecord, report: CalibrationReport, reports: Reports, o
 def impact_on(record: RunRecord, document: str, found: AsFound) -> RunImpact:
     """What the errors found make of a run's accepted stages."""
     stages = tuple(
-        _stage(stage, found)
+        _stage(stage, found, record.channel)
         for stage in record.stages
         if stage.finding is not None and stage.finding.verdict is Verdict.ACCEPTED
     )
     return RunImpact(record, document, stages)
 
 
-def _stage(stage: StageRecord, found: AsFound) -> StageImpact:
+def _stage(stage: StageRecord, found: AsFound, channel: ChannelRecord) -> StageImpact:
     assert stage.finding is not None
     lowest, highest = stage.finding.lowest, stage.finding.highest
     return StageImpact(
@@ -101,4 +117,6 @@ def _stage(stage: StageRecord, found: AsFound) -> StageImpact:
         lowest_corrected=lowest - found.error_in_run_at(lowest, reads_high=True),
         upper_limit=stage.requirement.upper_limit,
         highest_corrected=highest - found.error_in_run_at(highest, reads_high=False),
+        guard_band=channel.guard_band(stage.requirement),
+        by_decay=any(criterion.required == BY_DECAY for criterion in stage.finding.criteria),
     )

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 from testbench.errors import StoreFailedError
 from testbench.framing.lines import Rejected
@@ -11,6 +12,7 @@ from testbench.run.samples import Gap, Sample, Trace, to_ticks
 from testbench.station.ports import RunStore
 
 RETRY_S = 1.0
+T = TypeVar("T")
 
 
 @dataclass(slots=True)
@@ -88,6 +90,14 @@ class Keeper:
             return False
         self.fault = None
         return True
+
+    def asked(self, question: Callable[[], T]) -> T | None:
+        """The answer of the store; None where it refused."""
+        try:
+            return question()
+        except StoreFailedError as fault:
+            self._refused(fault)
+            return None
 
     def _refused(self, fault: StoreFailedError) -> None:
         self._retry_at = self._now() + to_ticks(RETRY_S)

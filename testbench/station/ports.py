@@ -12,7 +12,7 @@ from testbench.run.progress import Happening
 from testbench.run.record import EarlierRun, RunRecord, Verdict
 from testbench.run.samples import Gap, Sample, Trace
 from testbench.station.calibrations import CalibrationReport
-from testbench.station.register import GaugeCheck
+from testbench.station.gauge_checks import GaugeCheck
 
 
 class Clock(Protocol):

@@ -11,6 +11,7 @@ import numpy as np
 from testbench.errors import (
     CalibrationMissingError,
     CalibrationOverdueError,
+    ChannelDisprovedError,
     GaugeCheckDueError,
     GaugesDisagreeError,
     NoReadingError,
@@ -27,7 +28,7 @@ from testbench.procedure.requirements import Requirements
 from testbench.procedure.valve import Order, Valve
 from testbench.quantities import Pressure
 from testbench.run.observations import ZeroCheck
-from testbench.run.record import ChannelRecord
+from testbench.run.record import ChannelRecord, RunRecord
 from testbench.run.samples import Sample, Scale, to_ticks
 from testbench.station.bench import Bench, ChannelEntry
 
@@ -97,6 +98,16 @@ def check_second_gauge(channel: ChannelRecord, every_h: int | None, at: datetime
         raise GaugeCheckDueError(channel.tag, "is from before its calibration, or there is none", every_h)
     if at - datetime.fromisoformat(check.at) > timedelta(hours=every_h):
         raise GaugeCheckDueError(channel.tag, f"is of {check.at}", every_h)
+
+
+def check_not_disproved(record: RunRecord) -> None:
+    """Refuse another stage in a run whose channel a second gauge has contradicted.
+
+    Raises:
+        ChannelDisprovedError: names the check.
+    """
+    if (check := record.channel.disproved_by) is not None:
+        raise ChannelDisprovedError(record.run, record.channel.tag, check.sentence)
 
 
 def unsuited_ranges(channel: ChannelRecord, requirements: Requirements) -> list[str]:

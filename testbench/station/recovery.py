@@ -8,13 +8,14 @@ from testbench.run.machine import Ending
 from testbench.run.record import RunRecord, StageRecord, TraceReference
 from testbench.run.samples import Trace
 from testbench.station.current_run import StageOpening, closed, iso
-from testbench.station.ports import OpenRun
+from testbench.station.gauge_checks import judged_with_checks
+from testbench.station.ports import CalibrationRegister, OpenRun
 from testbench.station.session import STAGE_CLOSED, STAGE_OPENED
 
 INTERRUPTED = "The recorder or its power was interrupted; a hold is never resumed"
 
 
-class Recoverable(Protocol):
+class Recoverable(CalibrationRegister, Protocol):
     """The part of a store that recovery needs."""
 
     def open_runs(self) -> list[OpenRun]:
@@ -29,6 +30,7 @@ def close_interrupted(store: Recoverable, at: datetime) -> list[str]:
     said = []
     for found in store.open_runs():
         record, traces = lost_record(found, at)
+        record = judged_with_checks(record, traces, store.gauge_checks_of(record.channel.serial))
         store.seal(record, traces)
         said.append(f"Run {record.run} of {record.valve.serial} was interrupted and is closed as lost: {record.reason}")
     return said

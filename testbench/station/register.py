@@ -1,30 +1,20 @@
 """The register of calibrations: which one holds on a day, what changed since, how an instrument came to it."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
 import numpy as np
 
-from testbench.errors import CalibrationRefusedError, CalibrationUnknownError
+from testbench.errors import CalibrationAmbiguousError, CalibrationRefusedError, CalibrationUnknownError
 from testbench.metrology.calibration_fit import Curve
-from testbench.procedure.valve import Value
 from testbench.quantities import Pressure
-from testbench.run.record import ChannelRecord, SecondGaugeCheck
-from testbench.station.bench import ChannelCalibration, ChannelEntry
+from testbench.run.record import ChannelRecord
+from testbench.station.bench import CalibrationEntry, ChannelCalibration, ChannelEntry
 from testbench.station.calibrations import Calibrated, CalibrationReading, CalibrationReport, check_sheet
+from testbench.station.gauge_checks import GaugeCheck, check_in_force
 
 Reports = Sequence[CalibrationReport]
-
-
-class GaugeCheck(Value):
-    """A check against a second gauge as it is kept."""
-
-    channel: str
-    serial: str
-    certificate_number: str
-    """The calibration that was in force."""
-    check: SecondGaugeCheck
 
 
 # Which one holds --------------------------------------------------------------------------------
@@ -54,16 +44,40 @@ def before(reports: Reports, report: CalibrationReport) -> CalibrationReport | N
     return _newest(earlier)
 
 
-def find(reports: Reports, certificate: str) -> CalibrationReport:
-    """A calibration by its certificate number.
+def find(
+    reports: Reports, channel: ChannelEntry, certificate: str, serial: str | None = None
+) -> CalibrationReport | CalibrationEntry:
+    """A calibration by its certificate number: of the register, or that of bench.toml.
+
+    Args:
+        reports: the register.
+        channel: of bench.toml; its simple entry counts where the register does not hold it.
+        certificate: the number.
+        serial: of the instrument, where several have a certificate of this number.
 
     Raises:
-        CalibrationUnknownError: the register does not hold it.
+        CalibrationUnknownError: neither has it.
+        CalibrationAmbiguousError: it is there for several instruments, and none was named.
     """
-    found = [report for report in current(reports) if report.certificate_number == certificate]
-    if not found:
-        raise CalibrationUnknownError(certificate, tuple(report.certificate_number for report in current(reports)))
-    return found[-1]
+    simple = channel.calibration
+    known: dict[str, CalibrationReport | CalibrationEntry] = {}
+    if simple is not None and simple.certificate_number == certificate:
+        known[channel.serial] = simple
+    known |= {report.serial: report for report in current(reports) if report.certificate_number == certificate}
+    if serial is not None:
+        known = {name: one for name, one in known.items() if name == serial}
+    if not known:
+        asked = certificate if serial is None else f"{certificate} of {serial}"
+        raise CalibrationUnknownError(asked, tuple(report.certificate_number for report in current(reports)))
+    if len(known) > 1:
+        raise CalibrationAmbiguousError(certificate, tuple(known))
+    return next(iter(known.values()))
+
+
+def entries(reports: Reports, report: CalibrationReport) -> tuple[CalibrationReport, ...]:
+    """Every entry of a certificate, the first one first; each corrects the one before it."""
+    named = (report.serial, report.certificate_number)
+    return tuple(other for other in reports if (other.serial, other.certificate_number) == named)
 
 
 def _newest(reports: Sequence[CalibrationReport]) -> CalibrationReport | None:
@@ -85,6 +99,7 @@ def check_entry(report: CalibrationReport, reports: Reports, channel: ChannelEnt
     if channel.serial == report.serial and channel.unit != report.unit:
         allowed = f"channel {channel.tag} of this bench reads in {channel.unit}"
         raise CalibrationRefusedError(number, "unit", report.unit, allowed)
+    _check_serial(report, {channel.serial, *(old.serial for old in reports)})
     known = any(old.serial == report.serial and old.certificate_number == number for old in reports)
     if known and not report.correction:
         found = f"{number}, which the register holds for {report.serial}"
@@ -93,6 +108,14 @@ def check_entry(report: CalibrationReport, reports: Reports, channel: ChannelEnt
     if report.correction and not known:
         found, allowed = "a correction", f"the register holds no {number} of {report.serial} to correct"
         raise CalibrationRefusedError(number, "correction", found, allowed)
+
+
+def _check_serial(report: CalibrationReport, known: Collection[str]) -> None:
+    """Refuse what differs from an instrument that is known in upper and lower case only."""
+    near = [serial for serial in known if serial.casefold() == report.serial.casefold()]
+    if near and report.serial not in near:
+        allowed = f"{near[0]} is known, and upper and lower case count"
+        raise CalibrationRefusedError(report.certificate_number, "serial", report.serial, allowed)
 
 
 # What a channel has now -------------------------------------------------------------------------
@@ -109,21 +132,11 @@ def calibration_of(entry: ChannelEntry, reports: Reports, on: date) -> ChannelCa
 def channel_of(
     entry: ChannelEntry, reports: Reports, checks: Sequence[GaugeCheck], at: datetime
 ) -> ChannelRecord | None:
-    """The channel with its calibration and its newest check against a second gauge; None without a calibration."""
+    """The channel with its calibration and the check against a second gauge in force; None without a calibration."""
     calibration = calibration_of(entry, reports, at.date())
     if calibration is None:
         return None
     return entry.record(calibration, check_in_force(checks, calibration))
-
-
-def check_in_force(checks: Sequence[GaugeCheck], calibration: ChannelCalibration) -> SecondGaugeCheck | None:
-    """The newest check that still says something: none from before the calibration does."""
-    for kept in reversed(checks):
-        made = date.fromisoformat(kept.check.at[:10])
-        same = made == calibration.calibrated_on and kept.certificate_number == calibration.certificate_number
-        if made > calibration.calibrated_on or same:
-            return kept.check
-    return None
 
 
 # What changed -----------------------------------------------------------------------------------
@@ -273,6 +286,11 @@ class Assessment:
     changes: tuple[Change, ...]
     """Empty where the register holds no calibration before."""
     as_found: AsFound | None
+
+    @property
+    def drifted(self) -> bool:
+        """Whether it has moved by more than both uncertainties explain, at any pressure."""
+        return any(change.significant for change in self.changes)
 
 
 def assess(report: CalibrationReport, reports: Reports, channel: ChannelEntry) -> Assessment:

@@ -37,6 +37,7 @@ from testbench.station import readiness
 from testbench.station.acquisition import Acquisition, PortEvent, Taken
 from testbench.station.bench import Bench
 from testbench.station.current_run import StageUnderWay, closed, iso, judged, next_stage
+from testbench.station.gauge_checks import GaugeCheck, judged_with_checks, with_checks
 from testbench.station.keeper import Batch, Keeper
 from testbench.station.opening import caught, opening_record, said_at_opening, texts_of
 from testbench.station.ports import Clock, Documents, FreeSpace, RunStore
@@ -256,6 +257,15 @@ class Session:
         self.acquisition.calibrated(self.channel)
         return at
 
+    def _take_checks(self) -> tuple[GaugeCheck, ...] | None:
+        """Take the checks against a second gauge that were made since the run began; None where the store refuses."""
+        assert self.run is not None
+        serial = self.run.channel.serial
+        checks = self.keeper.asked(lambda: self.outside.store.gauge_checks_of(serial))
+        if checks is not None:
+            self.run = with_checks(self.run, checks)
+        return checks
+
     def _start_run(self, request: m.StartRun) -> None:
         self.read_orders()
         if self.run_open or self._to_seal is not None:
@@ -331,7 +341,10 @@ class Session:
     def _seal(self, record: RunRecord) -> None:
         """Record and traces in one transaction; until it is committed the verdict is not announced."""
         self._to_seal = record
-        if not self.commit() or not self.keeper.seal(record, self._traces):
+        if not self.commit() or (checks := self._take_checks()) is None:
+            return
+        record = judged_with_checks(record, self._traces, checks)
+        if not self.keeper.seal(record, self._traces):
             return
         self._to_seal = None
         self.run, self.run_open = record, False
@@ -348,6 +361,9 @@ class Session:
             doing = "a stage is under way" if self.stage_open else "no run is open"
             raise RequestRefusedError("start_stage", doing, tuple(self.possible()))
         assert self.run is not None
+        if self._take_checks() is None and self.keeper.fault is not None:
+            raise self.keeper.fault
+        readiness.check_not_disproved(self.run)
         found = next_stage(self.run)
         if found is None:
             raise NothingLeftError(self.run.run)
@@ -412,6 +428,7 @@ class Session:
         assert self.stage is not None
         assert self.run is not None
         until, trace = self.run_tick(), self.stage.trace()
+        self._take_checks()  # where the store refuses now, it is asked again before the run is sealed
         on = datetime.fromisoformat(self.run.started).astimezone(UTC).date()
         record = self.stage.record(max(until, self.stage.state.since))
         if self.thermometer is not None:

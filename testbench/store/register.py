@@ -8,7 +8,7 @@ from sqlalchemy import Connection, Select, Table, func, insert, inspect, select
 from testbench.procedure.adoption import Adoption
 from testbench.run.record import canonical
 from testbench.station.calibrations import CalibrationReport
-from testbench.station.register import GaugeCheck
+from testbench.station.gauge_checks import GaugeCheck
 from testbench.store import tables
 from testbench.store.database import Database
 

@@ -220,6 +220,62 @@ def test_the_form_on_a_terminal(home, keep):
         assert [one.points[1].indication for one in store.calibrations()] == (["500.4"] if keep else [])
 
 
+LATE = "It is due 10.0 years after the calibration, more than 5; compare the due date with the certificate."
+
+
+@pytest.mark.parametrize(("change", "notes", "kept"), [
+    ({}, [], "Kept. It is in force from now on."),
+    ({"serial": "T-9999"},
+     ["NOTE        T-9999 is not this bench's transmitter (T-0042); nothing on this bench changes."],
+     "Kept. It is in force for T-9999 only; nothing on this bench changes."),
+    ({"due_on": str(TODAY - timedelta(days=1))},
+     [f"NOTE        It is overdue: it was due on {TODAY - timedelta(days=1)}, and no run starts on it."],
+     f"Kept. It is in force from now on, but overdue since {TODAY - timedelta(days=1)}: no run starts on it."),
+    ({"due_on": str(TODAY - timedelta(days=10) + timedelta(days=1826))}, [], "Kept. It is in force from now on."),
+    ({"due_on": str(TODAY - timedelta(days=10) + timedelta(days=3650))},
+     [f"NOTE        {LATE}"],
+     "Kept. It is in force from now on."),
+])  # fmt: skip
+def test_what_is_odd_about_a_calibration_is_said(home, points, change, notes, kept):
+    """It is kept all the same: a spare may be calibrated, an old certificate be entered late."""
+    lines = call(home, *options(points, **change)).output.splitlines()
+    assert [line for line in lines if line.startswith("NOTE")] == notes
+    assert lines[-1] == kept
+
+
+def test_a_drift_beyond_both_uncertainties_comes_with_advice(home, points, tmp_path):
+    """And impact names the runs since, where the certificate does not say how the instrument came."""
+    facts(home, *options(points, "SCL-OLD", 375))
+    moved = [row | {"indication": row["indication"] * 1.01} for row in worked_example()]
+    said = call(home, *options(csv_of(tmp_path / "moved.csv", moved), "SCL-NEW", 10)).output
+    old = TODAY - timedelta(days=375)
+    advice = said[said.index("drift") :].splitlines()[:3]
+    assert advice[0].startswith("drift       ")
+    assert ", more than both U (" in advice[0]
+    assert advice[1:] == [
+        f"            shorten the interval of 365 days; look at the runs since {old}:",
+        "            testbench calibration impact SCL-NEW",
+    ]
+
+
+def test_due_in_one_day(three):
+    """Days are counted as people do."""
+    on = TODAY + timedelta(days=356)
+    assert f"since 1 day{' ' * 4} T-0042" in call(three, "due", "--on", on).output
+    on = TODAY + timedelta(days=354)
+    assert f"in 1 day{' ' * 7} T-0042" in call(three, "due", "--on", on).output
+
+
+def test_another_instrument_that_is_overdue_does_not_fail_due(three, points):
+    """A retired one; it is listed all the same."""
+    facts(three, *options(points, "SCL-R", 20, serial="T-0001", due_on=str(TODAY - timedelta(days=1))))
+    result = call(three, "due")
+    assert result.exit_code == 0
+    assert result.output.splitlines()[0] == (
+        f"OVERDUE   {TODAY - timedelta(days=1)}  since 1 day     T-0001, SCL-R  (not on this bench)"
+    )
+
+
 # Listing, due -----------------------------------------------------------------------------------
 
 
@@ -310,6 +366,61 @@ def test_show_draws_a_picture_and_a_sheet(three, tmp_path):
     assert pdf.read_bytes().startswith(b"%PDF-1.7")
 
 
+def test_a_correction_says_what_it_corrects_who_and_why(three, points):
+    """The earlier entry stays to be seen."""
+    facts(three, *options(points, "SCL-NEW", 10, corrects="the gauge was misread", by="Mara Quill", note="second"))
+    assert f"  (entry 2: corrected {TODAY} by Mara Quill: the gauge was misread)" in call(three, "list").output
+    text = call(three, "show", "SCL-NEW").output
+    first, second = f"entered {TODAY} by Tobin Ashe", f"corrected {TODAY} by Mara Quill: the gauge was misread"
+    assert f"\nentry 1     {first}; --entry 1\nentry 2     {second} (shown here)\n" in text
+    earlier = call(three, "show", "SCL-NEW", "--entry", 1).output
+    assert f"\nentry 1     {first} (shown here)\nentry 2     {second}; --entry 2\non {TODAY}  in date, not" in earlier
+    found = facts(three, "show", "SCL-NEW", "--entry", 1)
+    assert (found["entry"], found["in_force"], found["entered_by"]) == (1, False, "Tobin Ashe")
+    assert [one["correction"] for one in found["entries"]] == ["", "the gauge was misread"]
+    assert str(call(three, "show", "SCL-NEW", "--entry", 3).exception) == (
+        "Calibration SCL-NEW: --entry: found 3; 1 to 2."
+    )  # fmt: skip
+    assert f"\nentered     {TODAY} by Tobin Ashe\n" in call(three, "show", "SCL-OLD").output
+
+
+def test_the_calibration_of_bench_toml_is_shown_too(home, tmp_path):
+    """As far as it says anything."""
+    on = TODAY - timedelta(days=400)
+    assert call(home, "show", "CAL-26-0311").output.splitlines() == [
+        "certificate CAL-26-0311, Saltmarsh Calibration Laboratory; PT-101, serial T-0042",
+        f"calibrated  {on}, due {TODAY}",
+        "range       0 psi to 1000 psi",
+        "U in a run  1 psi over the whole range (k = 2)",
+        "entered     in bench.toml, without points: no curve, no budget, no drift",
+        f"on {TODAY}  in date, in force",
+        "",
+    ]
+    found = facts(home, "show", "CAL-26-0311", "--on", TODAY + timedelta(days=1))
+    assert (found["source"], found["in_force"], found["in_date"]) == ("bench.toml", True, False)
+    impact = call(home, "impact", "CAL-26-0311")
+    assert (impact.exit_code, impact.output.splitlines()) == (0, [
+        "as found    not stated in bench.toml",
+        "Nothing affected that this certificate could tell: it does not say how the instrument came.",
+    ])  # fmt: skip
+    assert facts(home, "impact", "CAL-26-0311")["runs"] == []
+    refusal = call(home, "show", "CAL-26-0311", "--pdf", tmp_path / "sheet.pdf")
+    assert str(refusal.exception) == (
+        "Calibration CAL-26-0311: certificate: found that of bench.toml; "
+        "--picture, --pdf and --entry need one of the register."
+    )
+
+
+def test_a_number_of_two_instruments_is_shown_with_its_serial(three, points):
+    """Without it nobody guesses."""
+    facts(three, *options(points, "SCL-NEW", 10, serial="T-0043"))
+    for command in ("show", "impact"):
+        assert str(call(three, command, "SCL-NEW").exception) == (
+            "There is a calibration SCL-NEW of each of these instruments: T-0042, T-0043."
+        )
+        assert facts(three, command, "SCL-NEW", "--serial", "T-0043")["serial"] == "T-0043"
+
+
 def test_an_unknown_certificate_is_refused(three):
     """With the ones that are there."""
     refusal = call(three, "show", "SCL-27")
@@ -332,14 +443,16 @@ def test_no_as_found_and_no_fault_undo_nothing(home, points, tmp_path):
 # Second gauge -----------------------------------------------------------------------------------
 
 
-def check(home: Path, **changes: str) -> Result:
+def checked(**changes: str) -> list[str]:
     stated = {
         "gauge": "test gauge G-07", "gauge_reading": "250 psi", "gauge_uncertainty": "1.5 psi", "by": "Mara Quill",
         "reading": "250.3 psi",
     } | changes  # fmt: skip
-    return call(
-        home, "check", *(part for name, text in stated.items() for part in (f"--{name.replace('_', '-')}", text))
-    )
+    return ["check", *(part for name, text in stated.items() for part in (f"--{name.replace('_', '-')}", text))]
+
+
+def check(home: Path, **changes: str) -> Result:
+    return call(home, *checked(**changes))
 
 
 @pytest.mark.parametrize(("reading", "code"), [("251.8 psi", 0), ("251.81 psi", 1), ("17.36 bar", 0)])
@@ -370,6 +483,8 @@ CHECK = "check against a second gauge"
 @pytest.mark.parametrize(("change", "sentence"), [
     ({"gauge": " "}, f"{CHECK}: found an empty name; allowed the name of the gauge and of whoever compared them."),
     ({"gauge_uncertainty": "0 psi"}, f"{CHECK}: found U of the gauge 0 psi; allowed more than 0."),
+    ({"gauge_uncertainty": "4.01 psi"},
+     f"{CHECK}: found U of the gauge 4.01 psi; allowed 4.00 psi, 4 times U of the channel there."),
     ({"gauge_reading": "1.8 psi", "reading": "1 psi"},
      f"{CHECK}: found 1.8 psi where 1.80 psi apart is allowed; allowed a pressure at which a wrong gauge would show."),
     ({"reading": "1000.01 psi"},
@@ -382,6 +497,33 @@ def test_a_check_that_could_not_find_anything_is_refused(home, change, sentence)
     assert str(refusal.exception) == sentence
     with read_store(Home(home)) as store:
         assert store.gauge_checks_of("T-0042") == ()
+
+
+def test_a_disagreement_is_cleared_only_where_it_would_show_again(home):
+    """At 250 psi it is 2.5 psi off; at 20 psi that says nothing, at 187.5 psi it does."""
+    assert check(home, reading="252.5 psi").output.splitlines() == [
+        f"DISAGREES: 252.50 psi beside 250.00 psi on test gauge G-07 on {TODAY}: 2.50 psi apart, 1.80 psi is allowed.",
+        "U of PT-101 1.0 psi, of the gauge 1.5 psi (k = 2); normalized error +1.39, at most 1 either way",
+        "No run starts until a check there agrees or the instrument is calibrated again.",
+        "A run that is open now accepts nothing any more.",
+    ]
+    low = check(home, reading="20.3 psi", gauge_reading="20 psi")
+    assert (low.exit_code, low.output.splitlines()) == (1, [
+        f"AGREES: 20.30 psi beside 20.00 psi on test gauge G-07 on {TODAY}: 0.30 psi apart, 1.80 psi is allowed.",
+        "U of PT-101 1.0 psi, of the gauge 1.5 psi (k = 2); normalized error +0.17, at most 1 either way",
+        (
+            f"The disagreement stays in force: 252.50 psi beside 250.00 psi on test gauge G-07 on {TODAY}: 2.50 psi "
+            "apart, 1.80 psi is allowed; a check at 189.38 psi or more clears it, this one was made at 20.30 psi."
+        ),
+        "No run starts until a check there agrees or the instrument is calibrated again.",
+    ])  # fmt: skip
+    coarse = check(home, reading="252.5 psi", gauge_uncertainty="4 psi")
+    assert coarse.output.splitlines()[2] == (
+        f"The disagreement stays in force: 252.50 psi beside 250.00 psi on test gauge G-07 on {TODAY}: 2.50 psi apart, "
+        "1.80 psi is allowed; a better gauge clears it, with this one 4.12 psi apart is allowed."
+    )
+    assert facts(home, *checked(reading="190 psi", gauge_reading="190 psi"))["disagreement_in_force"] is False
+    assert check(home, reading="20.3 psi", gauge_reading="20 psi").exit_code == 0
 
 
 def test_without_a_reading_the_recorder_must_be_running(home):

@@ -84,6 +84,24 @@ def test_a_calibration_in_words(tmp_path: Path):
     assert "the line will not do, use -124.8103 + 249.503262·x + 0.0994321·x²" in judged
 
 
+def test_u_without_the_reference_says_so(tmp_path: Path):
+    """Fixed or in %, either will do."""
+    left_out = (
+        "U           without the reference, whose uncertainty was not stated: from the scatter and the rest alone\n"
+    )
+    file = wrote(tmp_path, *transmitter())
+    assert left_out in shown("calibration", file)
+    assert left_out not in shown("calibration", file, "--reference-percent", "0.01")
+    assert left_out not in shown("calibration", file, "--reference-uncertainty", "0.05")
+
+
+def test_the_zero_takes_two_series_to_be_seen_moving(tmp_path: Path):
+    """No unit beside what is no number."""
+    one = wrote(tmp_path, "reference_bar,indication_bar", "0,0.0", "1,1.1", "2,2.0", "3,2.9")
+    assert "zero        not seen: it takes more than one series\n" in shown("calibration", one)
+    assert " psi between series\n" in shown("calibration", wrote(tmp_path, *transmitter()))
+
+
 @pytest.mark.parametrize(
     ("readings", "curvature"),
     [

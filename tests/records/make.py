@@ -34,7 +34,7 @@ from testbench.run.samples import TICKS_PER_S, Gap, GapReason, Sample, Scale, Tr
 from testbench.run.state import Happening
 from testbench.station.calibrations import CalibrationReport
 from testbench.station.current_run import StageOpening, closed
-from testbench.station.register import GaugeCheck
+from testbench.station.gauge_checks import GaugeCheck
 from testbench.station.session import STAGE_OPENED
 
 PROCEDURE = Path(__file__).parents[2] / "procedures" / "waterworks-swing-check.toml"

@@ -16,7 +16,7 @@ from testbench.station import messages as m
 from testbench.station.acquisition import Arrived, PortOpened, Quiet
 from testbench.station.bench import Bench
 from testbench.station.calibrations import CalibrationReport
-from testbench.station.register import GaugeCheck
+from testbench.station.gauge_checks import GaugeCheck
 from testbench.station.session import Outside, Session
 from testbench.station.view import Viewer
 

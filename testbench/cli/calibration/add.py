@@ -2,12 +2,13 @@
 
 import sys
 from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from testbench.cli.calibration.told import Register, facts_of, summary, today
+from testbench.cli.calibration.told import Register, facts_of, notes, summary, today
 from testbench.cli.output import home_option, json_option, say, say_json
 from testbench.cli.tables import read_table
 from testbench.errors import CalibrationRefusedError, FileRefusedError
@@ -86,19 +87,30 @@ def command(
     for text in (report.certificate_number, report.laboratory):
         check_printable(text)
     found = register.assess(report)
+    on = today()
+    noted = notes(report, register.bench.channel.serial, on)
     if form or not as_json:
-        for line in summary(found):
+        for line in [*summary(found), *(f"NOTE        {note}" for note in noted)]:
             say(line)
     if form:
         click.confirm("Keep this calibration?", abort=True)
     with open_store(register.home) as store:
         store.add_calibration(report)
-    on = today()
     in_force = Register.of(home).in_force(report, on)
     if as_json:
-        say_json(facts_of(found, on=on, in_force=in_force))
+        say_json(facts_of(found, on=on, in_force=in_force) | {"notes": noted})
     else:
-        say(f"Kept. {'It is in force from now on.' if in_force else 'A newer one stays in force.'}")
+        say(f"Kept. {_holds(report, register, on, in_force=in_force)}")
+
+
+def _holds(report: "CalibrationReport", register: Register, on: date, *, in_force: bool) -> str:
+    if not in_force:
+        return "A newer one stays in force."
+    if report.serial != register.bench.channel.serial:
+        return f"It is in force for {report.serial} only; nothing on this bench changes."
+    if report.due_on < on:
+        return f"It is in force from now on, but overdue since {report.due_on}: no run starts on it."
+    return "It is in force from now on."
 
 
 def _report(facts: Mapping[str, Any], by: str | None, corrects: str) -> "CalibrationReport":

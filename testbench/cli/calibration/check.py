@@ -10,8 +10,8 @@ from testbench.cli.output import home_of, home_option, json_option, say, say_jso
 
 if TYPE_CHECKING:
     from testbench.quantities import Pressure
-    from testbench.run.record import ChannelRecord, SecondGaugeCheck
-    from testbench.station.register import GaugeCheck
+    from testbench.run.record import SecondGaugeCheck
+    from testbench.station.gauge_checks import GaugeCheck
     from testbench.wiring import Home
 
 LOOK_S = 2.0
@@ -42,7 +42,8 @@ def command(
     """Record a check of the channel against a second gauge at one pressure.
 
     They agree where they are no further apart than the root of the sum of the squares of both U. A check that
-    disagrees is recorded too, and no run starts until one agrees. Exit code 1 where they disagree.
+    disagrees is recorded too: a run that is open accepts nothing any more, and no other starts until a check agrees at
+    no less than 3/4 of that pressure. Exit code 1 while a disagreement is in force.
 
     CAUTION: both stand under pressure. Stand clear of fittings and hoses, and never tighten one under pressure.
     """
@@ -50,7 +51,7 @@ def command(
     from testbench.instruments.clocks import SystemClock
     from testbench.quantities import Pressure
     from testbench.run.record import SecondGaugeCheck
-    from testbench.station.register import GaugeCheck
+    from testbench.station.gauge_checks import GaugeCheck, check_sense
     from testbench.wiring import Home, channel_now, check_printable, open_store
 
     bench, at = Home(home_of(home)), SystemClock().utc()
@@ -71,37 +72,22 @@ def command(
         gauge_indicated=Pressure.parse(gauge_reading),
         gauge_uncertainty=Pressure.parse(gauge_uncertainty),
     )
-    _check_sense(check, channel)
+    check_sense(check, channel)
     kept = GaugeCheck(
         channel=channel.tag, serial=channel.serial, certificate_number=channel.certificate_number, check=check
     )
     with open_store(bench) as store:
         store.add_gauge_check(kept)
-    _tell(kept, as_json=as_json)
-    if not check.agrees:
+    now = channel_now(bench)
+    standing = check if now is None or now.second_gauge is None else now.second_gauge
+    _tell(kept, standing, as_json=as_json)
+    if not standing.agrees:
         click.get_current_context().exit(1)
 
 
-def _check_sense(check: "SecondGaugeCheck", channel: "ChannelRecord") -> None:
-    """Refuse a check that could not find anything."""
-    from testbench.errors import DataRefusedError, RangeExceededError
-    from testbench.quantities import Pressure
-
-    what = "check against a second gauge"
-    if not (check.gauge.strip() and check.by.strip()):
-        raise DataRefusedError(what, "an empty name", "the name of the gauge and of whoever compared them")
-    if check.gauge_uncertainty <= Pressure.zero("psi"):
-        raise DataRefusedError(what, f"U of the gauge {check.gauge_uncertainty}", "more than 0")
-    if not channel.calibration.covers(check.indicated):
-        calibrated = f"{channel.lowest} to {channel.highest}"
-        raise RangeExceededError(channel.tag, f"{check.indicated.text(2)} for the check", calibrated)
-    if check.gauge_indicated <= check.allowed:
-        found = f"{check.gauge_indicated} where {check.allowed.text(2)} apart is allowed"
-        raise DataRefusedError(what, found, "a pressure at which a wrong gauge would show")
-
-
-def _tell(kept: "GaugeCheck", *, as_json: bool) -> None:
+def _tell(kept: "GaugeCheck", standing: "SecondGaugeCheck", *, as_json: bool) -> None:
     from testbench.metrology.uncertainty import expanded_text
+    from testbench.station.gauge_checks import not_cleared
 
     check = kept.check
     ours, theirs = (f"{expanded_text(u.to(u.unit))} {u.unit}" for u in (check.uncertainty, check.gauge_uncertainty))
@@ -110,15 +96,20 @@ def _tell(kept: "GaugeCheck", *, as_json: bool) -> None:
     normalized = apart / ratio if ratio else math.copysign(math.inf, apart) if apart else 0.0
     if as_json:
         facts = kept.model_dump(mode="json")
-        say_json(facts | {"agrees": check.agrees, "normalized_error": normalized, "allowed": check.allowed.text(4)})
+        found = {"agrees": check.agrees, "normalized_error": normalized, "allowed": check.allowed.text(4)}
+        say_json(facts | found | {"disagreement_in_force": not standing.agrees})
         return
     say(f"{'AGREES' if check.agrees else 'DISAGREES'}: {check.sentence}.")
     say(
         f"U of {kept.channel} {ours}, of the gauge {theirs} (k = 2); "
         f"normalized error {normalized:+.2f}, at most 1 either way"
     )
+    if check.agrees and not standing.agrees:
+        say(f"The disagreement stays in force: {standing.sentence}; {not_cleared(standing, check)}.")
+    if not standing.agrees:
+        say("No run starts until a check there agrees or the instrument is calibrated again.")
     if not check.agrees:
-        say("No run starts until a check agrees or the instrument is calibrated again.")
+        say("A run that is open now accepts nothing any more.")
 
 
 def _asked(home: "Home") -> "Pressure":

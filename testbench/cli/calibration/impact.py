@@ -5,25 +5,38 @@ from typing import Any
 
 import click
 
-from testbench.cli.calibration.told import Register, as_found_facts, summary
+from testbench.cli.calibration.told import Register, as_found_facts, serial_option, summary
 from testbench.cli.output import home_option, json_option, say, say_json
+from testbench.station.bench import CalibrationEntry
 from testbench.station.impact import RunImpact, impact_on, questioned
-from testbench.station.register import Assessment, find
+from testbench.station.register import Assessment
 from testbench.wiring import read_store
+
+UNTOLD = "Nothing affected that this certificate could tell: it does not say how the instrument came."
+LOOKED_AT = (
+    "Looked at: the pressures of the holds. Not looked at: leakage by pressure decay, and C, which come from the same "
+    "readings; have the reviewer look where a leakage was judged by them."
+)
 
 
 @click.command()
 @click.argument("certificate")
+@serial_option
 @home_option
 @json_option
-def command(certificate: str, home: Path | None, *, as_json: bool) -> None:
+def command(certificate: str, serial: str | None, home: Path | None, *, as_json: bool) -> None:
     """List the runs that a failed as-found result of CERTIFICATE calls into question.
 
     These are the runs with that instrument since its last good calibration. For every accepted stage the error found
-    is taken off its lowest pressure. Exit code 1 if an acceptance cannot stand.
+    is taken off its lowest pressure, and the stage's own decision rule asked again. Leakage judged by pressure decay is
+    not looked at. Exit code 1 if an acceptance cannot stand.
     """
     register = Register.of(home)
-    found = register.assess(find(register.reports, certificate))
+    known = register.find(certificate, serial)
+    if isinstance(known, CalibrationEntry):
+        _tell_simple(known, register, as_json=as_json)
+        return
+    found = register.assess(known)
     runs = _runs(register, found)
     affected = [run for run in runs if run.affected]
     if as_json:
@@ -35,14 +48,17 @@ def command(certificate: str, home: Path | None, *, as_json: bool) -> None:
 
 
 def _runs(register: Register, found: Assessment) -> list[RunImpact]:
-    """Nothing is called into question where the instrument came in order, or nobody looked."""
+    """Nothing is called into question where the instrument came in order.
+
+    Where nobody looked, the runs are named if it has drifted; what that makes of them nobody can tell.
+    """
     came = found.as_found
-    if came is None or came.passed is True:
+    if came.passed is True if came else not found.drifted:
         return []
     with read_store(register.home) as store:
         measured = store.runs_measured_with(found.report.serial)
     return [
-        impact_on(record, document, came)
+        impact_on(record, document, came) if came else RunImpact(record, document, ())
         for record, document in measured
         if questioned(record, found.report, register.reports, found.old)
     ]
@@ -71,6 +87,9 @@ def _facts(found: Assessment, runs: list[RunImpact]) -> dict[str, Any]:
                         "required": str(stage.required),
                         "lowest": str(stage.lowest),
                         "lowest_corrected": str(stage.lowest_corrected),
+                        "guard_band": str(stage.guard_band),
+                        "conformity": stage.conformity,
+                        "by_decay": stage.by_decay,
                         "affected": stage.affected,
                         "sentence": stage.sentence,
                     }
@@ -85,10 +104,10 @@ def _facts(found: Assessment, runs: list[RunImpact]) -> dict[str, Any]:
 def _tell(found: Assessment, runs: list[RunImpact], affected: list[RunImpact]) -> None:
     report = found.report
     say(next(line for line in summary(found) if line.startswith("as found")))
-    if found.as_found is None:
-        say("Nothing affected that this certificate could tell: it does not say how the instrument came.")
+    if found.as_found is None and not runs:
+        say(UNTOLD)
         return
-    if found.as_found.passed:
+    if found.as_found is not None and found.as_found.passed:
         say("Nothing affected: the instrument came to its calibration in order.")
         return
     since = "the first run" if found.old is None else f"{found.old.calibrated_on} ({found.old.certificate_number})"
@@ -102,7 +121,21 @@ def _tell(found: Assessment, runs: list[RunImpact], affected: list[RunImpact]) -
         )
         for stage in run.stages:
             say(f"            {stage.sentence}")
+    if found.as_found is None:
+        say("It drifted, and the certificate does not say how it came: ask the laboratory for its readings as found.")
+        return
+    say(LOOKED_AT)
     if affected:
         say(f"{len(affected)} run(s) affected: what was accepted there has not been shown. Call the reviewer.")
     else:
         say("Nothing affected: every accepted stage stands with the error taken off.")
+
+
+def _tell_simple(entry: CalibrationEntry, register: Register, *, as_json: bool) -> None:
+    """bench.toml keeps no readings before adjustment."""
+    number, serial = entry.certificate_number, register.bench.channel.serial
+    if as_json:
+        say_json({"certificate_number": number, "serial": serial, "as_found": None, "runs": []})
+        return
+    say("as found    not stated in bench.toml")
+    say(UNTOLD)

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from testbench.cli.calibration.told import Register, today
+from testbench.cli.calibration.told import Register, corrected_in_words, today
 from testbench.cli.output import home_option, json_option, say, say_json
 
 
@@ -33,16 +33,19 @@ def command(home: Path | None, *, as_json: bool) -> None:
 def listed(register: Register, on: date) -> list[dict[str, Any]]:
     """Each current entry, newest calibration first; that of bench.toml where it is in force."""
     from testbench.station.calibrations import Calibrated
-    from testbench.station.register import calibration_of, current, in_force
+    from testbench.station.register import calibration_of, current, entries
 
     facts = []
     for report in sorted(current(register.reports), key=lambda one: one.calibrated_on, reverse=True):
-        corrected = f" (corrected: {report.correction})" if report.correction else ""
+        corrected = f"  (entry {len(entries(register.reports, report))}: {corrected_in_words(report)})"
+        corrected = corrected if report.correction else ""
         uncertainty = Calibrated.of(report).for_channel.expanded_uncertainty.text(3)
-        facts.append(_fact(report, uncertainty, on, in_force=register.in_force(report, on)) | {"remark": corrected})
+        said = {"remark": corrected, "entered_by": report.entered_by, "entered_at": report.entered_at}
+        said["correction"] = report.correction
+        facts.append(_fact(report, uncertainty, on, in_force=register.in_force(report, on)) | said)
     entry = register.bench.channel
     simple = calibration_of(entry, register.reports, on)
-    if simple is not None and in_force(register.reports, entry.serial, on) is None:
+    if simple is not None and register.nothing_else_in_force(on):
         known = {"channel": entry.tag, "serial": entry.serial, "remark": " (bench.toml)"}
         facts.append(_fact(simple, str(simple.expanded_uncertainty), on, in_force=True) | known)
     return facts

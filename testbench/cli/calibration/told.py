@@ -9,17 +9,21 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from testbench.cli.measure.budget import number
-from testbench.cli.measure.calibration import curvature, point_facts, quadratic_facts, shown
+from testbench.cli.measure.calibration import curvature, point_facts, quadratic_facts, zero_in_words
 from testbench.cli.output import home_of
 from testbench.metrology.uncertainty import expanded_text
-from testbench.station.register import AsFound, Assessment, assess, in_force
+from testbench.station.register import AsFound, Assessment, assess, find, in_force
 from testbench.wiring import Home, read_store
 
 if TYPE_CHECKING:
-    from testbench.station.bench import Bench
+    from testbench.station.bench import Bench, CalibrationEntry, ChannelEntry
     from testbench.station.calibrations import CalibrationReport
 
 day = click.DateTime(["%Y-%m-%d"])
+serial_option = click.option("--serial", help="Of which instrument, where several have a certificate of this number.")
+LONGEST_USUAL_YEARS = 5
+"""A due date later than this after the calibration is asked about; common practice is one year."""
+DAYS_A_YEAR = 365.25
 
 
 @dataclass(frozen=True)
@@ -38,6 +42,10 @@ class Register:
         with read_store(home) as store:
             return cls(home, bench, store.calibrations())
 
+    def find(self, certificate: str, serial: str | None) -> "CalibrationReport | CalibrationEntry":
+        """A calibration by its number: of the register, or the simple one of bench.toml."""
+        return find(self.reports, self.bench.channel, certificate, serial)
+
     def assess(self, report: "CalibrationReport") -> Assessment:
         """What follows from a report."""
         return assess(report, self.reports, self.bench.channel)
@@ -45,6 +53,10 @@ class Register:
     def in_force(self, report: "CalibrationReport", on: date) -> bool:
         """Whether it is the one that runs measure with on a day."""
         return in_force(self.reports, report.serial, on) == report
+
+    def nothing_else_in_force(self, on: date) -> bool:
+        """Whether runs measure with the simple calibration of bench.toml on a day."""
+        return in_force(self.reports, self.bench.channel.serial, on) is None
 
 
 def today() -> date:
@@ -144,11 +156,57 @@ def summary(found: Assessment) -> list[str]:
         f"curve       {curve_in_words(found)}",
         f"curvature   {curvature(quadratic_facts(fit.quadratic, report.permissible), unit)}",
         f"residuals   SD {fit.line.residual_sd:.4g} {unit} beside the line, {fit.line.dof} degrees of freedom",
-        f"zero        {shown(fit.zero_deviation)}{'' if fit.zero_deviation is None else f' {unit}'} between series",
+        f"zero        {zero_in_words(fit.zero_deviation, unit)}",
         f"U in a run  {expanded_text(largest.uncertainty_in_run)} {unit} at most (95 %, k = {k:.2f}), at {at:g} {unit}",
         f"            {off:.4g} deviation from the zero that a run takes at atmosphere, and U {expanded_text(u)}",
     ]
     return [*lines, *_changed(found), *_came(found)]
+
+
+def notes(report: "CalibrationReport", serial: str, on: date) -> list[str]:
+    """What somebody who enters a calibration should look at again.
+
+    Args:
+        report: as it is entered.
+        serial: of this bench's transmitter.
+        on: today.
+    """
+    said = []
+    if report.serial != serial:
+        said.append(f"{report.serial} is not this bench's transmitter ({serial}); nothing on this bench changes.")
+    if report.due_on < on:
+        said.append(f"It is overdue: it was due on {report.due_on}, and no run starts on it.")
+    years = (report.due_on - report.calibrated_on).days / DAYS_A_YEAR
+    if years > LONGEST_USUAL_YEARS:
+        said.append(
+            f"It is due {years:.1f} years after the calibration, more than {LONGEST_USUAL_YEARS}; compare the due date "
+            "with the certificate."
+        )
+    return said
+
+
+def corrected_in_words(report: "CalibrationReport") -> str:
+    """Who corrected what was entered before, when and why; or who entered it."""
+    entered = f"{report.entered_on} by {report.entered_by}"
+    return f"corrected {entered}: {report.correction}" if report.correction else f"entered {entered}"
+
+
+def simple_facts(entry: "CalibrationEntry", channel: "ChannelEntry", on: date, *, in_force: bool) -> dict[str, Any]:
+    """The simple calibration of bench.toml for JSON."""
+    stated = entry.model_dump(mode="json") | {"channel": channel.tag, "serial": channel.serial, "source": "bench.toml"}
+    in_date = entry.calibrated_on <= on <= entry.due_on
+    return stated | {"on": str(on), "in_force": in_force, "in_date": in_date}
+
+
+def simple_lines(entry: "CalibrationEntry", channel: "ChannelEntry") -> list[str]:
+    """The simple calibration of bench.toml, in a few lines."""
+    return [
+        f"certificate {entry.certificate_number}, {entry.laboratory}; {channel.tag}, serial {channel.serial}",
+        f"calibrated  {entry.calibrated_on}, due {entry.due_on}",
+        f"range       {entry.lowest} to {entry.highest}",
+        f"U in a run  {entry.expanded_uncertainty} over the whole range (k = 2)",
+        "entered     in bench.toml, without points: no curve, no budget, no drift",
+    ]
 
 
 def curve_in_words(found: Assessment) -> str:
@@ -169,7 +227,14 @@ def _changed(found: Assessment) -> list[str]:
     moved = f"{worst.drift:+.4g} {found.report.unit} at {worst.reference:g} since {found.old.certificate_number}"
     seen = "more" if worst.significant else "not more"
     adjusted = ", an adjustment included" if found.report.as_found else ""
-    return [f"drift       {moved}, {seen} than both U ({expanded_text(worst.allowed)}){adjusted}"]
+    lines = [f"drift       {moved}, {seen} than both U ({expanded_text(worst.allowed)}){adjusted}"]
+    if worst.significant:
+        number, days = found.report.certificate_number, (found.report.due_on - found.report.calibrated_on).days
+        lines.append(
+            f"            shorten the interval of {days} days; look at the runs since {found.old.calibrated_on}:"
+        )
+        lines.append(f"            testbench calibration impact {number}")
+    return lines
 
 
 def _came(found: Assessment) -> list[str]:

@@ -57,7 +57,7 @@ def command(
     if as_json:
         say_json(facts)
         return
-    _tell(fit, units, facts)
+    _tell(fit, units, facts, reference_known=bool(reference or percent))
 
 
 def _read(file: Path) -> tuple[tuple[str, str], list[CalibrationPoint]]:
@@ -137,12 +137,12 @@ def _drift(
     ]
 
 
-def _tell(fit: CalibrationFit, units: tuple[str, str], facts: dict[str, Any]) -> None:
+def _tell(fit: CalibrationFit, units: tuple[str, str], facts: dict[str, Any], *, reference_known: bool) -> None:
     line, unit = fit.line, units[0]
     say(f"line        {unit or 'reference'} = {line.intercept:.7g} + {line.slope:.9g}·{units[1] or 'indication'}")
     say(f"            u(intercept) {line.u_intercept:.3g}, u(slope) {line.u_slope:.3g}, r {line.correlation:.3f}")
     say(f"residuals   SD {line.residual_sd:.4g} {unit}, {line.dof} degrees of freedom")
-    say(f"zero        {shown(fit.zero_deviation)} {unit} between series")
+    say(f"zero        {zero_in_words(fit.zero_deviation, unit)}")
     say(f"curvature   {curvature(facts['quadratic'], unit)}")
     say("reference   deviation  repeatability  hysteresis  U          k     error span")
     for result in fit.results:
@@ -151,6 +151,8 @@ def _tell(fit: CalibrationFit, units: tuple[str, str], facts: dict[str, Any]) ->
             f"{shown(result.hysteresis):<11} {expanded_text(result.expanded_uncertainty):<10} "
             f"{result.budget.coverage_factor():<5.2f} {result.error_span:.4g}"
         )
+    if not reference_known:
+        say("U           without the reference, whose uncertainty was not stated: from the scatter and the rest alone")
     _tell_drift(facts.get("drift", []), unit)
 
 
@@ -163,6 +165,11 @@ def _tell_drift(moved: Sequence[dict[str, float]], unit: str) -> None:
 def shown(width: float | None) -> str:
     """A width that the series may not have shown."""
     return "not seen" if width is None else f"{width:.4f}"
+
+
+def zero_in_words(width: float | None, unit: str) -> str:
+    """How far the zero moved."""
+    return "not seen: it takes more than one series" if width is None else f"{width:.4f} {unit} between series"
 
 
 def curvature(term: dict[str, Any] | None, unit: str) -> str:
