@@ -230,7 +230,7 @@ def test_collections_that_contradict_each_other_stay_beside_the_retest(bench: Si
     (said,) = found.stages[1].undecided
     assert said == (
         "1.4 mL in 45.0 s is 3.79 fl_oz/h with U = 0.55 fl_oz/h but 0.4 mL in 120.0 s is 0.41 fl_oz/h with "
-        "U = 0.20 fl_oz/h: they contradict each other, 3.38 fl_oz/h apart where 0.58 fl_oz/h is allowed. "
+        "U = 0.21 fl_oz/h: they contradict each other, 3.38 fl_oz/h apart where 0.58 fl_oz/h is allowed. "
         "Find out what changed, then repeat the stage."
     )
 
