@@ -20,7 +20,7 @@ def command(run: str, home: Path | None, as_json: bool) -> None:  # noqa: FBT001
 
     Exits with 1 where the decision differs from the recorded one.
     """
-    from testbench.run.evaluation import rejudged
+    from testbench.run.evaluation import rejudged, same_decision
     from testbench.wiring import Home, load_run
 
     record, traces = load_run(Home(home_of(home)), run)
@@ -29,7 +29,8 @@ def command(run: str, home: Path | None, as_json: bool) -> None:  # noqa: FBT001
         "run": record.run,
         "verdict": again.verdict or "void",
         "recorded": record.verdict or "void",
-        "same": again == record,
+        "same": same_decision(again, record),
+        "same_words": again == record,
         "reason": again.reason,
         "stages": [
             {
@@ -70,4 +71,9 @@ def _print(facts: dict[str, object]) -> None:
         for sentence in (*stage["sentences"], *stage["decisions"], stage["decay"]):
             if sentence:
                 say(f"    {sentence}")
-    say("The decision is the same." if facts["same"] else "The decision DIFFERS from the record.")
+    if not facts["same"]:
+        say("The decision DIFFERS from the record.")
+    elif not facts["same_words"]:
+        say("The decision is the same; this version words it otherwise than the record.")
+    else:
+        say("The decision is the same.")

@@ -30,6 +30,7 @@ from testbench.metrology.decay import (
 from testbench.metrology.resolvability import Setup, noise_in, resolvability
 from testbench.metrology.signal import Values, resolution_of
 from testbench.metrology.slope_interval import NORMAL_TWO_SIDED, HoldSlope, hold_slope
+from testbench.metrology.uncertainty import rounded
 from testbench.metrology.water import ATMOSPHERE_PA, is_liquid, water
 from testbench.procedure.criteria import Decay, LargestLeakageRate
 from testbench.procedure.requirements import StageRequirement
@@ -317,17 +318,18 @@ class Basis:
         unit, slope, rate = self.channel.scale.unit, found.slope, found.rate
         per_min, half = slope.per_s * 60, slope.half_width * 60
         straight = ", not in a straight line" if slope.curved else ""
-        said = f"The pressure changed by {per_min:+.{_decimals(half)}f} ± {half:.2g} {unit}/min (95 %){straight}."
+        change, doubt = rounded(per_min, half)
+        said = f"The pressure changed by {'+' * (per_min > 0)}{change} ± {doubt} {unit}/min (95 %){straight}."
         if found.compliance is None or rate is None:
             return f"{said} C was not measured."
         said = f"{said} {compliance_in_words(found.compliance, unit)}"
         water_only = self.water_only_m3_per_pa
         if water_only is not None and found.compliance.is_air_or_flexible(water_only):
             return f"{said}: air or a flexible rig, so that no leakage is concluded."
-        u = expanded(rate)
+        leakage, u = rounded(rate.rate.to(rate.rate.unit), expanded(rate).to(rate.rate.unit))
         drift = "drift not known" if found.warming is None else "the water's change of temperature taken off"
         drift = drift if found.blank is None else f"drift of {found.blank.runs} blank runs taken off"
-        return f"{said}; Q = {_beside(rate.rate, u)} with U = {u.to(u.unit):.2g} {u.unit}, {drift}."
+        return f"{said}; Q = {leakage} {rate.rate.unit} with U = {u} {rate.rate.unit}, {drift}."
 
 
 def expanded(rate: DecayRate) -> LeakageRate:
@@ -343,16 +345,6 @@ def rate_text(rate: LeakageRate) -> str:
 def exact_text(size: float, unit: str) -> str:
     """A number that was computed, with the 15 digits that it has, as a plain decimal text with its unit."""
     return f"{Decimal(f'{size:.15g}'):f} {unit}"
-
-
-def _beside(rate: LeakageRate, u: LeakageRate) -> str:
-    """A rate with the decimals that its U deserves."""
-    return rate.text(_decimals(u.to(rate.unit)))
-
-
-def _decimals(doubt: float) -> int:
-    """Decimals that show two digits of a half-width; two where there is none."""
-    return max(0, 1 - math.floor(math.log10(doubt))) if doubt > 0 else 2
 
 
 def fitting(blanks: Sequence[BlankRun], required: StageRequirement, rule: Decay, on: date) -> tuple[BlankRun, ...]:

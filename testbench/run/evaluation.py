@@ -176,7 +176,7 @@ def _judge_release(stage: StageRecord, trace: Trace, channel: ChannelRecord) -> 
 
 
 def rejudged(record: RunRecord, traces: Sequence[Trace]) -> RunRecord:
-    """Decide a record again from itself and its samples; equal to ``record`` where the decision is the same.
+    """Decide a record again from itself and its samples; see ``same_decision``.
 
     A record from before the decay was watched stays without it.
     """
@@ -192,3 +192,21 @@ def rejudged(record: RunRecord, traces: Sequence[Trace]) -> RunRecord:
     again = record.model_copy(update={"stages": tuple(stages)})
     verdict, reason = judge_run(again)
     return again.model_copy(update={"verdict": verdict, "reason": reason})
+
+
+def same_decision(one: RunRecord, other: RunRecord) -> bool:
+    """Whether two records decide alike, number for number, in whatever words: those get better with the years."""
+    return _decided(one) == _decided(other)
+
+
+def _decided(record: RunRecord) -> tuple[object, ...]:
+    stages = [
+        (stage.stage, stage.attempt, stage.ended, None if stage.finding is None else _found(stage.finding))
+        for stage in record.stages
+    ]
+    return record.run, record.verdict, stages
+
+
+def _found(finding: Finding) -> tuple[object, ...]:
+    told = ("criterion", "measured", "limit", "uncertainty", "conformity")
+    return finding.verdict, [tuple(getattr(one, name) for name in told) for one in finding.criteria]

@@ -30,7 +30,7 @@ def run_by_decay(ml_h: float, psi: float = 274.9) -> SimpleNamespace:
 def test_the_monitor_is_one_sentence_in_the_conditions_of_a_stage(bench: SimpleNamespace, accepted: Any) -> None:
     """The shell test is closed in; at the seat test the pump makes up, and nothing is said."""
     shell, seat = content(bench, accepted).stages
-    assert "Pressure decay, as a monitor: " in shell.conditions
+    assert "Decay, as a monitor: " in shell.conditions
     assert shell.conditions.endswith(" psi/min (95 %).")
     assert "decay" not in seat.conditions
 
@@ -39,7 +39,7 @@ def test_a_verdict_by_decay_says_how_and_on_which_word(bench: SimpleNamespace) -
     """Slope, C, Q with U; the limit in its line, and the gate under it."""
     found = content(bench, run_by_decay(30))
     assert found.stages[0].conditions.endswith(
-        "Pressure decay, as a monitor: −5.4001 ± 0.0057 psi/min (95 %); C = 0.100 mL/psi; "
+        "Decay, as a monitor: −5.4001 ± 0.0057 psi/min (95 %); C = 0.100 mL/psi; "
         "Q = 30.0 mL/h, U = 3.1 mL/h, drift taken off."
     )
     rate = line(found, 0, "Leakage rate, by pressure decay")

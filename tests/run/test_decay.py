@@ -40,7 +40,7 @@ def test_every_closed_in_hold_is_watched_and_its_slope_told(shop):
         attempt.read(attempt.fine - tenth // 30 + (tenth % 2))
     finding = attempt.see(Seen.NO_LEAKAGE).released().finding()
     assert finding.verdict is Verdict.ACCEPTED
-    assert finding.decay.sentence.startswith("The pressure changed by -0.1994 ± 0.0016 ")
+    assert finding.decay.sentence.startswith("The pressure changed by -0.1994 ± 0.0017 ")
     assert finding.decay.sentence.endswith("psi/min (95 %). C was not measured.")
     assert Pressure.parse(f"{finding.decay.slope_per_min}").to("psi") == pytest.approx(-0.20, abs=0.005)
     assert (finding.decay.rate, finding.decay.gate, finding.decay.compliance) == ("", "", "")
@@ -64,7 +64,7 @@ def test_with_c_the_leakage_rate_is_told_with_u(shop):
     assert LeakageRate.parse(found.uncertainty).to("mL/h") == pytest.approx(3.07, abs=0.1)
     assert (found.dominant, found.blanks, found.curved, found.flagged) == ("C", 3, False, 0)
     assert found.sentence == (
-        "The pressure changed by -5.4001 ± 0.0056 psi/min (95 %). C = 0.100 mL/psi with U = 0.011 mL/psi; "
+        "The pressure changed by -5.4001 ± 0.0057 psi/min (95 %). C = 0.100 mL/psi with U = 0.011 mL/psi; "
         "Q = 30.0 mL/h with U = 3.1 mL/h, drift of 3 blank runs taken off."
     )
 

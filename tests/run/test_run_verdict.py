@@ -2,7 +2,7 @@
 
 import pytest
 
-from testbench.run.evaluation import judge_run, rejudged
+from testbench.run.evaluation import judge_run, rejudged, same_decision
 from testbench.run.machine import Ending
 from testbench.run.observations import Seen
 from testbench.run.record import RunRecord, Verdict, canonical
@@ -148,6 +148,43 @@ def test_a_verdict_that_was_changed_does_not_survive_judging_again(traces):
         }
     )
     assert rejudged(changed, samples) == run
+
+
+def reworded(run, **changes):
+    """The run with the finding of its last stage told otherwise."""
+    *others, seat = run.stages
+    criteria = tuple(one.model_copy(update={"sentence": f"{one.sentence} Indeed."}) for one in seat.finding.criteria)
+    finding = seat.finding.model_copy(update={"criteria": criteria})
+    criteria = (finding.criteria[0].model_copy(update=changes), *finding.criteria[1:])
+    told = seat.model_copy(update={"finding": finding.model_copy(update={"criteria": criteria})})
+    return run.model_copy(update={"stages": (*others, told)})
+
+
+def test_a_decision_is_the_same_in_other_words(traces):
+    """A later version may say it better; ten years on, that is no difference."""
+    run, _ = traces
+    assert reworded(run) != run
+    assert same_decision(reworded(run), run.model_copy(update={"reason": "In other words."}))
+
+
+@pytest.mark.parametrize(
+    "change", [{"measured": "9 psi"}, {"limit": "9 psi"}, {"uncertainty": "9 psi"}, {"conformity": "does not conform"}]
+)
+def test_another_number_is_another_decision(traces, change):
+    """Measured, limit, U, conformity."""
+    run, _ = traces
+    assert not same_decision(reworded(run, **change), run)
+
+
+def test_another_verdict_or_another_ending_is_another_decision(traces):
+    """Of the run, of a stage; and a stage that was void for one and not for the other."""
+    run, _ = traces
+    *others, seat = run.stages
+    void = seat.model_copy(update={"finding": None})
+    rejected = seat.model_copy(update={"finding": seat.finding.model_copy(update={"verdict": REJECTED})})
+    for changed in (void, rejected, seat.model_copy(update={"ended": "stopped"})):
+        assert not same_decision(run.model_copy(update={"stages": (*others, changed)}), run)
+    assert not same_decision(run.model_copy(update={"verdict": REJECTED}), run)
 
 
 def test_samples_that_were_changed_change_the_verdict(traces):
