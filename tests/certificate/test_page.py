@@ -21,6 +21,7 @@ from testbench.certificate.data import layout, reports, words
 from testbench.certificate.issue import unsealed_document
 from testbench.certificate.page import draw
 from testbench.errors import GlyphMissingError
+from testbench.quantities import Pressure
 from testbench.run.machine import Ending
 from testbench.run.observations import Seen
 from testbench.run.record import Origin
@@ -83,6 +84,15 @@ def test_a_run_with_a_registered_calibration_fits_one_page_too(bench: SimpleName
     told = " ".join(text_of(pdf).split())
     for part in ("corrected by its line, × 0.9980039", "0.31 at 500; 0.25 at 250 psi (g)", "250.31 psi beside 250 psi"):
         assert part in told
+
+
+def test_a_gauge_that_disagreed_while_the_run_was_open_is_the_one_on_the_page(bench: SimpleNamespace) -> None:
+    """Leakage that was seen rejects all the same; the page does not tell of the earlier check that agreed."""
+    bad = bench.registered.second_gauge.model_copy(update={"indicated": Pressure.parse("253.5 psi")})
+    channel = bench.registered.model_copy(update={"checked_since": (bad,)})
+    told = " ".join(text_of(page(bench, bench.tell(bench.replace(bench.rejected_nps_6, channel=channel)))).split())
+    assert "253.50 psi beside 250 psi on test gauge G-07, 2026-11-25: DISAGREES" in told
+    assert "250.31 psi" not in told
 
 
 def test_identity_and_verdict_stand_in_the_top_fifth(bench: SimpleNamespace, accepted: Any) -> None:

@@ -170,12 +170,12 @@ def test_the_newest_calibration_made_by_a_day_holds(on, certificate):
         assert (found and found.certificate_number) == certificate
 
 
-def test_a_corrected_entry_takes_the_place_of_the_first():
+def test_a_corrected_entry_takes_the_place_of_the_first(bench):
     """Both stay in the register; the newest entry of a number counts, also where it says an earlier day."""
     corrected = report(calibrated_on="2026-06-01", correction="the day was misread")
     assert current([SECOND, corrected, OTHER]) == (corrected, OTHER)
     assert in_force([SECOND, corrected], "T-0042", date(2026, 6, 1)) is corrected
-    assert find([SECOND, corrected], "SCL-26-0411") is corrected
+    assert find([SECOND, corrected], bench.channel, "SCL-26-0411") is corrected
 
 
 def test_bench_toml_serves_where_the_register_has_nothing(bench):
