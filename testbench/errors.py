@@ -461,6 +461,18 @@ class PortFailedError(BenchError):
 
 
 @dataclass(eq=False)
+class DeviceUnreachableError(BenchError):
+    """A device on the network does not answer, or hung up."""
+
+    where: str
+    found: str
+    remedy: ClassVar[str] = "Check the device's power, its network cable, and 'host' and 'tcp_port' in bench.toml."
+
+    def sentence(self) -> str:
+        return f"Device {self.where} cannot be reached: {self.found}."
+
+
+@dataclass(eq=False)
 class NoTerminalError(BenchError):
     """The screen was called for where there is none."""
 

@@ -53,16 +53,24 @@ class Number:
 
     def pattern(self) -> bytes:
         """The regular expression of the number, in one group."""
-        fewest = 1 if self.padded else self.fewest_whole_digits or self.whole_digits
-        point = re.escape(self.decimal_mark) if self.decimals else b""
-        blanks = b" *" if self.padded else b""
-        digits = b"[0-9]{%d,%d}%b[0-9]{%d}" % (fewest, self.whole_digits, point, self.decimals)
-        return b"(" + blanks + _SIGN[self.sign] + digits + b")"
+        decimals = b"%b[0-9]{%d}" % (re.escape(self.decimal_mark), self.decimals) if self.decimals else b""
+        fewest = self.fewest_whole_digits or self.whole_digits
+        digits = self._padded() if self.padded else b"%b[0-9]{%d,%d}" % (_SIGN[self.sign], fewest, self.whole_digits)
+        return b"(" + digits + decimals + b")"
 
-    def counts(self, found: bytes) -> int | None:
-        """The number as counts of its last digit; None where a padded one has the wrong width."""
-        if self.padded and len(found) != self.width:
-            return None
+    def _padded(self) -> bytes:
+        """Blanks, sign and whole digits, in as many alternatives as there can be digits: all of one width."""
+        forms = []
+        for digits in range(1, self.whole_digits + 1):
+            blanks = self.whole_digits - digits
+            if self.sign is not Sign.NONE:
+                forms.append(b" {%d}[+-][0-9]{%d}" % (blanks, digits))
+            if self.sign is not Sign.REQUIRED:
+                forms.append(b" {%d}[0-9]{%d}" % (blanks + (self.sign is Sign.OPTIONAL), digits))
+        return b"(?:" + b"|".join(forms) + b")"
+
+    def counts(self, found: bytes) -> int:
+        """The number as counts of its last digit."""
         return int(found.replace(self.decimal_mark, b""))
 
 
@@ -71,6 +79,11 @@ class Literal:
     """Bytes that are always there: a unit, a separator, a name."""
 
     text: bytes
+
+    @property
+    def width(self) -> int:
+        """Bytes."""
+        return len(self.text)
 
     def pattern(self) -> bytes:
         """The regular expression of the bytes."""
@@ -82,6 +95,11 @@ class Status:
     """A field with a code that says how good the reading is. All codes have one length."""
 
     codes: Mapping[bytes, Meaning]
+
+    @property
+    def width(self) -> int:
+        """Bytes at most."""
+        return max(map(len, self.codes))
 
     def pattern(self) -> bytes:
         """The regular expression of all codes, in one group."""
@@ -99,6 +117,11 @@ class Checksum:
     """Bytes just before it that it does not cover."""
     low_byte_first: bool = False
     """How the two bytes of a CRC-16 are written."""
+
+    @property
+    def width(self) -> int:
+        """Bytes."""
+        return self.kind.hex_digits
 
     def pattern(self) -> bytes:
         """The regular expression of the digits, in one group."""
@@ -127,6 +150,11 @@ class LineGrammar:
     parts: Sequence[Part]
     instead: Mapping[bytes, Meaning] = field(default_factory=dict)
 
+    @property
+    def width(self) -> int:
+        """Bytes at most."""
+        return max(sum(part.width for part in self.parts), *map(len, self.instead), 0)
+
     @cached_property
     def _pattern(self) -> re.Pattern[bytes]:
         return re.compile(b"".join(part.pattern() for part in self.parts))
@@ -146,17 +174,12 @@ class LineGrammar:
         bad: Rejected | None = None
         for group, part in enumerate(self._groups, 1):
             found = match[group]
-            match part:
-                case Checksum():
-                    if not part.fits(line, match.start(group), found):
-                        return Rejected(line, RejectReason.CHECKSUM)
-                case Status(codes):
-                    bad = bad or _bad_status(line, found, codes[found])
-                case Number():
-                    number = part.counts(found)
-                    if number is None:
-                        return Rejected(line, RejectReason.NOT_A_NUMBER)
-                    counts.append(number)
+            if isinstance(part, Status):
+                bad = bad or _bad_status(line, found, part.codes[found])
+            elif isinstance(part, Number):
+                counts.append(part.counts(found))
+            elif not part.fits(line, match.start(group), found):
+                return Rejected(line, RejectReason.CHECKSUM)
         return bad or reading(counts)
 
 

@@ -1,6 +1,7 @@
 """Checksums of line protocols.
 
-Sources: MODBUS over Serial Line V1.02, 6.2.1 (LRC) and 6.2.2 (CRC-16); the exclusive or of all bytes is common practice.
+Sources: MODBUS over Serial Line V1.02, 6.2.1 (LRC) and 6.2.2 (CRC-16), from memory; the exclusive or of all bytes is
+common practice.
 """
 
 from collections.abc import Iterator

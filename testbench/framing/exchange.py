@@ -6,7 +6,7 @@ What comes out depends on the bytes and on when the query was asked and given up
 from collections.abc import Callable
 from typing import NamedTuple, Protocol
 
-from testbench.framing.parity_marks import unmark
+from testbench.framing.parity_marks import Unmarked, unmark
 from testbench.framing.readings import Found, Rejected, RejectReason
 
 Judge = Callable[[bytes, bool], "Judged | None"]
@@ -101,8 +101,8 @@ class Exchange:
 
     def _settle(self, *, over: bool) -> Found | None:
         raw = bytes(self._held)
-        line = unmark(raw)
-        data, damaged_at = (line.data, line.damaged_at) if self._marked else (raw, None)
+        line = unmark(raw) if self._marked else Unmarked(raw, None)
+        data, damaged_at = line.data, line.damaged_at
         judged = self._judged(data[: self._longest], over)
         if judged is None and len(data) >= self._longest:
             judged = Judged(Rejected(data[: self._longest], RejectReason.TOO_LONG), self._longest)

@@ -3,8 +3,8 @@
 There is no way to build a query that writes. An answer counts only if unit, function, length and checksum are those
 that the query demands; on TCP the transaction number as well.
 
-Sources: MODBUS Application Protocol Specification V1.1b3 (6.3, 6.4, 7: functions and exceptions), MODBUS over Serial Line
-V1.02 (2.3 gaps, 2.5.1 frame, 6.2.2 CRC), MODBUS Messaging on TCP/IP V1.0b (3.1.3 header). From memory of those pages.
+Sources, from memory: MODBUS Application Protocol Specification V1.1b3 (6.3, 6.4, 7: functions and exceptions), MODBUS
+over Serial Line V1.02 (2.5.1 frame, 6.2.2 CRC), MODBUS Messaging on TCP/IP Implementation Guide V1.0b (3.1.3 header).
 """
 
 import struct

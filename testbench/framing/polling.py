@@ -1,9 +1,9 @@
 """Who speaks when on a polled line: one query at a time, silence between, and no answer to an earlier query.
 
 On a serial line an answer carries no number, so a late one looks like the answer to the next query. Therefore, after
-an answer that stayed out, the line is left silent for one more time-out; the first answer after it is thrown away, because
-it may be the missing one; and the line is left silent again for long enough that whatever is still owed has come. The same
-silence follows bytes that nobody asked for. A device whose answers all come late therefore gives no values at all.
+an answer that stayed out, the line is left silent for one more time-out; the first answer after it is thrown away,
+because it may be the missing one; and the line is left silent again for long enough that whatever is still owed has
+come. The same silence follows bytes that nobody asked for. A device whose answers all come late gives no values.
 
 Pure: times come in, queries and answers come out. The driver sends, waits and reads.
 """
@@ -72,11 +72,11 @@ class Poller:
         return self._talk.broken
 
     def opened(self, now: float) -> None:
-        """The port was opened: nothing is owed but what an earlier program may have asked for."""
+        """The port was opened: a time-out of silence, for somebody may have asked before."""
         self._talk.reset()
         self._waiting = False
-        self._trust = _Trust.FULL if self._talk.numbered else _Trust.OWED
-        self.next_s = self._due_s = now + self._timing.gap_s
+        self._trust = _Trust.FULL
+        self.next_s = self._due_s = now + (0.0 if self._talk.numbered else self._timing.answer_within_s)
 
     def wake(self, now: float) -> tuple[bytes, tuple[Answered, ...]]:
         """The time ``next_s`` has come: give up an answer, or ask.
@@ -90,16 +90,17 @@ class Poller:
             return b"", (self._give_up(now),)
         if self._trust is _Trust.SETTLING:
             self._trust = _Trust.FULL
-        self._waiting, self._sent_s = True, now
-        self.asked += 1
         missed = max(0.0, now - self._due_s) // self._timing.every_s
         self._due_s += (missed + 1) * self._timing.every_s
+        self._waiting, self._sent_s = True, now
+        self.asked += 1
         self.next_s = now + self._timing.answer_within_s
         return self._talk.ask(), ()
 
     def feed(self, now: float, data: bytes) -> tuple[Answered, ...]:
         """Take bytes that came; what they settle."""
-        out: list[Answered] = []
+        late = self._waiting and now > self.next_s  # this program stood still: when they came is not known
+        out = [self._give_up(now)] if late else []
         found = self._talk.feed(data)
         if found is not None:
             out.append(self._answer(now, found, data))

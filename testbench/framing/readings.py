@@ -86,4 +86,5 @@ def reading(counts: list[int]) -> Reading:
 
 def counts_of(value: float | Decimal | Fraction, decimals: int) -> int:
     """A finite number as whole counts of its last decimal: exact value, rounded half to even."""
-    return round(Fraction(value) * 10**decimals)
+    counts: int = round(Fraction(value) * 10**decimals)
+    return counts

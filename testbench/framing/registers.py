@@ -22,7 +22,7 @@ class RegisterType(StrEnum):
     FLOAT32 = "float32"
 
     @property
-    def count(self) -> int:
+    def size(self) -> int:
         """How many registers it takes."""
         return 1 if self in {RegisterType.INT16, RegisterType.UINT16} else 2
 
@@ -71,7 +71,7 @@ class RegisterValue:
 
     def read(self, registers: Sequence[int]) -> int | tuple[RejectReason, str]:
         """The value in counts, or why it is none."""
-        data = struct.pack(f">{self.type.count}H", *registers[self.at : self.at + self.type.count])
+        data = struct.pack(f">{self.type.size}H", *registers[self.at : self.at + self.type.size])
         if self.order in {ByteOrder.CDAB, ByteOrder.DCBA}:
             data = data[2:] + data[:2]
         if self.order in {ByteOrder.BADC, ByteOrder.DCBA}:

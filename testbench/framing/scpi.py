@@ -1,8 +1,8 @@
 """Answers of instruments that speak IEEE 488.2: numbers in its three response forms, separated by commas.
 
-Source: IEEE 488.2-1992, 8.7.2 to 8.7.4 (NR1, NR2, NR3 response data) and 8.4 (separators), from memory; SCPI-99 volume 1,
-7.2.1 for 9.9E37 as infinity and 9.91E37 as not a number, from memory. NR3 and NR2 numbers become whole counts at a
-stated number of decimals: exact value, rounded half to even.
+Sources, from memory: IEEE 488.2-1992, 8.7.2 to 8.7.4 (NR1, NR2, NR3 response data) and 8.4 (separators); SCPI-99 volume
+1, 7.2.1 for 9.9E37 as infinity and 9.91E37 as not a number. The numbers become whole counts at a stated number of
+decimals: exact value, rounded half to even.
 """
 
 import re
@@ -22,7 +22,7 @@ _NUMBER = re.compile(b"|".join((_NR3, _NR2, _NR1)))
 
 
 def conversation(
-    query: bytes, decimals: tuple[int, ...], terminator: bytes = b"\n", *, marked: bool = False
+    query: bytes, decimals: tuple[int, ...], terminator: bytes = b"\n", *, marked: bool = False, echoed: bool = False
 ) -> Exchange:
     """Ask with a query and take one line of numbers for its answer.
 
@@ -31,12 +31,13 @@ def conversation(
         decimals: what a count is, for each number of the answer.
         terminator: end of the query and of the answer.
         marked: whether the kernel marks damaged bytes.
+        echoed: whether the adapter hands our own bytes back before the answer.
     """
 
     def read(line: bytes) -> Found:
         return read_answer(line, decimals)
 
-    return Exchange(query + terminator, line_judge(read, terminator), LONGEST_ANSWER, marked=marked)
+    return Exchange(query + terminator, line_judge(read, terminator), LONGEST_ANSWER, marked=marked, echoed=echoed)
 
 
 def read_answer(line: bytes, decimals: tuple[int, ...]) -> Found:

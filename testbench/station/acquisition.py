@@ -8,7 +8,8 @@ program cannot be placed in time and count as a gap.
 
 from dataclasses import dataclass
 
-from testbench.framing.lines import LineFramer, Reading, Rejected, RejectReason
+from testbench.framing.lines import LineFramer
+from testbench.framing.readings import Found, Reading, Rejected, RejectReason
 from testbench.run.samples import Gap, GapReason, Sample, Scale, to_ticks
 from testbench.station.bench import ChannelEntry
 
@@ -52,7 +53,31 @@ class Quiet:
     at_s: float
 
 
-PortEvent = Arrived | PortOpened | PortLost | Quiet
+@dataclass(frozen=True, slots=True)
+class Polled:
+    """What came of a query, with both ends: the value was measured between them [s on the station's clock]."""
+
+    at_s: float
+    """When the answer was complete, or given up."""
+    sent_s: float
+    found: Found
+
+
+@dataclass(frozen=True, slots=True)
+class LineErrors:
+    """Errors that the kernel's driver has counted since the port was opened. Only drivers of real lines count."""
+
+    at_s: float
+    framing: int
+    overrun: int
+    """Bytes lost in the adapter."""
+    parity: int
+    breaks: int
+    buffer_overrun: int
+    """Bytes lost in the kernel."""
+
+
+PortEvent = Arrived | Polled | PortOpened | PortLost | Quiet | LineErrors
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +91,9 @@ class Taken:
     """Ticks of readings above the calibrated range: no value, but the pressure may have been anything."""
     below_range: tuple[int, ...] = ()
 
+
+NO_GARBAGE = {RejectReason.FIRST_PARTIAL, RejectReason.NO_ANSWER}
+"""Reasons that say nothing against the line's settings."""
 
 SIMULATED_RIG = b"SIMULATED RIG"
 """A line with these bytes is how a simulated rig says what it is; its runs are marked whatever bench.toml says."""
@@ -93,6 +121,8 @@ class Acquisition:
         self.port_sentence = "the port has not been opened yet"
         self.port_remedy = "Wait a moment."
         self.rejected_lines = 0
+        self.line_errors: LineErrors | None = None
+        """What the driver counted since the port was opened; None where it does not count."""
         self.simulated = False
         """Whether the line was ever that of a simulated rig."""
 
@@ -101,6 +131,7 @@ class Acquisition:
         match event:
             case PortOpened():
                 self._framer.reset()
+                self.line_errors = None
                 self.port_sentence = self.port_remedy = ""
                 return Taken()
             case PortLost(at_s, sentence, remedy):
@@ -109,8 +140,13 @@ class Acquisition:
                 return Taken()
             case Quiet():
                 return Taken()
-            case Arrived():
-                return self._arrived(event)
+            case LineErrors():
+                self.line_errors = event
+                return Taken()
+            case Arrived(at_s, data):
+                return self._found(to_ticks(at_s), self._framer.feed(data))
+            case Polled(at_s, _, found):
+                return self._found(to_ticks(at_s), [found])
 
     def silent_since(self, now: int) -> int | None:
         """Since when there has been nothing usable; None while the signal is good.
@@ -131,14 +167,12 @@ class Acquisition:
             self.fault_since = self.newest.at if reason is not GapReason.FROZEN and self.newest else since
         self.fault = reason
 
-    def _arrived(self, event: Arrived) -> Taken:
-        at = to_ticks(event.at_s)
-        found = self._framer.feed(event.data)
+    def _found(self, at: int, found: list[Found]) -> Taken:
         bad = [item for item in found if isinstance(item, Rejected)]
         banners = [item for item in bad if SIMULATED_RIG in item.raw]
         self.simulated = self.simulated or bool(banners)
         rejected = tuple((at, item) for item in bad if item not in banners)
-        garbage = sum(item.reason is not RejectReason.FIRST_PARTIAL for _, item in rejected)
+        garbage = sum(item.reason not in NO_GARBAGE for _, item in rejected)
         self.rejected_lines += garbage
         readings = [item for item in found if isinstance(item, Reading)]
         if garbage and not readings and self.silent_since(at) is not None:
@@ -148,11 +182,21 @@ class Acquisition:
             return Taken(rejected=rejected)
         samples: list[Sample] = []
         gaps: list[Gap] = []
-        for reading in readings:
-            self._reading(Sample(at, reading.counts), samples, gaps)
-        above = tuple(at for reading in readings if reading.counts > self._most)
-        below = tuple(at for reading in readings if reading.counts < self._least)
+        for item in found:
+            if isinstance(item, Reading):
+                self._reading(Sample(at, item.counts), samples, gaps)
+            elif item.reason in {RejectReason.OVER_RANGE, RejectReason.UNDER_RANGE}:
+                self._fail(GapReason.OUT_OF_RANGE, at)
+        above = tuple(at for item in found if self._is_above(item))
+        below = tuple(at for item in found if self._is_below(item))
         return Taken(tuple(samples), tuple(gaps), rejected, above, below)
+
+    def _is_above(self, item: Found) -> bool:
+        """Above the range by its number, or by the instrument's own word."""
+        return item.counts > self._most if isinstance(item, Reading) else item.reason is RejectReason.OVER_RANGE
+
+    def _is_below(self, item: Found) -> bool:
+        return item.counts < self._least if isinstance(item, Reading) else item.reason is RejectReason.UNDER_RANGE
 
     def _reading(self, sample: Sample, samples: list[Sample], gaps: list[Gap]) -> None:
         if not self._least <= sample.counts <= self._most:
