@@ -91,7 +91,7 @@ class UrlLink:
         """Send."""
         self._port.write(data)
 
-    def line_errors(self, at_s: float) -> LineErrors | None:  # noqa: ARG002 - nobody counts here
+    def line_errors(self, at_s: float) -> LineErrors | None:
         """Not known through a URL."""
         return None
 

@@ -135,7 +135,7 @@ class _AsciiSettings(SerialSettings):
             yield "parts: found digits that vary in number directly before other digits; put a separator between them"
         if any(part.built().varies for part in numbers) and not checksums and not self.lost_digits_may_pass:
             yield (
-                "parts: found a number of varying width and no checksum, so a line that lost a digit is still a number; "
+                "parts: found a number of varying width and no checksum, so a line that lost a digit is still one; "
                 "let the instrument send all digits, or a checksum, or accept it with lost_digits_may_pass = true"
             )
 
