@@ -117,6 +117,8 @@ class Checksum:
     """Bytes just before it that it does not cover."""
     low_byte_first: bool = False
     """How the two bytes of a CRC-16 are written."""
+    small_letters: bool = False
+    """Whether its digits are ``a`` to ``f``; without it ``A`` to ``F``."""
 
     @property
     def width(self) -> int:
@@ -125,7 +127,7 @@ class Checksum:
 
     def pattern(self) -> bytes:
         """The regular expression of the digits, in one group."""
-        return b"([0-9A-Fa-f]{%d})" % self.kind.hex_digits
+        return b"([0-9%b]{%d})" % (b"a-f" if self.small_letters else b"A-F", self.kind.hex_digits)
 
     def fits(self, line: bytes, start: int, digits: bytes) -> bool:
         """Whether digits at a place of a line are the checksum of the bytes before them."""

@@ -6,7 +6,7 @@ What comes out depends on the bytes and on when the query was asked and given up
 from collections.abc import Callable
 from typing import NamedTuple, Protocol
 
-from testbench.framing.parity_marks import Unmarked, unmark
+from testbench.framing.parity_marks import ParityMarks, Unmarked
 from testbench.framing.readings import Found, Rejected, RejectReason
 
 Judge = Callable[[bytes, bool], "Judged | None"]
@@ -62,27 +62,30 @@ class Exchange:
         self._query, self._judge = query, judge
         self._longest = longest + (len(query) if echoed else 0)
         self._marked, self._echoed = marked, echoed
-        self._held, self._stray = bytearray(), bytearray()
-        self._open = False
+        self.reset()
 
     def reset(self) -> None:
         """Start as after opening a port."""
-        self._held.clear()
-        self._stray.clear()
+        self._marks = ParityMarks()
+        self._held, self._stray = bytearray(), bytearray()
+        self._damaged_at: int | None = None
         self._open = False
 
     def ask(self) -> bytes:
         """Open an exchange: the query to send."""
         self._open = True
-        self._held.clear()
+        self._damaged_at = None
         return self._query
 
     def feed(self, data: bytes) -> Found | None:
         """Take bytes; the answer to the open query, as soon as they settle it."""
+        line = self._marks.feed(data) if self._marked else Unmarked(data, None)
         if not self._open:
-            self._stray += data
+            self._stray += line.data
             return None
-        self._held += data
+        if line.damaged_at is not None and self._damaged_at is None:
+            self._damaged_at = len(self._held) + line.damaged_at
+        self._held += line.data
         return self._settle(over=False)
 
     def give_up(self) -> Rejected:
@@ -100,16 +103,14 @@ class Exchange:
         return Rejected(raw, RejectReason.LATE)
 
     def _settle(self, *, over: bool) -> Found | None:
-        raw = bytes(self._held)
-        line = unmark(raw) if self._marked else Unmarked(raw, None)
-        data, damaged_at = line.data, line.damaged_at
+        data = bytes(self._held)
         judged = self._judged(data[: self._longest], over)
         if judged is None and len(data) >= self._longest:
             judged = Judged(Rejected(data[: self._longest], RejectReason.TOO_LONG), self._longest)
         if judged is None:
             return None
         found, length = judged
-        if damaged_at is not None and damaged_at < length:
+        if self._damaged_at is not None and self._damaged_at < length:
             found = Rejected(data[:length], RejectReason.DAMAGED)
         self._stray += data[length:]
         self._held.clear()

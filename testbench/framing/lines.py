@@ -7,7 +7,7 @@ endless bytes without a terminator.
 """
 
 from testbench.framing.ascii_grammar import LineGrammar, plain
-from testbench.framing.parity_marks import unmark
+from testbench.framing.parity_marks import ParityMarks
 from testbench.framing.readings import Found, Reading, Rejected, RejectReason
 
 __all__ = ["GrammarFramer", "LineFramer", "Reading", "RejectReason", "Rejected"]
@@ -73,7 +73,7 @@ class GrammarFramer:
         if overlong:
             return Rejected(line, RejectReason.TOO_LONG)
         if self._marked and b"\xff" in line:  # a sound line of text has no such byte
-            damaged = unmark(line + self._end).damaged_at is not None
+            damaged = ParityMarks().feed(line + self._end).damaged_at is not None
             return Rejected(line, RejectReason.DAMAGED if damaged else RejectReason.NOT_A_NUMBER)
         if not line.endswith(self._before_end):
             return Rejected(line, RejectReason.NOT_A_NUMBER)

@@ -85,10 +85,13 @@ class ChecksumPart(Value):
     skip_last: Annotated[int, Field(ge=0, le=32)] = 0
     """Bytes just before it that it does not cover, such as a ``*``."""
     low_byte_first: bool = False
+    """How the two bytes of a CRC-16 are written."""
+    small_letters: bool = False
+    """Whether its digits are ``a`` to ``f``; without it ``A`` to ``F``."""
 
     def built(self) -> grammar.Checksum:
         """The part of the grammar."""
-        return grammar.Checksum(self.kind, self.skip_first, self.skip_last, self.low_byte_first)
+        return grammar.Checksum(self.kind, self.skip_first, self.skip_last, self.low_byte_first, self.small_letters)
 
 
 LinePart = Annotated[NumberPart | TextPart | StatusPart | ChecksumPart, Field(discriminator="part")]
