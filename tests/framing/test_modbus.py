@@ -5,6 +5,7 @@ frames are built by pymodbus 3.16.1 as well, which shares no code with this prog
 """
 
 import struct
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -249,7 +250,7 @@ def test_over_tcp_only_the_answer_with_the_right_number_counts(cuts, transaction
     conversation.give_up()
     conversation.ask()
     places = [0, *sorted(cuts), len(stream)]
-    found = [conversation.feed(stream[a:b]) for a, b in zip(places, places[1:], strict=False)]
+    found = [conversation.feed(stream[a:b]) for a, b in pairwise(places)]
     assert [item for item in found if item is not None] == [Reading(2, (0, 0))]
     stray = conversation.unasked()
     assert stray is not None

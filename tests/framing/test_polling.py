@@ -1,5 +1,7 @@
 """The course of a polled line in simulated time: when queries go out, and that no answer is taken for another's."""
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -85,10 +87,10 @@ def test_both_ends_of_a_poll_are_stamped():
 
 
 def test_a_slow_device_gets_its_next_query_after_the_silence_of_its_protocol():
-    """MODBUS over Serial Line V1.02, 2.5.1.1 (from memory): 3.5 characters between frames, 1.75 ms above 19 200 baud."""
+    """MODBUS over Serial Line V1.02, 2.5.1.1 (from memory): 3.5 characters, 1.75 ms above 19 200 baud."""
     line = Line(every_s=0.001, gap_s=0.00175)
     line.run(1.0, lambda _: 0.005)
-    distances = [later - earlier for earlier, later in zip(line.sent, line.sent[1:], strict=False)]
+    distances = [later - earlier for earlier, later in pairwise(line.sent)]
     assert distances == pytest.approx([0.00675] * len(distances))
 
 
