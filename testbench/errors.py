@@ -225,6 +225,35 @@ class AdoptionIncompleteError(BenchError):
         return f"Procedure {self.procedure} was not adopted: {self.found}."
 
 
+# Calibrations -----------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class CalibrationRefusedError(BenchError):
+    """What was entered from a calibration certificate cannot be right, or cannot be used on this bench."""
+
+    certificate: str
+    field: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Compare it with the certificate and enter it again; nothing was kept."
+
+    def sentence(self) -> str:
+        return f"Calibration {self.certificate}: {self.field}: found {self.found}; {self.allowed}."
+
+
+@dataclass(eq=False)
+class CalibrationUnknownError(BenchError):
+    """The register holds no calibration with this certificate number."""
+
+    found: str
+    allowed: tuple[str, ...]
+    remedy: ClassVar[str] = "Name a certificate of 'testbench calibration list', or enter it first."
+
+    def sentence(self) -> str:
+        return f"There is no calibration {self.found} in the register; it holds {', '.join(self.allowed) or 'none'}."
+
+
 # Before a run -----------------------------------------------------------------------------------
 
 
@@ -290,6 +319,50 @@ class CalibrationOverdueError(BenchError):
 
 
 @dataclass(eq=False)
+class CalibrationMissingError(BenchError):
+    """Neither the register nor bench.toml has a calibration of the deciding channel for this day."""
+
+    channel: str
+    serial: str
+    today: str
+    remedy: ClassVar[str] = "Enter its calibration certificate: testbench calibration add."
+
+    def sentence(self) -> str:
+        return (
+            f"Channel {self.channel}: instrument {self.serial} has no calibration in force on {self.today}, "
+            "neither in the register nor in bench.toml."
+        )
+
+
+@dataclass(eq=False)
+class GaugesDisagreeError(BenchError):
+    """The newest check against a second gauge found more apart than both uncertainties allow."""
+
+    channel: str
+    found: str
+    remedy: ClassVar[str] = "Find out which of the two is wrong; have it calibrated, or repeat the check, then start."
+
+    def sentence(self) -> str:
+        return f"Channel {self.channel} disagrees with a second gauge: {self.found}."
+
+
+@dataclass(eq=False)
+class GaugeCheckDueError(BenchError):
+    """This bench wants a check against a second gauge before a shift, and there is no fresh one."""
+
+    channel: str
+    found: str
+    every_h: int
+    remedy: ClassVar[str] = "Compare the channel with a second gauge under pressure: testbench calibration check."
+
+    def sentence(self) -> str:
+        return (
+            f"Channel {self.channel} must be checked against a second gauge every {self.every_h} h; "
+            f"the newest check {self.found}."
+        )
+
+
+@dataclass(eq=False)
 class RangeExceededError(BenchError):
     """The channel's calibrated range does not cover what the stage needs."""
 
@@ -332,6 +405,21 @@ class ZeroCheckFailedError(BenchError):
 
     def sentence(self) -> str:
         return f"Channel {self.channel} reads {self.found} at atmosphere; at most {self.allowed} is allowed."
+
+
+@dataclass(eq=False)
+class ZeroMovesError(BenchError):
+    """The reading at atmosphere does not stand still, so that its mean is no zero."""
+
+    channel: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Wait until the line is empty and the reading stands still, then start again."
+
+    def sentence(self) -> str:
+        return (
+            f"Channel {self.channel} moved by {self.found} while its zero was taken; at most {self.allowed} is allowed."
+        )
 
 
 @dataclass(eq=False)

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from testbench.link.client import LinkClient
     from testbench.procedure.adoption import Adoption
     from testbench.procedure.stages import Procedure
-    from testbench.run.record import RunRecord
+    from testbench.run.record import ChannelRecord, RunRecord
     from testbench.run.samples import Trace
     from testbench.station.bench import Bench
     from testbench.station.ports import Clock
@@ -118,6 +118,19 @@ def read_store(home: Home) -> "RunReader":
     return RunReader.beside(home.database)
 
 
+def channel_now(home: Home) -> "ChannelRecord | None":
+    """The deciding channel with the calibration and the gauge check in force; None without a calibration."""
+    from testbench.instruments.clocks import SystemClock
+    from testbench.station.register import channel_of
+
+    entry = home.bench().channel
+    if not home.database.exists():
+        return channel_of(entry, (), (), SystemClock().utc())
+    with read_store(home) as store:
+        reports, checks = store.calibrations_of(entry.serial), store.gauge_checks_of(entry.serial)
+    return channel_of(entry, reports, checks, SystemClock().utc())
+
+
 def fit_key(home: Home) -> None:
     """Make the station key out to whom bench.toml names, as long as nothing was ever sealed with it.
 
@@ -161,7 +174,7 @@ def run_recorder(home: Home) -> None:
         documents = IssuedByChild(home)
         outside = Outside(
             clock, store, documents, _FreeSpace(home.folder), procedure, __version__,
-            partial(load_orders, home.folder), _check_printable,
+            partial(load_orders, home.folder), check_printable,
         )  # fmt: skip
         session = Session(bench, outside)
         for summary in store.history():  # whose document was ordered just before the recorder was killed
@@ -241,7 +254,12 @@ def _only_recorder(home: Home) -> Iterator[None]:
         yield
 
 
-def _check_printable(text: str) -> None:
+def check_printable(text: str) -> None:
+    """Refuse a text that no document could print.
+
+    Raises:
+        GlyphMissingError: it holds a character that no face has.
+    """
     from testbench.certificate.data import layout
     from testbench.certificate.pen import printable
 

@@ -137,10 +137,8 @@ def _identity(pen: Pen, content: Content, words: Words) -> Block:
     gap = 18.0
     left_width = (pen.right - pen.left - gap) * 0.42
     right_x = pen.left + left_width + gap
-    left = _facts_block(pen, words("head.valve"), content.valve, x=pen.left, width=left_width, label_width=66.0)
-    right = _facts_block(
-        pen, words("head.order"), content.order, x=right_x, width=pen.right - right_x, label_width=70.0
-    )
+    left = facts_block(pen, words("head.valve"), content.valve, x=pen.left, width=left_width, label_width=66.0)
+    right = facts_block(pen, words("head.order"), content.order, x=right_x, width=pen.right - right_x, label_width=70.0)
     height = max(left.height, right.height)
 
     def paint(top: float) -> None:
@@ -153,9 +151,10 @@ def _identity(pen: Pen, content: Content, words: Words) -> Block:
 LINE = 9.3
 
 
-def _facts_block(
+def facts_block(
     pen: Pen, heading: str, facts: tuple[Fact, ...], *, x: float, width: float, label_width: float
 ) -> Block:
+    """A heading over labels and their values."""
     sizes, colours = pen.layout.sizes, pen.layout.colours
     room = width - label_width
     laid = []
@@ -165,7 +164,7 @@ def _facts_block(
     height = 13.5 + sum(LINE * len(lines) for _, _, lines in laid)
 
     def paint(top: float) -> None:
-        _section(pen, heading, x, x + width, top)
+        section(pen, heading, x, x + width, top)
         y = top - 20.5
         for label, size, lines in laid:
             pen.text(x, y, label, REGULAR, sizes.body, colour=colours.label)
@@ -176,7 +175,7 @@ def _facts_block(
     return Block(height, paint)
 
 
-def _section(pen: Pen, heading: str, x0: float, x1: float, top: float) -> None:
+def section(pen: Pen, heading: str, x0: float, x1: float, top: float) -> None:
     """A section head over a thin rule."""
     pen.text(x0, top - 9, heading, STRONG, pen.layout.sizes.section)
     pen.line(x0, top - 12, x1, top - 12, 0.7, colour=pen.layout.colours.rule)

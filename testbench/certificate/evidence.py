@@ -10,7 +10,7 @@ from testbench.certificate.lines import pressure_text, unit_in_words
 from testbench.procedure.requirements import StageRequirement
 from testbench.quantities import Pressure
 from testbench.run.machine import Ending
-from testbench.run.record import RunRecord, StageRecord
+from testbench.run.record import ChannelRecord, RunRecord, SecondGaugeCheck, StageRecord
 from testbench.run.samples import TICKS_PER_S
 
 
@@ -105,12 +105,11 @@ def _course_lines(stage: StageRecord, clock: RunClock, words: Words) -> list[str
 
 def instrument_of(record: RunRecord, words: Words) -> tuple[Fact, ...]:
     """The deciding channel, its calibration and its zero check."""
-    channel = record.channel
+    channel, gauge = record.channel, record.channel.second_gauge
     unit = record.requirements.zero_tolerance.unit
     decimals = decimals_of(channel.expanded_uncertainty.in_unit(unit).value) + 1
     zero = Fraction(record.zero_check.mean_millicounts, 1000) * channel.scale.per_count
     mean = pressure_text(Pressure.of(zero, channel.scale.unit), decimals, unit)
-    uncertainty = channel.expanded_uncertainty
     passed = words("instrument.passed" if record.zero_check.passed else "instrument.not_passed")
     zero_text = words("instrument.zero_value", mean=f"{mean} {unit_in_words(unit, words)}", passed=passed)
     values = {
@@ -120,12 +119,44 @@ def instrument_of(record: RunRecord, words: Words) -> tuple[Fact, ...]:
         "certificate": words(
             "instrument.laboratory", certificate=channel.certificate_number, laboratory=channel.laboratory
         ),
-        "due": words("instrument.dates", calibrated=channel.calibrated_on, due=channel.due_on),
+        "due": _dates(channel, words),
+        **({} if gauge is None else {"second_gauge": _second_gauge(gauge, words)}),
         "range": words("instrument.range_value", lowest=channel.lowest.digits, highest=channel.highest),
-        "uncertainty": f"{uncertainty.digits} {unit_in_words(uncertainty.unit, words)}",
+        "uncertainty": _uncertainty(record, words),
         "zero": zero_text,
     }
     return tuple(Fact(words(f"instrument.{key}"), value) for key, value in values.items())
+
+
+def _dates(channel: ChannelRecord, words: Words) -> str:
+    """Both dates, and how the calibration corrects a reading where it does."""
+    dates = words("instrument.dates", calibrated=channel.calibrated_on, due=channel.due_on)
+    if not channel.uncertainty_points:
+        return dates
+    bent = Fraction(channel.scale.bend) != 0
+    gain = f"{float(channel.scale.gain):.7g}"
+    return f"{dates}; {words('instrument.curve' if bent else 'instrument.line', gain=gain)}"
+
+
+def _second_gauge(check: SecondGaugeCheck, words: Words) -> str:
+    agrees = words("instrument.agrees" if check.agrees else "instrument.disagrees")
+    return words(
+        "instrument.second_gauge_value", indicated=check.indicated.text(2), shown=check.gauge_indicated,
+        gauge=check.gauge, on=check.at[:10], agrees=agrees,
+    )  # fmt: skip
+
+
+def _uncertainty(record: RunRecord, words: Words) -> str:
+    """One U for the whole range, or what counted at each required pressure."""
+    channel, unit = record.channel, record.channel.expanded_uncertainty.unit
+    if not channel.uncertainty_points:
+        return f"{channel.expanded_uncertainty.digits} {unit_in_words(unit, words)}"
+    told = []
+    for stage in record.requirements.stages:
+        u = channel.uncertainty_in(stage).in_unit(unit)
+        at = stage.required.in_unit(unit)
+        told.append(words("instrument.at", u=written(u.value, decimals_of(u.value)), pressure=f"{at.to(unit):.6g}"))
+    return f"{'; '.join(dict.fromkeys(told))} {unit_in_words(unit, words)}"
 
 
 def _named_sources(stage: StageRequirement, words: Words) -> list[str]:

@@ -32,7 +32,7 @@ class Pen:
         from reportlab import rl_config
         from reportlab.pdfgen.canvas import Canvas
 
-        _register(layout)
+        register_faces(layout)
         rl_config.useA85 = 0
         self.layout = layout
         self.width, self.height = PAPERS[paper]
@@ -212,7 +212,7 @@ def printable(text: str, layout: Layout) -> str:
     """
     if text.isascii() and text.isprintable():
         return text
-    _register(layout)
+    register_faces(layout)
     composed = unicodedata.normalize("NFC", text)
     for character, stands_in in layout.substitutes.items():
         composed = composed.replace(character, stands_in)
@@ -233,7 +233,7 @@ def _width(text: str, face: str) -> float:
 _GLYPHS: set[int] = set()
 
 
-def _register(layout: Layout) -> None:
+def register_faces(layout: Layout) -> None:
     """Load the faces once per process; what a character needs is a glyph in all three."""
     if _GLYPHS:
         return

@@ -197,14 +197,10 @@ class StagePlots:
         """Ring and name the lowest point of the hold, taken from all samples; gives the side that stays free."""
         index = int(np.flatnonzero(inside)[np.argmin(self.facts.trace.counts[inside])])
         exact = self.facts.scale.pressure(int(self.facts.trace.counts[index])).in_unit(self.facts.unit)
-        guard = self.facts.acceptance.in_unit(self.facts.unit).value
-        digits = fewest_decimals(
-            self.facts.decimals, lambda d: (rounded(exact.value, d) >= rounded(guard, d)) == (exact.value >= guard)
-        )
         x, y = panel.across(float(self.times[index])), panel.up(float(self.pressures[index]))
         align, shift = ("right", -4) if x > panel.x + panel.width * 0.5 else ("left", 4)
         below = y - 10.5 > panel.up(self.acceptance)
-        text = self.words("plot.lowest", value=f"{written(exact.value, digits)} {self.facts.unit}")
+        text = self.words("plot.lowest", value=f"{written(exact.value, self._digits)} {self.facts.unit}")
         self.pen.text(x + shift, y - 9.5 if below else y + 4.5, text, STRONG, self.small, halo=WHITE, align=align)
         for colour, thickness in ((WHITE, 2.2), (self.colours.ink, 0.9)):
             self.pen.ink(colour)
@@ -251,12 +247,12 @@ class StagePlots:
         for tick in ticks(panel.p0, panel.p1, 4 if panel.height > 48 else 3):
             y = panel.up(tick)
             self.pen.line(panel.x - 2, y, panel.x, y, 0.5, colour=label)
-            self.pen.text(panel.x - 4, y - 2.4, _tidy(tick), REGULAR, self.small, colour=label, align="right")
+            self.pen.text(panel.x - 4, y - 2.4, tidy(tick), REGULAR, self.small, colour=label, align="right")
         for tick in ticks(panel.t0 / scale, panel.t1 / scale, 6):
             x = panel.across(tick * scale)
             self.pen.line(x, panel.y - 2, x, panel.y, 0.5, colour=label)
             if x < panel.x + panel.width - 16:  # the unit of the axis stands at its right end
-                self.pen.text(x, panel.y - 9, _tidy(tick), REGULAR, self.small, colour=label, align="centre")
+                self.pen.text(x, panel.y - 9, tidy(tick), REGULAR, self.small, colour=label, align="centre")
         name = self.words("plot.time_min" if minutes else "plot.time_s")
         self.pen.text(panel.x + panel.width, panel.y - 9, name, REGULAR, self.small, colour=label, align="right")
 
@@ -268,7 +264,7 @@ class StagePlots:
         self, panel: Panel, key: str, value: Pressure, side: str, *, above: bool, end: float | None = None
     ) -> None:
         """A level's name on the line itself, at the side where the trace leaves room."""
-        text = self.words(key, value=self._value(value), met_at=self._value(self.facts.acceptance))
+        text = self.words(key, value=self._value(value), met_at=self._met_at())
         y = panel.up(value.to(self.facts.unit)) + (2.2 if above else -7.4)
         ends = {"left": panel.x + 4, "right": panel.x + panel.width - 4 if end is None else end - 4}
         if side == "left" and self.hold is not None:
@@ -277,6 +273,23 @@ class StagePlots:
 
     def _value(self, pressure: Pressure) -> str:
         return str(pressure.in_unit(self.facts.unit))
+
+    def _met_at(self) -> str:
+        """The acceptance limit as given, or to as many digits as tell it from the lowest pressure of the hold."""
+        exact = self.facts.acceptance.in_unit(self.facts.unit)
+        return min(str(exact), f"{written(exact.value, self._digits)} {self.facts.unit}", key=len)
+
+    @property
+    def _digits(self) -> int:
+        """The fewest decimals at which every reading of the hold stands on its own side of the acceptance limit."""
+        if self.hold is None:
+            return self.facts.decimals
+        held = (self.times >= self.hold[0]) & (self.times <= self.hold[1])
+        lowest = self.facts.scale.pressure(int(self.facts.trace.counts[held].min())).in_unit(self.facts.unit).value
+        met_at = self.facts.acceptance.in_unit(self.facts.unit).value
+        return fewest_decimals(
+            self.facts.decimals, lambda d: (rounded(lowest, d) >= rounded(met_at, d)) == (lowest >= met_at)
+        )
 
     def _hold_ends(self, panel: Panel) -> None:
         if self.hold is None:
@@ -352,5 +365,6 @@ def ticks(low: float, high: float, about: int) -> list[float]:
     return [float(number * step) for number in range(first, last + 1)]
 
 
-def _tidy(number: float) -> str:
+def tidy(number: float) -> str:
+    """A number at an axis."""
     return f"{round(number, 6):g}".replace("-", "−")

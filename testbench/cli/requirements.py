@@ -83,10 +83,10 @@ def _sheet(name: str, home: Path, facts: dict[str, Any], units: tuple[str, ...])
 def _channel(home: Path) -> Any:
     """The deciding channel of the bench, if this home describes one."""
     from testbench.errors import HomeMissingError
-    from testbench.procedure_files.loader import load_bench
+    from testbench.wiring import Home, channel_now
 
     try:
-        return load_bench(home).channel.record()
+        return channel_now(Home(home))
     except HomeMissingError:
         return None
 

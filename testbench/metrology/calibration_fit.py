@@ -27,7 +27,8 @@ class KnownUncertainties:
     """What the points themselves cannot show, in the unit of the reference.
 
     ``reference``, ``temperature`` and ``head`` are expanded uncertainties (k = 2); ``reference_of_reading`` is what the
-    reference has on top of that, as a share of its value (dead-weight testers); ``resolution`` is the smallest step.
+    reference has on top of that, as a share of its value (dead-weight testers); ``resolution`` is the smallest step;
+    ``drift`` is how far, either way, the instrument may move until the next calibration.
     """
 
     reference: float = 0.0
@@ -35,6 +36,7 @@ class KnownUncertainties:
     temperature: float = 0.0
     head: float = 0.0
     reference_of_reading: float = 0.0
+    drift: float = 0.0
 
     def components(self, reference: float) -> list[Component]:
         """The components of the budget that they make at one point."""
@@ -43,12 +45,30 @@ class KnownUncertainties:
             full_width("resolution", self.resolution),
             Component.stated("temperature", self.temperature),
             Component.stated("head", self.head),
+            *([Component.within("drift allowance", self.drift)] if self.drift else []),
         ]
 
 
 def full_width(name: str, width: float) -> Component:
     """A rectangular component known by its full width: u = width/√12."""
     return Component.within(name, width / 2, Distribution.RECTANGULAR)
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """Constant + linear·x + square·x²: what turns an indication into a pressure; a line where ``square`` is 0."""
+
+    constant: float
+    linear: float
+    square: float = 0.0
+
+    def at(self, x: float) -> float:
+        """What an indication stands for."""
+        return self.constant + self.linear * x + self.square * x * x
+
+    def rises_between(self, low: float, high: float) -> bool:
+        """Whether more indication is more pressure all the way from one indication to another."""
+        return all(self.linear + 2 * self.square * x > 0 for x in (low, high))
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +111,13 @@ class CalibrationFit:
     def residuals(self) -> tuple[float, ...]:
         """Reference less line, point by point as taken."""
         return tuple(point.reference - self.line.at(point.indication) for point in self.points)
+
+    def curve(self, tolerance: float | None) -> Curve:
+        """The line, or the parabola where the points earn it against a tolerance; without one, the line."""
+        bend = self.quadratic
+        if bend is not None and tolerance is not None and bend.earned(tolerance):
+            return Curve(*bend.coefficients)
+        return Curve(self.line.intercept, self.line.slope)
 
     def expanded_uncertainty_at(self, reading: float) -> float:
         """U at a calibrated reading: between two points as straight as a line from one to the other.
@@ -137,12 +164,12 @@ def fit_calibration(points: Sequence[CalibrationPoint], known: KnownUncertaintie
     )
 
 
-def drift(previous: Line, now: Line, indications: Sequence[float]) -> tuple[float, ...]:
+def drift(previous: Line | Curve, now: Line | Curve, indications: Sequence[float]) -> tuple[float, ...]:
     """How much the same indications mean more now than by the previous calibration, in the unit of the reference."""
     return tuple(now.at(indication) - previous.at(indication) for indication in indications)
 
 
-def as_found(previous: Line, points: Sequence[CalibrationPoint]) -> tuple[float, ...]:
+def as_found(previous: Line | Curve, points: Sequence[CalibrationPoint]) -> tuple[float, ...]:
     """How far the instrument as it came, read through its previous line, was from the reference at each point."""
     return tuple(previous.at(point.indication) - point.reference for point in points)
 

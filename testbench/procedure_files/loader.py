@@ -13,6 +13,7 @@ from testbench.errors import FileRefusedError, HomeMissingError, ProcedureUnknow
 from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Order
 from testbench.station.bench import Bench
+from testbench.station.calibrations import CalibrationSheet
 
 Model = TypeVar("Model", bound=BaseModel)
 LARGEST_FILE = 200_000  # bytes; a procedure is a few kilobytes
@@ -59,6 +60,15 @@ def load_orders(home: Path) -> tuple[tuple[Order, ...], tuple[FileRefusedError, 
         except FileRefusedError as refusal:
             refused.append(refusal)
     return tuple(orders), tuple(refused)
+
+
+def load_calibration(path: Path) -> CalibrationSheet:
+    """Read what a calibration certificate says.
+
+    Raises:
+        FileRefusedError: it breaks a rule.
+    """
+    return _read(CalibrationSheet, path, _bytes_of(path))
 
 
 def shipped_folder() -> Path:

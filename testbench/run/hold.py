@@ -41,7 +41,8 @@ def judge_hold(stage: StageRecord, hold: Trace, whole: Trace, channel: ChannelRe
         found = signal_faults(whole, since, until, required.validity.validity, step)
         faults = [f"is void: {reason}" for reason in found]
     lowest = channel.scale.pressure(int(hold.counts.min()))
-    plus = f" plus U = {u}" if guard == u else f" plus the guard band of {guard.text(3)}" if guard.exact else ""
+    told = u.text(4) if channel.uncertainty_points else u
+    plus = f" plus U = {told}" if guard == u else f" plus the guard band of {guard.text(3)}" if guard.exact else ""
     sentence = (
         f"The hold {' and '.join(faults)}."
         if faults

@@ -68,13 +68,16 @@ class SecondGaugeCheck(Value):
     @property
     def allowed(self) -> Pressure:
         """How far the two may lie apart: the root of the sum of the squares of both U, so that |Eₙ| is at most 1."""
-        squares = float(self.uncertainty.exact) ** 2 + float(self.gauge_uncertainty.exact) ** 2
-        return Pressure(Fraction(math.sqrt(squares)), self.uncertainty.unit)
+        return Pressure(Fraction(math.sqrt(self._squares)), self.uncertainty.unit)
+
+    @property
+    def _squares(self) -> Fraction:
+        return self.uncertainty.exact**2 + self.gauge_uncertainty.exact**2
 
     @property
     def agrees(self) -> bool:
-        """Whether both could be right."""
-        return abs(self.indicated - self.gauge_indicated) <= self.allowed
+        """Whether both could be right; decided on the squares, which are exact."""
+        return (self.indicated - self.gauge_indicated).exact ** 2 <= self._squares
 
     @property
     def sentence(self) -> str:
@@ -118,14 +121,17 @@ class ChannelRecord(Value):
             return self.expanded_uncertainty
         low, high = stage.required, stage.upper_limit
         inside = [point.expanded_uncertainty for point in self.uncertainty_points if low <= point.at <= high]
-        return max([self._uncertainty_at(low), self._uncertainty_at(high), *inside])
+        return max([self.uncertainty_at(low), self.uncertainty_at(high), *inside])
 
     def guard_band(self, stage: StageRequirement) -> Pressure:
         """What a pressure must lie above the required one to count, by the stage's decision rule."""
         return stage.decision_rule.guard_band(self.uncertainty_in(stage))
 
-    def _uncertainty_at(self, pressure: Pressure) -> Pressure:
+    def uncertainty_at(self, pressure: Pressure) -> Pressure:
+        """U at one pressure; beyond the calibrated ones that of the nearest."""
         points = self.uncertainty_points
+        if not points:
+            return self.expanded_uncertainty
         if not points[0].at < pressure < points[-1].at:
             return points[0 if pressure <= points[0].at else -1].expanded_uncertainty
         above = next(index for index, point in enumerate(points) if pressure <= point.at)
@@ -133,6 +139,10 @@ class ChannelRecord(Value):
         share = (pressure - low.at).ratio(high.at - low.at)
         grown = high.expanded_uncertainty - low.expanded_uncertainty
         return low.expanded_uncertainty + grown * share
+
+    def with_zero(self, millicounts: int) -> "ChannelRecord":
+        """The channel with what it read at atmosphere taken off."""
+        return self.model_copy(update={"scale": self.scale.model_copy(update={"zero_millicounts": millicounts})})
 
     def for_fluid(self, fluid: str) -> "ChannelRecord":
         """The channel as it measures a test with this fluid."""

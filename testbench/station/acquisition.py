@@ -10,11 +10,14 @@ from dataclasses import dataclass
 
 from testbench.framing.lines import LineFramer
 from testbench.framing.readings import Found, Reading, Rejected, RejectReason
+from testbench.run.record import ChannelRecord
 from testbench.run.samples import Gap, GapReason, Sample, Scale, to_ticks
 from testbench.station.bench import ChannelEntry
 
 HEAP = 20
 """Readings in one delivery, after silence, that betray a standstill of this program."""
+MOST_COUNTS = 10**10
+"""More than any transmitter can write."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,11 +108,8 @@ class Acquisition:
     def __init__(self, channel: ChannelEntry) -> None:
         self._channel = channel
         self._framer = LineFramer(channel.decimals, channel.whole_digits)
-        scale = Scale(unit=channel.unit, decimals=channel.decimals)
-        margin = (channel.calibration.highest - channel.calibration.lowest) * 0.05
-        self._least = scale.least_counts(channel.calibration.lowest - margin)
-        self._most = scale.most_counts(channel.calibration.highest)
-        fastest = channel.fastest_change_per_s
+        self._least, self._most = -MOST_COUNTS, MOST_COUNTS
+        scale, fastest = Scale(unit=channel.unit, decimals=channel.decimals), channel.fastest_change_per_s
         self._counts_per_tick = None if fastest is None else scale.exact_counts(fastest) / to_ticks(1)
         self._same_since: int | None = None
         self._same_counts: int | None = None
@@ -125,6 +125,14 @@ class Acquisition:
         """What the driver counted since the port was opened; None where it does not count."""
         self.simulated = False
         """Whether the line was ever that of a simulated rig."""
+
+    def calibrated(self, channel: ChannelRecord | None) -> None:
+        """From now on a reading outside this channel's calibrated range is a fault; None: nothing is known of it."""
+        self._least, self._most = -MOST_COUNTS, MOST_COUNTS
+        if channel is not None:
+            scale = channel.scale.model_copy(update={"head_millicounts": 0})
+            self._least = scale.least_counts(channel.lowest - (channel.highest - channel.lowest) * 0.05)
+            self._most = scale.most_counts(channel.highest)
 
     def take(self, event: PortEvent) -> Taken:
         """Take one port event."""

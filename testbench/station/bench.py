@@ -8,7 +8,7 @@ from pydantic import Field, field_validator, model_validator
 
 from testbench.procedure.valve import Text, Value
 from testbench.quantities import Pressure, Volume
-from testbench.run.record import ChannelRecord, Origin
+from testbench.run.record import ChannelRecord, Origin, SecondGaugeCheck, UncertaintyPoint
 from testbench.run.samples import Scale
 
 
@@ -46,6 +46,14 @@ class CalibrationEntry(Value):
         return self
 
 
+class ChannelCalibration(CalibrationEntry):
+    """A calibration as runs apply it; from the register it brings a curve and U along the range."""
+
+    gain: str = "1"
+    bend: str = "0"
+    uncertainty_points: tuple[UncertaintyPoint, ...] = ()
+
+
 class ChannelEntry(Value):
     """The deciding pressure channel: an ASCII transmitter that sends lines such as ``+0250.13``."""
 
@@ -64,29 +72,33 @@ class ChannelEntry(Value):
     """A reading that stands still to the last digit this long is a fault, never a steady pressure."""
     fastest_change_per_s: Pressure | None = None
     """Faster than this the pressure on this rig cannot change: a reading that does is a fault. None: not checked."""
-    calibration: CalibrationEntry
+    gauge_check_every_h: Annotated[int, Field(ge=1, le=8760)] | None = None
+    """No run starts when the newest check against a second gauge is older than this [h]; None: it is not demanded."""
+    calibration: CalibrationEntry | None = None
+    """What the channel has where the register holds no calibration of this serial number."""
 
-    def record(self, zero_millicounts: int = 0) -> ChannelRecord:
-        """The channel as a run record keeps it."""
-        entry = self.calibration
+    def scale(self, calibration: ChannelCalibration | None) -> Scale:
+        """What a count means, the zero of a run aside."""
+        return Scale(
+            unit=self.unit,
+            decimals=self.decimals,
+            head_millicounts=self._head_millicounts(),
+            gain="1" if calibration is None else calibration.gain,
+            bend="0" if calibration is None else calibration.bend,
+        )
+
+    def record(self, calibration: ChannelCalibration, second_gauge: SecondGaugeCheck | None = None) -> ChannelRecord:
+        """The channel as a run record keeps it, its zero not yet checked."""
+        facts = {name: getattr(calibration, name) for name in CalibrationEntry.model_fields}
         return ChannelRecord(
             tag=self.tag,
             port=self.line.port,
             instrument=self.instrument,
             serial=self.serial,
-            scale=Scale(
-                unit=self.unit,
-                decimals=self.decimals,
-                zero_millicounts=zero_millicounts,
-                head_millicounts=self._head_millicounts(),
-            ),
-            certificate_number=entry.certificate_number,
-            laboratory=entry.laboratory,
-            calibrated_on=entry.calibrated_on,
-            due_on=entry.due_on,
-            lowest=entry.lowest,
-            highest=entry.highest,
-            expanded_uncertainty=entry.expanded_uncertainty,
+            scale=self.scale(calibration),
+            uncertainty_points=calibration.uncertainty_points,
+            second_gauge=second_gauge,
+            **facts,
         )
 
     def _head_millicounts(self) -> int:

@@ -9,7 +9,7 @@ from testbench.procedure.requirements import Requirements
 from testbench.procedure.valve import Order, Valve
 from testbench.run.observations import Collection, ZeroCheck
 from testbench.run.progress import Happening
-from testbench.run.record import EarlierRun, Origin, RunRecord
+from testbench.run.record import ChannelRecord, EarlierRun, Origin, RunRecord
 from testbench.station import readiness
 from testbench.station.bench import Bench, CollectingVessel
 from testbench.station.current_run import iso
@@ -21,6 +21,7 @@ def opening_record(  # noqa: PLR0917 - the facts of a run come from many sides
     order: Order,
     valve: Valve,
     requirements: Requirements,
+    channel: ChannelRecord,
     zero: ZeroCheck,
     at: datetime,
     *,
@@ -47,7 +48,7 @@ def opening_record(  # noqa: PLR0917 - the facts of a run come from many sides
         requirements=requirements,
         procedure_sha256=procedure_sha256,
         adoption=adoption,
-        channel=bench.channel.record(zero.mean_millicounts),
+        channel=channel.with_zero(zero.mean_millicounts),
         zero_check=zero.model_copy(update={"at": 0}),
         started=iso(at),
         ended="",

@@ -11,6 +11,8 @@ from testbench.procedure.valve import Order
 from testbench.run.progress import Happening
 from testbench.run.record import EarlierRun, RunRecord, Verdict
 from testbench.run.samples import Gap, Sample, Trace
+from testbench.station.calibrations import CalibrationReport
+from testbench.station.register import GaugeCheck
 
 
 class Clock(Protocol):
@@ -64,7 +66,17 @@ class OpenRun:
     journal: tuple[JournalLine, ...]
 
 
-class RunStore(Protocol):
+class CalibrationRegister(Protocol):
+    """What is known of an instrument."""
+
+    def calibrations_of(self, serial: str) -> tuple[CalibrationReport, ...]:
+        """Every entry of this instrument, in the order of entry."""
+
+    def gauge_checks_of(self, serial: str) -> tuple[GaugeCheck, ...]:
+        """Every check of this instrument against a second gauge, in the order they were made."""
+
+
+class RunStore(CalibrationRegister, Protocol):
     """Where everything is kept. Each call returns only when its transaction is committed to disk."""
 
     def begin_run(self, opening: str, at: datetime) -> str:

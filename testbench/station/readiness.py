@@ -1,11 +1,18 @@
 """What must be true before a run or a stage may begin. Each refusal names what was found and what is allowed."""
 
+import math
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, datetime, timedelta
 from fractions import Fraction
+from statistics import mean
+
+import numpy as np
 
 from testbench.errors import (
+    CalibrationMissingError,
     CalibrationOverdueError,
+    GaugeCheckDueError,
+    GaugesDisagreeError,
     NoReadingError,
     OperatorUnknownError,
     OrderUnknownError,
@@ -13,13 +20,16 @@ from testbench.errors import (
     SerialUnknownError,
     UncertaintyTooLargeError,
     ZeroCheckFailedError,
+    ZeroMovesError,
 )
+from testbench.metrology.signal import noise_of
 from testbench.procedure.requirements import Requirements
 from testbench.procedure.valve import Order, Valve
+from testbench.quantities import Pressure
 from testbench.run.observations import ZeroCheck
 from testbench.run.record import ChannelRecord
 from testbench.run.samples import Sample, Scale, to_ticks
-from testbench.station.bench import Bench
+from testbench.station.bench import Bench, ChannelEntry
 
 ZERO_CHECK_S = 2.0
 LEAST_ZERO_SAMPLES = 5
@@ -47,6 +57,17 @@ def check_operator(bench: Bench, name: str) -> None:
         raise OperatorUnknownError(name, bench.operators)
 
 
+def calibrated(entry: ChannelEntry, channel: ChannelRecord | None, on: date) -> ChannelRecord:
+    """The channel, or a refusal where it has no calibration.
+
+    Raises:
+        CalibrationMissingError: neither the register nor bench.toml has one.
+    """
+    if channel is None:
+        raise CalibrationMissingError(entry.tag, entry.serial, str(on))
+    return channel
+
+
 def check_channel(channel: ChannelRecord, requirements: Requirements, on: date) -> None:
     """Refuse a channel that is out of calibration, too small, or too coarse for one of the stages."""
     if not channel.calibration.in_date(on):
@@ -58,6 +79,24 @@ def check_channel(channel: ChannelRecord, requirements: Requirements, on: date) 
         acceptance = stage.required + channel.guard_band(stage)
         if acceptance >= stage.upper_limit:
             raise UncertaintyTooLargeError(channel.tag, stage.stage, acceptance.text(1), stage.upper_limit.text(1))
+
+
+def check_second_gauge(channel: ChannelRecord, every_h: int | None, at: datetime) -> None:
+    """Refuse a channel that a second gauge contradicts, or whose check is older than this bench wants it.
+
+    Raises:
+        GaugesDisagreeError: the newest check found them apart.
+        GaugeCheckDueError: there is none, or it is too old.
+    """
+    check = channel.second_gauge
+    if check is not None and not check.agrees:
+        raise GaugesDisagreeError(channel.tag, check.sentence)
+    if every_h is None:
+        return
+    if check is None:
+        raise GaugeCheckDueError(channel.tag, "is from before its calibration, or there is none", every_h)
+    if at - datetime.fromisoformat(check.at) > timedelta(hours=every_h):
+        raise GaugeCheckDueError(channel.tag, f"is of {check.at}", every_h)
 
 
 def unsuited_ranges(channel: ChannelRecord, requirements: Requirements) -> list[str]:
@@ -82,6 +121,7 @@ def zero_check(recent: Sequence[Sample], now: int, channel: ChannelRecord, requi
     Raises:
         NoReadingError: there are too few readings.
         ZeroCheckFailedError: the mean is too far from zero.
+        ZeroMovesError: the pressure is still falling.
     """
     used = [sample.counts for sample in recent if sample.at >= now - to_ticks(ZERO_CHECK_S)]
     if len(used) < LEAST_ZERO_SAMPLES:
@@ -93,6 +133,7 @@ def zero_check(recent: Sequence[Sample], now: int, channel: ChannelRecord, requi
     found = bare.pressure(mean)
     if abs(found) > requirements.zero_tolerance:
         raise ZeroCheckFailedError(channel.tag, found.text(2), requirements.zero_tolerance.text(2))
+    _check_still(used, bare, channel)
     return ZeroCheck(
         at=now,
         samples=len(used),
@@ -100,3 +141,17 @@ def zero_check(recent: Sequence[Sample], now: int, channel: ChannelRecord, requi
         passed=True,
         allowed=requirements.zero_tolerance,
     )
+
+
+def _check_still(used: Sequence[int], bare: Scale, channel: ChannelRecord) -> None:
+    """Refuse a zero whose later half has moved from the earlier one by more than U at zero and the noise explain.
+
+    A line that still empties would lend its last pressure to every reading of the run.
+    """
+    half = len(used) // 2
+    first, last = used[:half], used[-half:]
+    noise = 3 * noise_of(np.array(used, dtype=np.float64)) * math.sqrt(2 / half)
+    moved = abs(bare.pressure(Fraction(mean(last)) - Fraction(mean(first))))
+    allowed = channel.uncertainty_at(Pressure.zero(bare.unit)) + bare.pressure(Fraction(noise))
+    if moved > allowed:
+        raise ZeroMovesError(channel.tag, moved.text_beside(allowed), allowed.text(2))

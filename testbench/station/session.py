@@ -27,7 +27,7 @@ from testbench.run.hold import largest_step
 from testbench.run.machine import Phase
 from testbench.run.observations import Observation
 from testbench.run.progress import Action, Happening, Stage, StageState
-from testbench.run.record import Origin, RunRecord, canonical
+from testbench.run.record import ChannelRecord, Origin, RunRecord, canonical
 from testbench.run.samples import Gap, GapReason, Sample, Thresholds, Trace, to_ticks
 from testbench.station import messages as m
 from testbench.station import readiness
@@ -37,6 +37,7 @@ from testbench.station.current_run import StageUnderWay, closed, iso, judged, ne
 from testbench.station.keeper import Batch, Keeper
 from testbench.station.opening import caught, opening_record, said_at_opening, texts_of
 from testbench.station.ports import Clock, Documents, FreeSpace, RunStore
+from testbench.station.register import channel_of
 from testbench.station.thermometer import Thermometer
 
 LEAST_FREE_BYTES = 50_000_000
@@ -104,6 +105,8 @@ class Session:
         self._to_seal: RunRecord | None = None
         self._unsaid: list[Happening] = []
         """What no screen may hear of before it is on disk."""
+        self.channel: ChannelRecord | None = None
+        """As calibrated and checked at the start of the newest run; None without a calibration."""
         self.read_orders()
 
     # Time ----------------------------------------------------------------------------------------
@@ -227,6 +230,7 @@ class Session:
         """Take the orders as they stand now; what was refused is said once."""
         if self.run_open:
             return
+        self._read_register()
         self.orders, refused = self.outside.load_orders()
         self.states = self.outside.store.states_of(self.orders)
         said = tuple(str(refusal) for refusal in refused)
@@ -234,6 +238,14 @@ class Session:
             if sentence not in self._refused_orders:
                 self.notify(sentence, grave=True)
         self._refused_orders = said
+
+    def _read_register(self) -> datetime:
+        """Take the calibration and the gauge check as they stand now; gives the moment."""
+        entry, store, at = self.bench.channel, self.outside.store, self.outside.clock.utc()
+        reports, checks = store.calibrations_of(entry.serial), store.gauge_checks_of(entry.serial)
+        self.channel = channel_of(entry, reports, checks, at)
+        self.acquisition.calibrated(self.channel)
+        return at
 
     def _start_run(self, request: m.StartRun) -> None:
         self.read_orders()
@@ -251,15 +263,18 @@ class Session:
         if (run := self.outside.store.accepted_run_of(valve.serial, specimen=trial)) is not None:
             raise AlreadyAcceptedError(valve.serial, run)
         self._check_space()
-        at, now = self.outside.clock.utc(), self.now()
-        readiness.check_channel(self.bench.channel.record(), requirements, at.date())
+        at, now = self._read_register(), self.now()
+        channel = readiness.calibrated(self.bench.channel, self.channel, at.date())
+        readiness.check_channel(channel, requirements, at.date())
+        readiness.check_second_gauge(channel, self.bench.channel.gauge_check_every_h, at)
         self._check_signal()
-        zero = readiness.zero_check(tuple(self._recent), self.heard, self.bench.channel.record(), requirements)
+        zero = readiness.zero_check(tuple(self._recent), self.heard, channel, requirements)
         opening = opening_record(
             self.bench,
             order,
             valve,
             requirements,
+            channel,
             zero,
             at,
             operator=request.operator,

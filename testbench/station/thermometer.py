@@ -3,7 +3,8 @@
 Where it is silent no temperature is known; where it reads what liquid water cannot be, nothing is computed from it.
 """
 
-from testbench.framing.lines import LineFramer, Reading
+from testbench.framing.lines import LineFramer
+from testbench.framing.readings import Reading
 from testbench.metrology.water import check_liquid
 from testbench.quantities import Temperature
 from testbench.run.record import WaterTemperature

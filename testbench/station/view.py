@@ -64,7 +64,7 @@ class Viewer:
         session = self._session
         if session.run is not None and session.run_open:
             return session.run.channel.scale
-        return session.bench.channel.record().scale
+        return session.bench.channel.scale(None) if session.channel is None else session.channel.scale
 
     def _signal(self, now: int) -> m.Signal:
         acquisition, channel = self._session.acquisition, self._session.bench.channel

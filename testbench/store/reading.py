@@ -3,6 +3,7 @@
 Nothing in here changes a row. Whatever is handed out as a record has been compared with its hashes first.
 """
 
+import json
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -16,7 +17,6 @@ from pydantic import ValidationError
 from sqlalchemy import Connection, RowMapping, func, select
 
 from testbench.errors import RecordDamagedError, RunUnknownError, StoreFailedError
-from testbench.procedure.adoption import Adoption
 from testbench.procedure.valve import Order
 from testbench.run.record import EarlierRun, RunRecord, StageRecord, Verdict, sha256
 from testbench.run.samples import Gap, GapReason, Trace
@@ -24,10 +24,18 @@ from testbench.run.state import Happening
 from testbench.station.ports import JournalLine, OpenRun, RunSummary
 from testbench.store import codec, tables
 from testbench.store.database import Database
+from testbench.store.register import RegisterReader
 from testbench.store.schema import check_readable
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
+_NEWEST_DOCUMENT = (
+    select(tables.document.c.path)
+    .where(tables.document.c.run == tables.run.c.number)
+    .order_by(tables.document.c.seq.desc())
+    .limit(1)
+    .scalar_subquery()
+)
 
 
 def to_us(at: datetime) -> int:
@@ -51,7 +59,7 @@ class StoredDocument:
     issued: datetime
 
 
-class RunReader:
+class RunReader(RegisterReader):
     """Questions to one database file.
 
     Args:
@@ -149,13 +157,7 @@ class RunReader:
         Raises:
             RunUnknownError: ``before`` is no run.
         """
-        newest = (
-            select(tables.document.c.path)
-            .where(tables.document.c.run == tables.run.c.number)
-            .order_by(tables.document.c.seq.desc())
-            .limit(1)
-        )
-        query = select(tables.run, newest.scalar_subquery().label("document")).where(tables.run.c.state == "closed")
+        query = select(tables.run, _NEWEST_DOCUMENT.label("document")).where(tables.run.c.state == "closed")
         with self._database.reading() as connection:
             if before is not None:
                 query = query.where(tables.run.c.number < self._number(connection, before))
@@ -168,14 +170,6 @@ class RunReader:
         with self._database.reading() as connection:
             rows = connection.execute(query).mappings().all()
             return [_open_run(connection, row) for row in rows]
-
-    def adoption_of(self, procedure_sha256: str) -> Adoption | None:
-        """The newest adoption of a procedure file with this hash; None where it was never adopted."""
-        table = tables.adoption
-        query = select(table.c.body).where(table.c.sha256 == procedure_sha256).order_by(table.c.seq.desc()).limit(1)
-        with self._database.reading() as connection:
-            body: str | None = connection.scalar(query)
-        return None if body is None else Adoption.model_validate_json(body)
 
     def accepted_run_of(self, serial: str, *, specimen: bool = True) -> str | None:
         """The first run in which this serial number was accepted; None where there is none.
@@ -210,6 +204,24 @@ class RunReader:
             )
             for row in rows
         )
+
+    def runs_measured_with(self, serial: str) -> list[tuple[RunRecord, str]]:
+        """The closed runs that an instrument measured, oldest first, each with its newest document.
+
+        Raises:
+            RecordDamagedError: a record is not what was written.
+        """
+        written = f'"serial":{json.dumps(serial, ensure_ascii=False)}'
+        query = (
+            select(tables.run, tables.record.c.body, _NEWEST_DOCUMENT.label("document"))
+            .join(tables.record, tables.record.c.run == tables.run.c.number)
+            .where(tables.run.c.state == "closed", tables.record.c.body.contains(written, autoescape=True))
+            .order_by(tables.run.c.number)
+        )
+        with self._database.reading() as connection:
+            rows = connection.execute(query).mappings().all()
+        found = [(_check_record(row["id"], row, row["body"]), row["document"] or "") for row in rows]
+        return [(record, document) for record, document in found if record.channel.serial == serial]
 
     def states_of(self, orders: Sequence[Order]) -> dict[tuple[str, str], str]:
         """(order, serial) → verdict or "void" of the newest closed run; a valve without one is not in it."""

@@ -10,7 +10,6 @@ from sqlalchemy import Connection, Table, delete, func, insert, select, update
 
 from testbench.errors import RunClosedError
 from testbench.framing.lines import Rejected
-from testbench.procedure.adoption import Adoption
 from testbench.run.record import RunRecord, canonical
 from testbench.run.record import sha256 as sha256_of
 from testbench.run.samples import Gap, Sample, Trace
@@ -18,10 +17,11 @@ from testbench.run.state import Happening
 from testbench.store import codec, tables
 from testbench.store.database import BUSY_S, Database
 from testbench.store.reading import RunReader, header_of, samples_of, to_us
+from testbench.store.register import RegisterWriter
 from testbench.store.schema import upgrade
 
 
-class SqliteStore(RunReader):
+class SqliteStore(RunReader, RegisterWriter):
     """The records of one bench in one SQLite file.
 
     Args:
@@ -135,14 +135,6 @@ class SqliteStore(RunReader):
         }  # fmt: skip
         with self._database.writing() as connection:
             _add(connection, tables.document, self._number(connection, run), [row])
-
-    def adopt(self, adoption: Adoption) -> None:
-        """Keep the adoption of a procedure."""
-        table = tables.adoption
-        with self._database.writing() as connection:
-            seq = (connection.scalar(select(func.max(table.c.seq))) or 0) + 1
-            row = {"seq": seq, "sha256": adoption.sha256, "body": canonical(adoption).decode()}
-            connection.execute(insert(table), row)
 
     def _open_number(self, connection: Connection, run: str) -> int:
         number = self._number(connection, run)

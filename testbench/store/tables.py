@@ -174,13 +174,46 @@ adoption = Table(
     sqlite_strict=True,
 )
 
+calibration = Table(
+    "calibration",
+    METADATA,
+    Column("seq", Integer, primary_key=True, autoincrement=False),
+    _text("serial"),  # of the instrument
+    _text("certificate_number"),
+    _text("calibrated_on"),  # ISO 8601
+    _text("body"),  # canonical JSON
+    Index(None, "serial", "calibrated_on"),
+    sqlite_strict=True,
+)
+
+gauge_check = Table(
+    "gauge_check",
+    METADATA,
+    Column("seq", Integer, primary_key=True, autoincrement=False),
+    _text("serial"),
+    _text("at"),  # UTC, ISO 8601
+    _text("body"),
+    Index(None, "serial", "at"),
+    sqlite_strict=True,
+)
+
+blank = Table(
+    "blank",
+    METADATA,
+    Column("seq", Integer, primary_key=True, autoincrement=False),
+    _text("body"),
+    sqlite_strict=True,
+)
+
 
 # Triggers ---------------------------------------------------------------------------------------
 
 WHILE_OPEN = ("journal", "chunk", "gap", "rejected", "trace", "record")
 NUMBERED = ("journal", "chunk", "gap", "rejected", "document")
-NEVER_DELETED = ("run", "record", "journal", "gap", "rejected", "trace", "document", "adoption")
-NEVER_UPDATED = ("record", "journal", "chunk", "gap", "rejected", "trace", "document", "adoption")
+REGISTERS = ("adoption", "calibration", "gauge_check", "blank")
+"""Of the bench, not of a run: numbered from 1, never changed."""
+NEVER_DELETED = ("run", "record", "journal", "gap", "rejected", "trace", "document", *REGISTERS)
+NEVER_UPDATED = ("record", "journal", "chunk", "gap", "rejected", "trace", "document", *REGISTERS)
 
 
 def _trigger(name: str, moment: str, table: str, condition: str, sentence: str) -> str:
@@ -196,7 +229,7 @@ def triggers() -> list[str]:
     highest = "(SELECT coalesce(max(seq), 0) FROM {0} WHERE run = NEW.run)"
     opening = " OR ".join(f"NEW.{name} IS NOT OLD.{name}" for name in ("number", "id", "opening", "opened_us"))
     next_run = "NEW.number <> (SELECT coalesce(max(number), 0) + 1 FROM run)"
-    next_adoption = "NEW.seq <> (SELECT coalesce(max(seq), 0) + 1 FROM adoption)"
+    next_row = "NEW.seq <> (SELECT coalesce(max(seq), 0) + 1 FROM {0})"
     known = "EXISTS (SELECT 1 FROM run WHERE id = NEW.id)"
     its_record = "NEW.record_sha256 IS NOT (SELECT record_sha256 FROM run WHERE number = NEW.run)"
     still_open = "(SELECT state FROM run WHERE number = OLD.run) <> 'closed'"
@@ -211,7 +244,7 @@ def triggers() -> list[str]:
             _trigger("seq", "INSERT", name, f"NEW.seq <> {highest.format(name)} + 1", "rows follow each other")
             for name in NUMBERED
         ),
-        _trigger("seq", "INSERT", "adoption", next_adoption, "rows follow each other"),
+        *(_trigger("seq", "INSERT", name, next_row.format(name), "rows follow each other") for name in REGISTERS),
         _trigger("once", "INSERT", "record", twice.format("record", ""), "a run has one record"),
         _trigger("once", "INSERT", "trace", twice.format("trace", " AND stage = NEW.stage"), "a stage has one trace"),
         _trigger("record", "INSERT", "document", its_record, "a document names the record it was made from"),

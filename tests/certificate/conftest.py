@@ -24,7 +24,17 @@ from testbench.quantities import NominalSize, Pressure, Volume
 from testbench.run.evaluation import evaluate_stage, judge_run
 from testbench.run.machine import Ending
 from testbench.run.observations import Collection, Observation, Seen, ZeroCheck
-from testbench.run.record import ChannelRecord, Origin, RunRecord, StageRecord, TraceReference, canonical, sha256
+from testbench.run.record import (
+    ChannelRecord,
+    Origin,
+    RunRecord,
+    SecondGaugeCheck,
+    StageRecord,
+    TraceReference,
+    UncertaintyPoint,
+    canonical,
+    sha256,
+)
 from testbench.run.samples import TICKS_PER_S, Gap, GapReason, Scale, Trace
 from testbench.station.bench import Works
 
@@ -49,6 +59,19 @@ CHANNEL = ChannelRecord(
     highest=Pressure.parse("1000 psi"),
     expanded_uncertainty=Pressure.parse("1 psi"),
 )
+REGISTERED = CHANNEL.model_copy(update={
+    "certificate_number": "SCL-26-0411",
+    "scale": CHANNEL.scale.model_copy(update={"gain": "0.998003915"}),
+    "uncertainty_points": tuple(
+        UncertaintyPoint.model_validate({"at": f"{psi} psi", "expanded_uncertainty": f"{u} psi"})
+        for psi, u in ((0, "0.05"), (250, "0.24"), (500, "0.304"), (1000, "0.06"))
+    ),
+    "expanded_uncertainty": Pressure.parse("0.304 psi"),
+    "second_gauge": SecondGaugeCheck.model_validate({
+        "gauge": "test gauge G-07", "at": "2026-11-25T07:41:00+00:00", "by": "Mara Quill", "indicated": "250.31 psi",
+        "uncertainty": "1 psi", "gauge_indicated": "250 psi", "gauge_uncertainty": "1.5 psi",
+    }),
+})  # fmt: skip
 ZERO = ZeroCheck(at=0, samples=50, mean_millicounts=8250, passed=True)
 
 
@@ -183,7 +206,7 @@ def _attempt(
     curve = np.concatenate(pressures)
     curve = curve + noise.normal(0, 0.05, len(curve))
     scale = channel.scale
-    counts = np.rint(curve * 10**scale.decimals + scale.zero_millicounts / 1000).astype(np.int64)
+    counts = np.rint(curve / float(scale.gain) * 10**scale.decimals + scale.zero_millicounts / 1000).astype(np.int64)
     at = since + np.arange(len(curve), dtype=np.int64) * STEP + noise.integers(-30, 30, len(curve))
     at[0] = since
     hold_since, hold_until = int(at[begun]), int(at[over])
@@ -253,7 +276,7 @@ ACCEPTED_NPS_8 = Story(
 def bench() -> SimpleNamespace:
     """The story-teller and its words, for tests in this folder."""
     return SimpleNamespace(
-        tell=tell, Story=Story, Attempt=Attempt, replace=replace, works=WORKS, channel=CHANNEL,
+        tell=tell, Story=Story, Attempt=Attempt, replace=replace, works=WORKS, channel=CHANNEL, registered=REGISTERED,
         accepted_nps_4=ACCEPTED_NPS_4, rejected_nps_6=REJECTED_NPS_6, accepted_nps_8=ACCEPTED_NPS_8,
     )  # fmt: skip
 

@@ -73,6 +73,18 @@ def test_a_run_of_two_stages_fits_one_page(bench: SimpleNamespace, name: str, pa
         assert "page 1 of 1" in text_of(pdf)
 
 
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("name", ["accepted_nps_4", "rejected_nps_6", "accepted_nps_8"])
+def test_a_run_with_a_registered_calibration_fits_one_page_too(bench: SimpleNamespace, name: str, paper: str) -> None:
+    """Correction, U where it counted, and the second gauge; also with the longest names that are likely."""
+    run = bench.tell(bench.replace(getattr(bench, name), channel=bench.registered))
+    pdf = page(bench, run, paper)
+    assert pages_of(pdf) == 1
+    told = " ".join(text_of(pdf).split())
+    for part in ("corrected by its line, × 0.9980039", "0.30 at 500; 0.25 at 250 psi (g)", "250.31 psi beside 250 psi"):
+        assert part in told
+
+
 def test_identity_and_verdict_stand_in_the_top_fifth(bench: SimpleNamespace, accepted: Any) -> None:
     """The reader's first question is answered first."""
     found: dict[str, float] = {}
@@ -268,6 +280,7 @@ def test_every_text_of_the_wording_is_used() -> None:
         "instrument",
         "table",
         "kind",
+        "calibration",
     ]
     built = tuple(f"{part}." for part in parts)  # keys that the code puts together
     named = set(re.findall(r"""["']([a-z_]+\.[a-z_0-9]+)["']""", source))

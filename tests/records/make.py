@@ -1,8 +1,8 @@
 """Makes a stored database for this folder: one for each released version of the tables, never made again.
 
 ``python tests/records/make.py`` writes ``schema-<version>.db`` with four runs: accepted, rejected, stopped, and one
-that was cut short by a power cut. Every later version must read and judge them. The functions in here also give the
-tests of the store their example runs.
+that was cut short by a power cut; from 0002 on also a calibration and a check against a second gauge. Every later
+version must read and judge them. The functions in here also give the tests of the store their example runs.
 """
 
 import tomllib
@@ -24,6 +24,7 @@ from testbench.run.record import (
     ChannelRecord,
     Origin,
     RunRecord,
+    SecondGaugeCheck,
     StageRecord,
     TraceReference,
     canonical,
@@ -31,7 +32,9 @@ from testbench.run.record import (
 )
 from testbench.run.samples import TICKS_PER_S, Gap, GapReason, Sample, Scale, Trace
 from testbench.run.state import Happening
+from testbench.station.calibrations import CalibrationReport
 from testbench.station.current_run import StageOpening, closed
+from testbench.station.register import GaugeCheck
 from testbench.station.session import STAGE_OPENED
 
 PROCEDURE = Path(__file__).parents[2] / "procedures" / "waterworks-swing-check.toml"
@@ -216,8 +219,41 @@ def keep_closed(store, record: RunRecord, traces: tuple[Trace, ...]) -> str:
     return run
 
 
+def fill_registers(store) -> None:
+    """A calibration and a check against a second gauge."""
+    points = [(psi, f"{psi + 0.25 * way}", ("up", "down")[way]) for way in (0, 1) for psi in (0, 250, 500, 750, 1000)]
+    calibration = CalibrationReport.model_validate({
+        "channel": "PT-101",
+        "serial": "T-0042",
+        "certificate_number": "SCL-26-0411",
+        "laboratory": "Saltmarsh Calibration Laboratory",
+        "calibrated_on": "2026-06-02",
+        "due_on": "2027-06-01",
+        "reference_instrument": "pressure balance PB-3, certificate SCL-25-0930",
+        "unit": "psi",
+        "points": [dict(zip(("reference", "indication", "direction"), point, strict=True)) for point in points],
+        "reference_uncertainty": "0.05 psi",
+        "resolution": "0.01 psi",
+        "entered_by": "Tobin Ashe",
+        "entered_at": "2026-06-05T09:00:00+00:00",
+    })
+    store.add_calibration(calibration)
+    check = SecondGaugeCheck.model_validate({
+        "gauge": "test gauge G-07",
+        "at": "2026-11-20T07:55:00+00:00",
+        "by": "Mara Quill",
+        "indicated": "250.31 psi",
+        "uncertainty": "0.3 psi",
+        "gauge_indicated": "250 psi",
+        "gauge_uncertainty": "1.5 psi",
+    })
+    number = calibration.certificate_number
+    store.add_gauge_check(GaugeCheck(channel="PT-101", serial="T-0042", certificate_number=number, check=check))
+
+
 def fill(store) -> None:
-    """The four runs of a stored database."""
+    """The four runs of a stored database, and its registers."""
+    fill_registers(store)
     accepted = keep_closed(store, *example_run("", valve("HL-4-0117", "NPS 4")))
     keep_closed(store, *example_run("", valve("HL-6-0118", "NPS 6"), "6 mL"))
     keep_closed(store, *example_run("", valve("HL-8-0119", "NPS 8", "resilient"), stopped=True))

@@ -62,6 +62,12 @@ class SealedRuns:
     def adoption_of(self, procedure_sha256: str) -> None:
         return None
 
+    def calibrations_of(self, serial):
+        return ()
+
+    def gauge_checks_of(self, serial):
+        return ()
+
     def accepted_run_of(self, serial, *, specimen):
         return next((run.run for run in self.sealed if run.valve.serial == serial and run.verdict == "accepted"), None)
 

@@ -15,6 +15,8 @@ from testbench.run.samples import Gap, Sample, Trace
 from testbench.station import messages as m
 from testbench.station.acquisition import Arrived, PortOpened, Quiet
 from testbench.station.bench import Bench
+from testbench.station.calibrations import CalibrationReport
+from testbench.station.register import GaugeCheck
 from testbench.station.session import Outside, Session
 from testbench.station.view import Viewer
 
@@ -51,6 +53,8 @@ class MemoryStore:
     samples: dict[int, list[Sample]] = field(default_factory=dict)
     journal: list[Happening] = field(default_factory=list)
     sealed: list[tuple[RunRecord, tuple[Trace, ...]]] = field(default_factory=list)
+    calibrations: list[CalibrationReport] = field(default_factory=list)
+    gauge_checks: list[GaugeCheck] = field(default_factory=list)
 
     def _check(self) -> None:
         if self.full:
@@ -88,6 +92,12 @@ class MemoryStore:
 
     def states_of(self, orders):
         return {}
+
+    def calibrations_of(self, serial):
+        return tuple(self.calibrations)
+
+    def gauge_checks_of(self, serial):
+        return tuple(self.gauge_checks)
 
 
 @dataclass

@@ -158,6 +158,24 @@ def test_the_zero_check_allows_one_percent_of_the_smallest_required_pressure(at_
         assert answer.sentence == "Channel PT-101 reads 2.60 psi at atmosphere; at most 2.50 psi is allowed."
 
 
+@pytest.mark.parametrize(("fall", "done"), [(1.8, True), (1.9, False)])
+def test_a_zero_is_taken_only_where_the_reading_stands_still(at_hand, fall, done):
+    """A line that empties: of 21 readings the last ten lie 0.55 of the fall below the first ten; U is 1.0 psi.
+
+    Every single reading would pass the zero check.
+    """
+    for step in range(21):
+        at_hand.clock.seconds += 0.1
+        at_hand.noise = 0
+        at_hand.line(fall * (1 - step / 20))
+    answer = at_hand.ask("start_run", order="HL-2041", serial="HL-4-0117", operator="Mara Quill")
+    assert answer.done is done
+    if not done:
+        assert answer.sentence == (
+            "Channel PT-101 moved by 1.04 psi while its zero was taken; at most 1.01 psi is allowed."
+        )
+
+
 def test_a_zero_that_was_found_is_taken_off_every_reading(at_hand):
     """A reading of 502.0 at a zero of 2.0 is 500.0 psi: below the acceptance limit of 501 psi."""
     at_hand.hold(2.0, 3)

@@ -1,16 +1,20 @@
 """From deliveries of a port to samples and gaps: silence is never a value."""
 
+from datetime import UTC, datetime
+
 import pytest
 
 from testbench.quantities import Pressure
 from testbench.run.samples import GapReason
 from testbench.station.acquisition import Acquisition, Arrived, PortLost, PortOpened
+from testbench.station.register import channel_of
 
 
 @pytest.fixture
 def line(bench):
     """A line that was opened and has found its first line end."""
     acquisition = Acquisition(bench.channel)
+    acquisition.calibrated(channel_of(bench.channel, (), (), datetime(2026, 11, 25, tzinfo=UTC)))
     acquisition.take(PortOpened(0.0, ""))
     acquisition.take(Arrived(0.0, b"13\r\n"))
     return acquisition

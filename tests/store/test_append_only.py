@@ -31,6 +31,8 @@ def filled(tmp_path_factory, empty, examples) -> Path:
             [Happening(0, "event", "Sentence.")],
         )
     digest = store.seal(record, traces)
+    examples.fill_registers(store)
+    store.add_blank("{}")
     store.add_document("B1-000001", "certificate", "a.pdf", sha256="a", record_sha256=digest, at=examples.STARTED)
     store.close()
     return path
@@ -101,6 +103,11 @@ REFUSED = [
     ("UPDATE document SET sha256 = 'b'", ADDED),
     ("DELETE FROM document", DELETED),
     ("INSERT OR REPLACE INTO document SELECT run, seq, 'other', path, sha256, record_sha256, 0 FROM document", ROWS),
+    *((f"UPDATE {name} SET body = '{{}}'", ADDED) for name in ("calibration", "gauge_check", "blank")),
+    *((f"DELETE FROM {name}", DELETED) for name in ("calibration", "gauge_check", "blank")),
+    ("INSERT OR REPLACE INTO calibration VALUES (1, 'T-0042', 'SCL-26-0411', '2026-06-02', '{}')", ROWS),
+    ("INSERT INTO gauge_check VALUES (3, 'T-0042', '', '{}')", ROWS),
+    ("INSERT OR REPLACE INTO blank VALUES (1, '{}')", ROWS),
     ("INSERT INTO journal VALUES (2, 'two', 0, 0, '', '')", "cannot store TEXT value in INTEGER column journal.seq"),
 ]  # fmt: skip
 

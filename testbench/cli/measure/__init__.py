@@ -11,6 +11,7 @@ COMMANDS = {
     "uncertainty": "An uncertainty budget, and a decision with it.",
     "chart": "Control charts, run rules, capability and yield.",
     "gauge-study": "How much of what is seen comes from gauge, operators and parts.",
+    "method": "How well all this keeps its word: coverage and wrong decisions, by simulation.",
 }
 
 

@@ -87,12 +87,13 @@ def _facts(fit: CalibrationFit, units: tuple[str, str], tolerance: float | None)
         "n": line.n,
         "zero_deviation": fit.zero_deviation,
         "residuals": list(fit.residuals),
-        "quadratic": _quadratic(fit.quadratic, tolerance),
-        "points": [_point(result) for result in fit.results],
+        "quadratic": quadratic_facts(fit.quadratic, tolerance),
+        "points": [point_facts(result) for result in fit.results],
     }
 
 
-def _quadratic(term: Quadratic | None, tolerance: float | None) -> dict[str, Any] | None:
+def quadratic_facts(term: Quadratic | None, tolerance: float | None) -> dict[str, Any] | None:
+    """The quadratic term, and whether a tolerance lets it be earned."""
     if term is None:
         return None
     return {
@@ -103,7 +104,8 @@ def _quadratic(term: Quadratic | None, tolerance: float | None) -> dict[str, Any
     }
 
 
-def _point(result: PointResult) -> dict[str, Any]:
+def point_facts(result: PointResult) -> dict[str, Any]:
+    """One calibrated value with its whole budget."""
     return {
         "reference": result.reference,
         "indication": result.indication,
@@ -139,13 +141,13 @@ def _tell(fit: CalibrationFit, units: tuple[str, str], facts: dict[str, Any]) ->
     say(f"line        {unit or 'reference'} = {line.intercept:.7g} + {line.slope:.9g}·{units[1] or 'indication'}")
     say(f"            u(intercept) {line.u_intercept:.3g}, u(slope) {line.u_slope:.3g}, r {line.correlation:.3f}")
     say(f"residuals   SD {line.residual_sd:.4g} {unit}, {line.dof} degrees of freedom")
-    say(f"zero        {_shown(fit.zero_deviation)} {unit} between series")
-    say(f"curvature   {_curvature(facts['quadratic'], unit)}")
+    say(f"zero        {shown(fit.zero_deviation)} {unit} between series")
+    say(f"curvature   {curvature(facts['quadratic'], unit)}")
     say("reference   deviation  repeatability  hysteresis  U          k     error span")
     for result in fit.results:
         say(
-            f"{result.reference:<11g} {result.deviation:<+10.4f} {_shown(result.repeatability):<14} "
-            f"{_shown(result.hysteresis):<11} {result.expanded_uncertainty:<10.4g} "
+            f"{result.reference:<11g} {result.deviation:<+10.4f} {shown(result.repeatability):<14} "
+            f"{shown(result.hysteresis):<11} {result.expanded_uncertainty:<10.4g} "
             f"{result.budget.coverage_factor():<5.2f} {result.error_span:.4g}"
         )
     _tell_drift(facts.get("drift", []), unit)
@@ -157,11 +159,13 @@ def _tell_drift(moved: Sequence[dict[str, float]], unit: str) -> None:
         say(f"drift at {one['reference']:g} {unit}: {one['drift']:+.4g} {unit}, {known} than U")
 
 
-def _shown(width: float | None) -> str:
+def shown(width: float | None) -> str:
+    """A width that the series may not have shown."""
     return "not seen" if width is None else f"{width:.4f}"
 
 
-def _curvature(term: dict[str, Any] | None, unit: str) -> str:
+def curvature(term: dict[str, Any] | None, unit: str) -> str:
+    """Whether the line will do, in words."""
     if term is None:
         return "too few points to see any"
     if not term["significant"]:
