@@ -84,18 +84,20 @@ def make_home(folder: Path, bench_toml: str | None = None) -> Home:
     """
     from testbench.certificate.keys import make_station_key
     from testbench.instruments.clocks import SystemClock
-    from testbench.procedure_files.loader import bench_template, order_template
+    from testbench.procedure_files.loader import bench_template, line_examples, order_template
 
     home = Home(folder)
     if (folder / "bench.toml").exists():
         raise HomeExistsError(str(folder))
     try:
-        for part in ("orders", "procedures", "certificates", "captures", "backups"):
+        for part in ("orders", "procedures", "certificates", "captures", "backups", "examples"):
             (folder / part).mkdir(parents=True, exist_ok=True)
         home.keys.mkdir(mode=0o700, exist_ok=True)
         (folder / "bench.toml").write_text(bench_toml or bench_template())
         bench = home.bench()
         (folder / "orders" / "order-template.txt").write_text(order_template())
+        for name, text in line_examples().items():
+            (folder / "examples" / name).write_text(text)
         make_station_key(home.keys, bench.name, bench.works.name, SystemClock().utc())
     except OSError as failure:
         raise HomeNotWritableError(str(folder), failure.strerror or str(failure)) from failure
@@ -152,7 +154,7 @@ def fit_key(home: Home) -> None:
 
 def run_recorder(home: Home) -> None:
     """Be the recorder of a home until told to end. Ignores a closing terminal."""
-    from testbench.instruments.serial_port import SerialReader
+    from testbench.instruments.connecting import connect
     from testbench.link.server import LinkServer
     from testbench.procedure_files.loader import find_procedure, load_orders
     from testbench.station.loop import Heard, Inbox, OfThermometer, Recorder
@@ -184,9 +186,9 @@ def run_recorder(home: Home) -> None:
             session.notify(sentence, grave=True)
         inbox: Inbox = Inbox()
         server = LinkServer(home.folder, lambda client, line: inbox.put(Heard(client, line)))
-        readers = [SerialReader(bench.channel.line, clock, inbox.put)]
+        readers = [connect(bench.channel.line, clock, inbox.put)]
         if bench.temperature is not None:
-            readers.append(SerialReader(bench.temperature.line, clock, lambda event: inbox.put(OfThermometer(event))))
+            readers.append(connect(bench.temperature.line, clock, lambda event: inbox.put(OfThermometer(event))))
         server.start()
         for reader in readers:
             reader.start()

@@ -88,7 +88,10 @@ class LineFramer(GrammarFramer):
         decimals: digits after the decimal point; the grammar is exact, so a shorter or longer line is rejected.
         whole_digits: digits before the point, sign apart.
         longest: bytes kept while waiting for a line end; no line may be longer.
+        marked: whether the kernel marks damaged bytes (``parity_marks``).
     """
 
-    def __init__(self, decimals: int = 2, whole_digits: int = 4, longest: int = LONGEST) -> None:
-        super().__init__(plain(decimals, whole_digits), longest=longest)
+    def __init__(
+        self, decimals: int = 2, whole_digits: int = 4, longest: int = LONGEST, *, marked: bool = False
+    ) -> None:
+        super().__init__(plain(decimals, whole_digits), longest=longest, marked=marked)

@@ -65,6 +65,10 @@ class Reading:
     further: tuple[int, ...] = ()
     """The other values of the same line or answer, in the order of the settings."""
 
+    def of(self, index: int) -> int:
+        """One of the values, in their order."""
+        return self.counts if index == 0 else self.further[index - 1]
+
 
 @dataclass(frozen=True, slots=True)
 class Rejected:

@@ -8,7 +8,6 @@ program cannot be placed in time and count as a gap.
 
 from dataclasses import dataclass
 
-from testbench.framing.lines import LineFramer
 from testbench.framing.readings import Found, Reading, Rejected, RejectReason
 from testbench.run.record import ChannelRecord
 from testbench.run.samples import Gap, GapReason, Sample, Scale, to_ticks
@@ -107,9 +106,9 @@ class Acquisition:
 
     def __init__(self, channel: ChannelEntry) -> None:
         self._channel = channel
-        self._framer = LineFramer(channel.decimals, channel.whole_digits)
+        self._framer, self._index = channel.framer(), channel.index
         self._least, self._most = -MOST_COUNTS, MOST_COUNTS
-        scale, fastest = Scale(unit=channel.unit, decimals=channel.decimals), channel.fastest_change_per_s
+        scale, fastest = Scale(unit=channel.unit, decimals=channel.places), channel.fastest_change_per_s
         self._counts_per_tick = None if fastest is None else scale.exact_counts(fastest) / to_ticks(1)
         self._same_since: int | None = None
         self._same_counts: int | None = None
@@ -138,7 +137,8 @@ class Acquisition:
         """Take one port event."""
         match event:
             case PortOpened():
-                self._framer.reset()
+                if self._framer is not None:
+                    self._framer.reset()
                 self.line_errors = None
                 self.port_sentence = self.port_remedy = ""
                 return Taken()
@@ -152,7 +152,7 @@ class Acquisition:
                 self.line_errors = event
                 return Taken()
             case Arrived(at_s, data):
-                return self._found(to_ticks(at_s), self._framer.feed(data))
+                return self._found(to_ticks(at_s), self._framer.feed(data) if self._framer is not None else [])
             case Polled(at_s, _, found):
                 return self._found(to_ticks(at_s), [found])
 
@@ -179,7 +179,7 @@ class Acquisition:
         bad = [item for item in found if isinstance(item, Rejected)]
         banners = [item for item in bad if SIMULATED_RIG in item.raw]
         self.simulated = self.simulated or bool(banners)
-        rejected = tuple((at, item) for item in bad if item not in banners)
+        rejected = tuple((at, item) for item in bad if item.raw and item not in banners)
         garbage = sum(item.reason not in NO_GARBAGE for _, item in rejected)
         self.rejected_lines += garbage
         readings = [item for item in found if isinstance(item, Reading)]
@@ -192,7 +192,7 @@ class Acquisition:
         gaps: list[Gap] = []
         for item in found:
             if isinstance(item, Reading):
-                self._reading(Sample(at, item.counts), samples, gaps)
+                self._reading(Sample(at, item.of(self._index)), samples, gaps)
             elif item.reason in {RejectReason.OVER_RANGE, RejectReason.UNDER_RANGE}:
                 self._fail(GapReason.OUT_OF_RANGE, at)
         above = tuple(at for item in found if self._is_above(item))
@@ -201,10 +201,14 @@ class Acquisition:
 
     def _is_above(self, item: Found) -> bool:
         """Above the range by its number, or by the instrument's own word."""
-        return item.counts > self._most if isinstance(item, Reading) else item.reason is RejectReason.OVER_RANGE
+        return (
+            item.of(self._index) > self._most if isinstance(item, Reading) else item.reason is RejectReason.OVER_RANGE
+        )
 
     def _is_below(self, item: Found) -> bool:
-        return item.counts < self._least if isinstance(item, Reading) else item.reason is RejectReason.UNDER_RANGE
+        return (
+            item.of(self._index) < self._least if isinstance(item, Reading) else item.reason is RejectReason.UNDER_RANGE
+        )
 
     def _reading(self, sample: Sample, samples: list[Sample], gaps: list[Gap]) -> None:
         if not self._least <= sample.counts <= self._most:

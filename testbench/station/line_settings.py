@@ -4,9 +4,9 @@ Each model checks itself (a rule names its field, what was found and what to wri
 it describes.
 """
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field, TypeAdapter, field_validator
+from pydantic import BeforeValidator, Field, TypeAdapter, field_validator
 
 from testbench.framing import scpi
 from testbench.framing.exchange import Conversation
@@ -14,6 +14,7 @@ from testbench.procedure.valve import Text, Value
 from testbench.station.ascii_settings import AsciiLineSettings, AsciiPromptSettings, Decimals, Delimiter
 from testbench.station.modbus_settings import ModbusRtuOverTcpSettings, ModbusRtuSettings, ModbusTcpSettings
 from testbench.station.pace import SerialPace, marks_damage
+from testbench.station.serial_settings import SerialSettings
 
 
 class ScpiNumber(Value):
@@ -52,6 +53,22 @@ class ScpiSettings(SerialPace):
         return {value.name: value.decimals for value in self.values}
 
 
+class PlainLineSettings(SerialSettings):
+    """Lines of one number, such as ``+0250.13``; how many digits it has stands beside the line, not in it."""
+
+    protocol: Literal["plain-line"] = "plain-line"
+
+
 PolledSettings = AsciiPromptSettings | ScpiSettings | ModbusRtuSettings | ModbusTcpSettings | ModbusRtuOverTcpSettings
-LineSettings = Annotated[AsciiLineSettings | PolledSettings, Field(discriminator="protocol")]
-LINE_SETTINGS: TypeAdapter[AsciiLineSettings | PolledSettings] = TypeAdapter(LineSettings)
+LineSettings = AsciiLineSettings | PolledSettings
+"""Settings that say themselves which values come, and with how many decimals."""
+AnyLineSettings = PlainLineSettings | LineSettings
+LINE_SETTINGS: TypeAdapter[LineSettings] = TypeAdapter(Annotated[LineSettings, Field(discriminator="protocol")])
+
+
+def _without_protocol(found: Any) -> Any:
+    """A table that names no protocol means plain lines."""
+    return {"protocol": "plain-line", **found} if isinstance(found, dict) else found
+
+
+BenchLine = Annotated[AnyLineSettings, Field(discriminator="protocol"), BeforeValidator(_without_protocol)]

@@ -6,7 +6,7 @@ from pydantic import Field
 
 from testbench.framing.polling import Timing
 from testbench.procedure.valve import Value
-from testbench.station.bench import SerialSettings
+from testbench.station.serial_settings import SerialSettings
 
 BITS_PER_CHARACTER = 11
 """Start, eight data, parity or a second stop, stop: MODBUS over Serial Line V1.02, 2.5.1, from memory."""
@@ -34,11 +34,6 @@ class SerialPace(SerialSettings, Pace):
 
     echoed: bool = False
     """Whether the adapter hands our own bytes back before the answer, as some two-wire adapters do."""
-
-    @property
-    def where(self) -> str:
-        """Name of the port."""
-        return self.port
 
     def _time_of(self, characters: int) -> float:
         return characters * BITS_PER_CHARACTER / self.baud

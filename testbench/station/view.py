@@ -83,7 +83,7 @@ class Viewer:
             age_s=None if newest is None else max(0.0, to_s(now - newest.at)),
             pressure=scale.pressure(newest.counts).to(scale.unit) if good and newest else None,
             unit=channel.unit,
-            decimals=channel.decimals,
+            decimals=channel.places,
             rejected_lines=acquisition.rejected_lines,
         )
 

@@ -15,7 +15,7 @@ from testbench.framing.lines import LineFramer, Reading
 from testbench.instruments.clocks import SystemClock
 from testbench.instruments.serial_port import SerialReader, open_port
 from testbench.station.acquisition import Acquisition, Arrived, PortLost, PortOpened, Quiet
-from testbench.station.bench import SerialSettings
+from testbench.station.serial_settings import SerialSettings
 
 
 @pytest.fixture
