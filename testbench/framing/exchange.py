@@ -23,8 +23,6 @@ class Judged(NamedTuple):
 class Conversation(Protocol):
     """A protocol of queries and answers, without port and clock."""
 
-    numbered: bool
-    """Whether answers carry the number of their query, so that a late one is known for what it is."""
     broken: bool
     """Whether the stream is beyond repair and the connection must be made again."""
 
@@ -55,7 +53,6 @@ class Exchange:
         echoed: whether the adapter hands our own bytes back before the answer.
     """
 
-    numbered = False
     broken = False
 
     def __init__(self, query: bytes, judge: Judge, longest: int, *, marked: bool = False, echoed: bool = False) -> None:

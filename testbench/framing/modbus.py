@@ -134,9 +134,11 @@ class Block:
 
 
 class TcpConversation:
-    """Modbus over TCP: every answer carries its query's transaction number, so a late one is told and thrown away."""
+    """Modbus over TCP: an answer counts only under the transaction number of its query.
 
-    numbered = True
+    The number alone is not trusted: devices exist that put the newest number on a late answer.
+    """
+
     _HEADER = 7
     _LENGTHS = range(3, 255)  # of unit and PDU
 

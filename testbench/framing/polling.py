@@ -1,9 +1,10 @@
 """Who speaks when on a polled line: one query at a time, silence between, and no answer to an earlier query.
 
-On a serial line an answer carries no number, so a late one looks like the answer to the next query. Therefore, after
-an answer that stayed out, the line is left silent for one more time-out; the first answer after it is thrown away,
-because it may be the missing one; and the line is left silent again for long enough that whatever is still owed has
-come. The same silence follows bytes that nobody asked for. A device whose answers all come late gives no values.
+On a serial line an answer carries no number, so a late one looks like the answer to the next query; on TCP it carries
+one, but not every device puts the right one on it. Therefore, after an answer that stayed out, the line is left silent
+for one more time-out; the first answer after it is thrown away, because it may be the missing one; and the line is
+left silent again for long enough that whatever is still owed has come. The same silence follows bytes that nobody
+asked for. A device whose answers all come late gives no values.
 
 Pure: times come in, queries and answers come out. The driver sends, waits and reads.
 """
@@ -76,7 +77,7 @@ class Poller:
         self._talk.reset()
         self._waiting = False
         self._trust = _Trust.FULL
-        self.next_s = self._due_s = now + (0.0 if self._talk.numbered else self._timing.answer_within_s)
+        self.next_s = self._due_s = now + self._timing.answer_within_s
 
     def wake(self, now: float) -> tuple[bytes, tuple[Answered, ...]]:
         """The time ``next_s`` has come: give up an answer, or ask.
@@ -108,8 +109,7 @@ class Poller:
         if stray is not None:
             self.late += 1
             out.append(Answered(self._sent_s, now, stray))
-            if not self._talk.numbered:
-                self._settle(now)
+            self._settle(now)
         if not self._waiting:
             self.next_s = max(self.next_s, now + self._timing.gap_s)
         return tuple(out)
@@ -125,10 +125,8 @@ class Poller:
 
     def _give_up(self, now: float) -> Answered:
         self._waiting = False
-        self.next_s = self._due_s
-        if not self._talk.numbered:
-            self._trust = _Trust.OWED
-            self.next_s = max(self._due_s, self._sent_s + 2 * self._timing.answer_within_s)
+        self._trust = _Trust.OWED
+        self.next_s = max(self._due_s, self._sent_s + 2 * self._timing.answer_within_s)
         return Answered(self._sent_s, now, self._talk.give_up())
 
     def _settle(self, now: float) -> None:

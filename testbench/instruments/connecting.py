@@ -5,7 +5,8 @@ from collections.abc import Callable
 from testbench.instruments.polled import PollingReader
 from testbench.instruments.serial_port import SerialReader
 from testbench.station.acquisition import PortEvent
-from testbench.station.line_settings import AnyLineSettings, AsciiLineSettings, PlainLineSettings
+from testbench.station.ascii_settings import AsciiLineSettings
+from testbench.station.line_settings import AnyLineSettings, PlainLineSettings
 from testbench.station.ports import Clock
 
 

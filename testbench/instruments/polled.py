@@ -11,9 +11,9 @@ from testbench.instruments.links import CAUGHT, Link, open_tcp
 from testbench.instruments.reconnecting import SLICE_S, Reconnecting
 from testbench.instruments.serial_port import open_link
 from testbench.station.acquisition import Polled, PortEvent, Quiet
-from testbench.station.serial_settings import SerialSettings
 from testbench.station.line_settings import PolledSettings
 from testbench.station.ports import Clock
+from testbench.station.serial_settings import SerialSettings
 
 
 class PollingReader(Reconnecting):

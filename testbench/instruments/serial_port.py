@@ -14,9 +14,9 @@ from testbench.instruments.line_state import ErrorCounters, check_parity_of_inpu
 from testbench.instruments.links import CAUGHT, DescriptorLink, Link, UrlLink
 from testbench.instruments.reconnecting import SLICE_S, Reconnecting
 from testbench.station.acquisition import Arrived, PortEvent, Quiet
-from testbench.station.serial_settings import SerialSettings
 from testbench.station.pace import marks_damage
 from testbench.station.ports import Clock
+from testbench.station.serial_settings import SerialSettings
 
 _PARITY = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
 

@@ -155,7 +155,7 @@ def _refusal(path: Path, text: str, failure: ValidationError) -> FileRefusedErro
 
 
 def _place_in_file(place: tuple[str | int, ...]) -> list[str | int]:
-    """The place without the chosen kind of a rule, criterion, line or part, which pydantic names and a file does not."""
+    """The place without the kind of a rule, criterion, line or part, which pydantic names and a file does not."""
     return [
         part
         for number, part in enumerate(place)

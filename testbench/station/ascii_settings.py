@@ -11,8 +11,8 @@ from testbench.framing.exchange import Conversation, Exchange, line_judge
 from testbench.framing.lines import LONGEST, GrammarFramer
 from testbench.framing.readings import Meaning
 from testbench.procedure.valve import Text, Value
-from testbench.station.serial_settings import SerialSettings
 from testbench.station.pace import SerialPace, marks_damage
+from testbench.station.serial_settings import SerialSettings
 
 Wire = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[\x00-\x7f]+$")]
 """Bytes that go over the wire, ASCII."""

@@ -225,7 +225,7 @@ def test_of_twenty_thousand_damaged_lines_none_becomes_a_value():
     readings = [item for item in found if isinstance(item, Reading)]
     # An 8-bit checksum lets one of 256 random changes pass; here the grammar around it leaves none of them.
     assert readings == [Reading(12345)]
-    assert len(found) > 20_000
+    assert len(found) > 15_000  # the others lost their ends and ran together
 
 
 streams = st.lists(

@@ -1,7 +1,7 @@
 """Modbus frames: the specification's examples, every cut, and everything that is no answer to the query.
 
-Examples, from memory: MODBUS Application Protocol Specification V1.1b3, 6.3 (registers 108 to 110) and 6.4 (register 9).
-Frames are built by pymodbus 3.16.1 as well, which shares no code with this program.
+Examples, from memory: MODBUS Application Protocol Specification V1.1b3, 6.3 (registers 108 to 110) and 6.4 (register
+9). Frames are built by pymodbus 3.16.1 as well, which shares no code with this program.
 """
 
 import struct

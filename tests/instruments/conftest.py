@@ -101,9 +101,16 @@ class Device:
     def close(self):
         with contextlib.suppress(Exception):
             self.stop()
+        asyncio.run_coroutine_threadsafe(self._end_all(), self._loop).result(10)
         self._loop.call_soon_threadsafe(self._loop.stop)
         self._thread.join()
         self._loop.close()
+
+    async def _end_all(self):
+        owed = asyncio.all_tasks() - {asyncio.current_task()}
+        for task in owed:
+            task.cancel()
+        await asyncio.gather(*owed, return_exceptions=True)
 
     @property
     def tcp_port(self):

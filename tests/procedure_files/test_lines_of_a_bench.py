@@ -1,4 +1,4 @@
-"""How bench.toml says that an instrument speaks: every shipped example loads, every mistake is refused in one sentence."""
+"""How bench.toml says that an instrument speaks: every example loads, every mistake is refused in one sentence."""
 
 import re
 
@@ -78,8 +78,8 @@ def test_the_thermometer_takes_any_protocol_as_well(tmp_path):
     [
         (
             "modbus-rtu.toml", '"modbus-rtu"', '"modbus-ascii"',
-            "bench.toml:28: channel.line.protocol: found 'modbus-ascii'; allowed are 'plain-line', 'ascii-line', "
-            "'ascii-prompt', 'scpi', 'modbus-rtu', 'modbus-tcp', 'modbus-rtu-over-tcp'.",
+            ("bench.toml:28: channel.line.protocol: found 'modbus-ascii'; allowed are 'plain-line', 'ascii-line', "
+            "'ascii-prompt', 'scpi', 'modbus-rtu', 'modbus-tcp', 'modbus-rtu-over-tcp'."),
         ),
         (
             "modbus-rtu.toml", "address = 2", "address = 70000",
@@ -87,8 +87,8 @@ def test_the_thermometer_takes_any_protocol_as_well(tmp_path):
         ),
         (
             "modbus-rtu.toml", "answer_within_s = 0.1 ", "answer_within_s = 0.01 ",
-            "bench.toml:35: channel.line.answer_within_s: found 0.01, query and answer alone take 0.014 s at 19200 "
-            "baud; allow three times what the device needs at worst.",
+            ("bench.toml:35: channel.line.answer_within_s: found 0.01, query and answer alone take 0.014 s at 19200 "
+            "baud; allow three times what the device needs at worst."),
         ),
         (
             "ascii-line.toml", "decimals = 2 },", "decimals = 9 },",
@@ -96,8 +96,8 @@ def test_the_thermometer_takes_any_protocol_as_well(tmp_path):
         ),
         (
             "scpi.toml", "MEAS:PRES?", "MEAS:PRES",
-            "bench.toml:30: channel.line.query: found 'MEAS:PRES'; String should match pattern "
-            r"'^[\x21-\x7e][\x20-\x7e]*\?[\x20-\x7e]*$'.",
+            ("bench.toml:30: channel.line.query: found 'MEAS:PRES'; String should match pattern "
+             r"'^[\x21-\x7e][\x20-\x7e]*\?[\x20-\x7e]*$'."),
         ),
     ],
 )  # fmt: skip
