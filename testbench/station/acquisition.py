@@ -179,7 +179,7 @@ class Acquisition:
         bad = [item for item in found if isinstance(item, Rejected)]
         banners = [item for item in bad if SIMULATED_RIG in item.raw]
         self.simulated = self.simulated or bool(banners)
-        rejected = tuple((at, item) for item in bad if item.raw and item not in banners)
+        rejected = tuple((at, item) for item in bad if item not in banners)
         garbage = sum(item.reason not in NO_GARBAGE for _, item in rejected)
         self.rejected_lines += garbage
         readings = [item for item in found if isinstance(item, Reading)]
