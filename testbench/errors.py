@@ -561,6 +561,53 @@ class DeviceUnreachableError(BenchError):
 
 
 @dataclass(eq=False)
+class CaptureDamagedError(BenchError):
+    """A file is no capture, or was changed after it was written."""
+
+    file: str
+    line: int
+    found: str
+    remedy: ClassVar[str] = "Take the capture again, or use a copy that nobody changed."
+
+    def sentence(self) -> str:
+        return f"Capture {self.file}, line {self.line}: found {self.found}."
+
+
+@dataclass(eq=False)
+class CaptureNotWrittenError(BenchError):
+    """A capture cannot be written."""
+
+    file: str
+    found: str
+    remedy: ClassVar[str] = "Name a new file in a folder that can be written."
+
+    def sentence(self) -> str:
+        return f"Capture {self.file} cannot be written: {self.found}."
+
+
+@dataclass(eq=False)
+class CaptureSaysError(BenchError):
+    """The line was away when the capture was taken."""
+
+    said: str
+    remedy: ClassVar[str] = "This is a replay: nothing is connected."
+
+    def sentence(self) -> str:
+        return self.said
+
+
+@dataclass(eq=False)
+class CaptureEndedError(BenchError):
+    """A replay has come to its end."""
+
+    file: str
+    remedy: ClassVar[str] = "This was a replay: nothing is connected."
+
+    def sentence(self) -> str:
+        return f"Capture {self.file} has ended."
+
+
+@dataclass(eq=False)
 class NoTerminalError(BenchError):
     """The screen was called for where there is none."""
 

@@ -29,6 +29,9 @@ class Conversation(Protocol):
     def reset(self) -> None:
         """Start as after opening a port."""
 
+    def resume(self, query: bytes) -> None:
+        """Let the next query be this one, by its number, where queries carry one."""
+
     def ask(self) -> bytes:
         """Open an exchange: the query to send."""
 
@@ -67,6 +70,9 @@ class Exchange:
         self._held, self._stray = bytearray(), bytearray()
         self._damaged_at: int | None = None
         self._open = False
+
+    def resume(self, query: bytes) -> None:
+        """Nothing: queries carry no number."""
 
     def ask(self) -> bytes:
         """Open an exchange: the query to send."""

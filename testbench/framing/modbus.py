@@ -155,6 +155,10 @@ class TcpConversation:
         self._stray.clear()
         self._open = self.broken = False
 
+    def resume(self, query: bytes) -> None:
+        """Let the next query carry this one's transaction number."""
+        self._transaction = int.from_bytes(query[:2]) - 1
+
     def ask(self) -> bytes:
         """Open an exchange under the next transaction number."""
         self._transaction = (self._transaction + 1) & 0xFFFF

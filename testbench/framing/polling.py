@@ -72,12 +72,20 @@ class Poller:
         """Whether the connection must be made again."""
         return self._talk.broken
 
-    def opened(self, now: float) -> None:
-        """The port was opened: a time-out of silence, for somebody may have asked before."""
+    def opened(self, now: float, joined_at: bytes = b"") -> None:
+        """The port was opened: a time-out of silence, for somebody may have asked before.
+
+        Args:
+            now: when [s].
+            joined_at: the query that comes next, where a replay begins in the middle of a conversation.
+        """
         self._talk.reset()
         self._waiting = False
         self._trust = _Trust.FULL
         self.next_s = self._due_s = now + self._timing.answer_within_s
+        if joined_at:
+            self._talk.resume(joined_at)
+            self.next_s = self._due_s = now
 
     def wake(self, now: float) -> tuple[bytes, tuple[Answered, ...]]:
         """The time ``next_s`` has come: give up an answer, or ask.

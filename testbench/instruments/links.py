@@ -5,8 +5,10 @@ import os
 import select
 import socket
 import termios
+import threading
 from typing import Any, Protocol
 
+from testbench.errors import BenchError
 from testbench.instruments.line_state import ErrorCounters
 from testbench.station.acquisition import LineErrors
 
@@ -19,6 +21,8 @@ class Link(Protocol):
 
     state: str
     """What was set at opening, for the record."""
+    joined_at: bytes
+    """Where a replay begins on a line that was open already: the first query that it holds; else empty."""
 
     def read(self, wait_s: float) -> bytes | None:
         """What arrives within a time [s], at once when it does; None for silence, ``b""`` when the line is gone."""
@@ -33,6 +37,28 @@ class Link(Protocol):
         """Close."""
 
 
+class Line(Protocol):
+    """A line that can be opened, again and again."""
+
+    where: str
+    """Its name, for sentences."""
+    over: bool
+    """Whether there is nothing to open any more."""
+
+    def open(self, stop: threading.Event) -> Link:
+        """Open it; a replay waits for the moment, or for ``stop``.
+
+        Raises:
+            BenchError: it cannot be opened now.
+        """
+
+    def lost(self, found: str) -> BenchError:
+        """What to say when the open line is lost."""
+
+    def pause(self, seconds: float, stop: threading.Event) -> None:
+        """Wait before it is opened again [s]."""
+
+
 class DescriptorLink:
     """A line with a descriptor: ``poll`` and ``os.read``, because pyserial's own reading costs three times as much.
 
@@ -41,6 +67,8 @@ class DescriptorLink:
         state: what was set at opening.
         counters: the driver's counters, where it may have some.
     """
+
+    joined_at = b""
 
     def __init__(self, port: Any, state: str, counters: ErrorCounters | None = None) -> None:
         self.state = state
@@ -74,6 +102,7 @@ class UrlLink:
     """A pyserial URL without a descriptor, such as ``rfc2217://``. It was opened with a time-out of ``SLICE_S``."""
 
     SLICE_S = 0.01
+    joined_at = b""
 
     def __init__(self, port: Any, state: str) -> None:
         self.state = state

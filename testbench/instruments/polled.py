@@ -3,43 +3,69 @@
 When to ask, how long to wait and what is too late is decided in ``framing/polling``; here are the line and the clock.
 """
 
+import threading
 from collections.abc import Callable
 
 from testbench.errors import BenchError, DeviceUnreachableError
+from testbench.framing.capture import StepKind
 from testbench.framing.polling import Answered, Poller
-from testbench.instruments.links import CAUGHT, Link, open_tcp
-from testbench.instruments.reconnecting import SLICE_S, Reconnecting
-from testbench.instruments.serial_port import open_link
+from testbench.instruments.links import CAUGHT, Line, Link, open_tcp
+from testbench.instruments.reconnecting import SLICE_S, Reconnecting, Tap
+from testbench.instruments.serial_port import SerialLine
 from testbench.station.acquisition import Polled, PortEvent, Quiet
 from testbench.station.line_settings import PolledSettings
+from testbench.station.modbus_settings import ModbusRtuOverTcpSettings, ModbusTcpSettings
 from testbench.station.ports import Clock
 from testbench.station.serial_settings import SerialSettings
+
+
+class NetworkLine:
+    """A device behind a TCP port."""
+
+    over = False
+
+    def __init__(self, settings: ModbusTcpSettings | ModbusRtuOverTcpSettings) -> None:
+        self._settings = settings
+        self.where = settings.where
+
+    def open(self, stop: threading.Event) -> Link:
+        """Connect.
+
+        Raises:
+            DeviceUnreachableError: nobody listens there.
+        """
+        try:
+            return open_tcp(self._settings.host, self._settings.tcp_port)
+        except CAUGHT as failure:
+            raise DeviceUnreachableError(self.where, str(failure)) from failure
+
+    def lost(self, found: str) -> BenchError:
+        """What to say when the connection is lost."""
+        return DeviceUnreachableError(self.where, found)
+
+    def pause(self, seconds: float, stop: threading.Event) -> None:
+        """Wait before it is opened again [s]."""
+        stop.wait(seconds)
 
 
 class PollingReader(Reconnecting):
     """Polls one instrument."""
 
-    def __init__(self, settings: PolledSettings, clock: Clock, deliver: Callable[[PortEvent], None]) -> None:
-        super().__init__(settings.where, str(settings), clock, deliver)
-        self._polled = settings
+    def __init__(
+        self,
+        settings: PolledSettings,
+        clock: Clock,
+        deliver: Callable[[PortEvent], None],
+        tap: Tap | None = None,
+        line: Line | None = None,
+    ) -> None:
+        found = SerialLine(settings) if isinstance(settings, SerialSettings) else NetworkLine(settings)
+        super().__init__(line or found, str(settings), clock, deliver, tap)
         self.poller = Poller(settings.conversation(), settings.timing())
-
-    def _open(self) -> Link:
-        settings = self._polled
-        if isinstance(settings, SerialSettings):
-            return open_link(settings)
-        try:
-            return open_tcp(settings.host, settings.tcp_port)
-        except CAUGHT as failure:
-            raise DeviceUnreachableError(settings.where, str(failure)) from failure
-
-    def _lost(self, found: str) -> BenchError:
-        on_a_port = isinstance(self._polled, SerialSettings)
-        return super()._lost(found) if on_a_port else DeviceUnreachableError(self._port, found)
 
     def _use(self, link: Link) -> str:
         poller, clock = self.poller, self._clock
-        poller.opened(clock.elapsed_s())
+        poller.opened(clock.elapsed_s(), link.joined_at)
         told_s = clock.elapsed_s()
         while not self._stop.is_set():
             data = link.read(min(poller.next_s - clock.elapsed_s(), SLICE_S))
@@ -50,7 +76,9 @@ class PollingReader(Reconnecting):
                 query, settled = poller.wake(now)
                 if query:
                     link.write(query)
+                self._step(now, StepKind.SENT if query else StepKind.QUIET, query)
             else:
+                self._step(now, StepKind.RECEIVED, data)
                 settled = poller.feed(now, data)
             if settled or now - told_s >= SLICE_S:
                 told_s = now

@@ -4,15 +4,17 @@ pyserial opens and configures; reading is ``poll`` and ``os.read`` on its descri
 ``readline`` hands out half lines after a time-out and costs three times as much.
 """
 
+import threading
 from collections.abc import Callable
 from typing import Any
 
 import serial
 
 from testbench.errors import BenchError, PortBusyError, PortFailedError, PortMissingError
+from testbench.framing.capture import StepKind
 from testbench.instruments.line_state import ErrorCounters, check_parity_of_input, set_low_latency
-from testbench.instruments.links import CAUGHT, DescriptorLink, Link, UrlLink
-from testbench.instruments.reconnecting import SLICE_S, Reconnecting
+from testbench.instruments.links import CAUGHT, DescriptorLink, Line, Link, UrlLink
+from testbench.instruments.reconnecting import SLICE_S, Reconnecting, Tap
 from testbench.station.acquisition import Arrived, PortEvent, Quiet
 from testbench.station.pace import marks_damage
 from testbench.station.ports import Clock
@@ -78,15 +80,46 @@ def _refusal(port: str, failure: BaseException) -> BenchError:
     return PortFailedError(port, str(failure))
 
 
+class SerialLine:
+    """A serial port, opened whenever it is there."""
+
+    over = False
+
+    def __init__(self, settings: SerialSettings) -> None:
+        self._settings = settings
+        self.where = settings.port
+
+    def open(self, stop: threading.Event) -> Link:
+        """Open it.
+
+        Raises:
+            PortMissingError: nothing is there.
+            PortBusyError: another program holds it.
+            PortFailedError: anything else.
+        """
+        return open_link(self._settings)
+
+    def lost(self, found: str) -> BenchError:
+        """What to say when it is lost."""
+        return PortFailedError(self.where, found)
+
+    def pause(self, seconds: float, stop: threading.Event) -> None:
+        """Wait before it is opened again [s]."""
+        stop.wait(seconds)
+
+
 class SerialReader(Reconnecting):
     """Reads one port that sends of its own accord."""
 
-    def __init__(self, settings: SerialSettings, clock: Clock, deliver: Callable[[PortEvent], None]) -> None:
-        super().__init__(settings.port, str(settings), clock, deliver)
-        self._serial = settings
-
-    def _open(self) -> Link:
-        return open_link(self._serial)
+    def __init__(
+        self,
+        settings: SerialSettings,
+        clock: Clock,
+        deliver: Callable[[PortEvent], None],
+        tap: Tap | None = None,
+        line: Line | None = None,
+    ) -> None:
+        super().__init__(line or SerialLine(settings), str(settings), clock, deliver, tap)
 
     def _use(self, link: Link) -> str:
         while not self._stop.is_set():
@@ -94,6 +127,11 @@ class SerialReader(Reconnecting):
             at_s = self._clock.elapsed_s()
             if data == b"":
                 return "it was unplugged, or two programs read it"
-            self._deliver(Quiet(at_s) if data is None else Arrived(at_s, data))
+            if data is None:
+                self._step(at_s, StepKind.QUIET)
+                self._deliver(Quiet(at_s))
+            else:
+                self._step(at_s, StepKind.RECEIVED, data)
+                self._deliver(Arrived(at_s, data))
             self._count_errors(link, at_s)
         return ""
