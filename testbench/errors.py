@@ -561,6 +561,18 @@ class DeviceUnreachableError(BenchError):
 
 
 @dataclass(eq=False)
+class PortRecordedError(BenchError):
+    """The recorder of a home reads this port."""
+
+    port: str
+    home: str
+    remedy: ClassVar[str] = "Look at its screen with 'testbench run', or end it with 'testbench recorder --stop'."
+
+    def sentence(self) -> str:
+        return f"Port {self.port} is held by the recorder of {self.home}."
+
+
+@dataclass(eq=False)
 class CaptureDamagedError(BenchError):
     """A file is no capture, or was changed after it was written."""
 

@@ -29,12 +29,16 @@ from testbench.errors import (
 
 if TYPE_CHECKING:
     from testbench.certificate.issue import Issued
+    from testbench.instruments.captures import RunCaptures
+    from testbench.instruments.connecting import Reader
+    from testbench.instruments.replays import Replay
     from testbench.link.client import LinkClient
     from testbench.procedure.adoption import Adoption
     from testbench.procedure.stages import Procedure
     from testbench.run.record import ChannelRecord, RunRecord
     from testbench.run.samples import Trace
     from testbench.station.bench import Bench
+    from testbench.station.loop import Inbox
     from testbench.station.ports import Clock
     from testbench.store.reading import RunReader
     from testbench.store.repository import SqliteStore
@@ -152,22 +156,32 @@ def fit_key(home: Home) -> None:
 # The recorder -----------------------------------------------------------------------------------
 
 
-def run_recorder(home: Home) -> None:
-    """Be the recorder of a home until told to end. Ignores a closing terminal."""
-    from testbench.instruments.connecting import connect
+def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) -> None:
+    """Be the recorder of a home until told to end. Ignores a closing terminal.
+
+    Args:
+        home: the bench.
+        capture: a file to read the channel from, instead of its port; every run is then one that was replayed.
+        speed: of the replay, times faster than life.
+    """
+    from testbench.instruments.captures import RunCaptures
+    from testbench.instruments.clocks import moment
+    from testbench.instruments.replays import replay_of
     from testbench.link.server import LinkServer
     from testbench.procedure_files.loader import find_procedure, load_orders
-    from testbench.station.loop import Heard, Inbox, OfThermometer, Recorder
+    from testbench.station.loop import Heard, Inbox, Recorder
     from testbench.station.recovery import close_interrupted
     from testbench.station.session import Outside, Session
 
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    bench = home.bench()
+    replay = None if capture is None else replay_of(capture, speed)
+    bench = home.bench() if replay is None else replay.bench(home.bench())
     fit_key(home)
     with _only_recorder(home):
         store = open_store(home)
-        clock = _clock(bench)
+        clock = _clock(bench) if replay is None else replay.clock
+        raw = RunCaptures(home.folder / "captures", bench.channel, clock) if bench.keep_raw else None
         recovered = close_interrupted(store, clock.utc())
 
         def procedure(name: str) -> "tuple[Procedure, str]":
@@ -176,7 +190,7 @@ def run_recorder(home: Home) -> None:
         documents = IssuedByChild(home)
         outside = Outside(
             clock, store, documents, _FreeSpace(home.folder), procedure, __version__,
-            partial(load_orders, home.folder), check_printable,
+            partial(load_orders, home.folder), check_printable, raw, replayed=replay is not None,
         )  # fmt: skip
         session = Session(bench, outside)
         for summary in store.history():  # whose document was ordered just before the recorder was killed
@@ -186,20 +200,33 @@ def run_recorder(home: Home) -> None:
             session.notify(sentence, grave=True)
         inbox: Inbox = Inbox()
         server = LinkServer(home.folder, lambda client, line: inbox.put(Heard(client, line)))
-        readers = [connect(bench.channel.line, clock, inbox.put)]
-        if bench.temperature is not None:
-            readers.append(connect(bench.temperature.line, clock, lambda event: inbox.put(OfThermometer(event))))
+        readers = _readers(bench, clock, inbox, raw, replay)
         server.start()
         for reader in readers:
             reader.start()
         pace = UPDATE_EVERY_S if bench.simulation is None else UPDATE_EVERY_FAST_S
         try:
-            Recorder(session, inbox, server, pace).run(time.monotonic)  # noqa: TID251 - pacing of the screen only
+            clocks = moment if bench.simulation is None and replay is None else None
+            Recorder(session, inbox, server, pace, clocks).run(time.monotonic)  # noqa: TID251 - pacing of the screen only
         finally:
             for reader in readers:
                 reader.stop()
             server.close()
             store.close()
+
+
+def _readers(
+    bench: "Bench", clock: "Clock", inbox: "Inbox", raw: "RunCaptures | None", replay: "Replay | None"
+) -> "list[Reader]":
+    """One for each line of the bench; a replay stands in for that of the deciding channel."""
+    from testbench.instruments.connecting import connect
+    from testbench.station.loop import OfThermometer
+
+    line = None if replay is None else replay.line
+    readers = [connect(bench.channel.line, clock, inbox.put, None if raw is None else raw.tap, line)]
+    if bench.temperature is not None:
+        readers.append(connect(bench.temperature.line, clock, lambda event: inbox.put(OfThermometer(event))))
+    return readers
 
 
 def stop_recorder(home: Home) -> None:
@@ -362,6 +389,20 @@ def _start_apart(command: list[str], log: Path) -> int:
             (os.POSIX_SPAWN_DUP2, out.fileno(), 2),
         ]
         return os.posix_spawn(command[0], command, os.environ, file_actions=actions, setsid=True)
+
+
+def refuse_if_recorded(home: Home) -> None:
+    """Refuse where the recorder of a home holds its ports.
+
+    Raises:
+        PortRecordedError: it does.
+    """
+    from testbench.errors import PortRecordedError
+
+    found = _try_attach(home)
+    if found is not None:
+        found.close()
+        raise PortRecordedError(home.bench().channel.line.where, str(home.folder))
 
 
 def _try_attach(home: Home) -> "LinkClient | None":

@@ -14,6 +14,7 @@ COMMANDS = {
     "judge": "Decide a stored run again from its record alone.",
     "history": "List the runs of this bench.",
     "certificate": "Issue or verify a certificate.",
+    "channel": "Find a port, watch what arrives, check whether it is ready; raw bytes to a capture and back.",
     "calibration": "The register of calibrations: enter, show, what is due, what a bad one undoes.",
     "measure": "Slopes, leakage rates and uncertainties of plain data, by the recorder's own functions.",
     "procedure": "Show, check and adopt procedures.",

@@ -21,6 +21,8 @@ class Link(Protocol):
 
     state: str
     """What was set at opening, for the record."""
+    counting: bool
+    """Whether the driver counts errors."""
     joined_at: bytes
     """Where a replay begins on a line that was open already: the first query that it holds; else empty."""
 
@@ -42,8 +44,10 @@ class Line(Protocol):
 
     where: str
     """Its name, for sentences."""
-    over: bool
-    """Whether there is nothing to open any more."""
+
+    @property
+    def over(self) -> bool:
+        """Whether there is nothing to open any more."""
 
     def open(self, stop: threading.Event) -> Link:
         """Open it; a replay waits for the moment, or for ``stop``.
@@ -73,6 +77,7 @@ class DescriptorLink:
     def __init__(self, port: Any, state: str, counters: ErrorCounters | None = None) -> None:
         self.state = state
         self._port, self._counters = port, counters
+        self.counting = counters is not None and counters.counting
         self._descriptor = port.fileno()
         self._poll = select.poll()
         self._poll.register(self._descriptor, select.POLLIN)
@@ -102,6 +107,7 @@ class UrlLink:
     """A pyserial URL without a descriptor, such as ``rfc2217://``. It was opened with a time-out of ``SLICE_S``."""
 
     SLICE_S = 0.01
+    counting = False
     joined_at = b""
 
     def __init__(self, port: Any, state: str) -> None:

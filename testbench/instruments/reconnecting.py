@@ -37,6 +37,8 @@ class Reconnecting(ABC):
         self._line, self._settings = line, settings
         self._clock, self._deliver, self._tap = clock, deliver, tap
         self._counted_s = 0.0
+        self.refusal: BenchError | None = None
+        """Why the line could not be opened; None while it is open."""
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"line {line.where}", daemon=True)
 
@@ -68,14 +70,16 @@ class Reconnecting(ABC):
             try:
                 link = self._line.open(self._stop)
             except BenchError as refusal:
+                self.refusal = refusal
                 self._refused(refusal, said)
                 said = str(refusal)
                 self._line.pause(wait_s, self._stop)
                 wait_s = min(2 * wait_s, LONGEST_WAIT_S)
                 continue
+            self.refusal = None
             wait_s, said, at_s = 0.1, "", self._clock.elapsed_s()
             self._step(at_s, StepKind.OPENED, link.state)
-            self._deliver(PortOpened(at_s, f"{self._settings}; {link.state}"))
+            self._deliver(PortOpened(at_s, f"{self._settings}; {link.state}", link.counting))
             found = self._use_until_lost(link)
             link.close()
             if found:

@@ -6,11 +6,12 @@ says so, for a burst pipe looks like that as well. Readings that come in one hea
 program cannot be placed in time and count as a gap.
 """
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 from testbench.framing.readings import Found, Reading, Rejected, RejectReason
 from testbench.run.record import ChannelRecord
 from testbench.run.samples import Gap, GapReason, Sample, Scale, to_ticks
+from testbench.station import faults
 from testbench.station.bench import ChannelEntry
 
 HEAP = 20
@@ -33,6 +34,8 @@ class PortOpened:
 
     at_s: float
     settings: str
+    counting: bool = False
+    """Whether its driver counts errors."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +82,52 @@ class LineErrors:
     """Bytes lost in the kernel."""
 
 
-PortEvent = Arrived | Polled | PortOpened | PortLost | Quiet | LineErrors
+@dataclass(frozen=True, slots=True)
+class Suspended:
+    """The machine slept, by its own clocks: what the pressure did meanwhile nobody knows."""
+
+    at_s: float
+    since_s: float
+    """When the clocks were last seen in step."""
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class ClockSet:
+    """The time of day was set; nothing is timed by it."""
+
+    at_s: float
+    seconds: float
+    """Ahead, or back where negative."""
+
+
+PortEvent = Arrived | Polled | PortOpened | PortLost | Quiet | LineErrors | Suspended | ClockSet
+
+
+class LineHistory:
+    """How a line has fared since the recorder started: what was set, how often it was opened, counted errors."""
+
+    def __init__(self) -> None:
+        self.settings = ""
+        self.opened_times = 0
+        self.errors: dict[str, int] | None = None
+        """Counted by the driver over all openings; None where it does not count."""
+        self._told: dict[str, int] = {}
+
+    def opened(self, event: PortOpened) -> None:
+        """The line was opened; the driver counts from 0."""
+        self.settings = event.settings
+        self.opened_times += 1
+        if event.counting:
+            self._told = {}
+            self.counted(LineErrors(event.at_s, 0, 0, 0, 0, 0))
+
+    def counted(self, event: LineErrors) -> None:
+        """The driver has counted."""
+        now = {name: found for name, found in asdict(event).items() if name != "at_s"}
+        before = self.errors or dict.fromkeys(now, 0)
+        self.errors = {name: before[name] + found - self._told.get(name, 0) for name, found in now.items()}
+        self._told = now
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +170,9 @@ class Acquisition:
         self.rejected_lines = 0
         self.line_errors: LineErrors | None = None
         """What the driver counted since the port was opened; None where it does not count."""
+        self.line = LineHistory()
+        """How the line has fared since the recorder started."""
+        self._detail = ""
         self.simulated = False
         """Whether the line was ever that of a simulated rig."""
 
@@ -136,25 +187,31 @@ class Acquisition:
     def take(self, event: PortEvent) -> Taken:
         """Take one port event."""
         match event:
-            case PortOpened():
-                if self._framer is not None:
-                    self._framer.reset()
-                self.line_errors = None
-                self.port_sentence = self.port_remedy = ""
-                return Taken()
-            case PortLost(at_s, sentence, remedy):
-                self.port_sentence, self.port_remedy = sentence, remedy
-                self._fail(GapReason.UNPLUGGED, to_ticks(at_s))
-                return Taken()
-            case Quiet():
-                return Taken()
-            case LineErrors():
-                self.line_errors = event
-                return Taken()
             case Arrived(at_s, data):
                 return self._found(to_ticks(at_s), self._framer.feed(data) if self._framer is not None else [])
             case Polled(at_s, _, found):
                 return self._found(to_ticks(at_s), [found])
+            case Suspended(at_s, since_s, _):
+                gap = Gap(since=to_ticks(since_s), until=to_ticks(at_s), reason=GapReason.SUSPENDED)
+                return Taken(gaps=(gap,))
+            case PortOpened():
+                self._opened(event)
+            case PortLost(at_s, sentence, remedy):
+                self.port_sentence, self.port_remedy = sentence, remedy
+                self._fail(GapReason.UNPLUGGED, to_ticks(at_s))
+            case LineErrors():
+                self.line.counted(event)
+                self.line_errors = event
+            case Quiet() | ClockSet():
+                pass
+        return Taken()
+
+    def _opened(self, event: PortOpened) -> None:
+        if self._framer is not None:
+            self._framer.reset()
+        self.line_errors = None
+        self.line.opened(event)
+        self.port_sentence = self.port_remedy = ""
 
     def silent_since(self, now: int) -> int | None:
         """Since when there has been nothing usable; None while the signal is good.
@@ -171,6 +228,8 @@ class Acquisition:
         return None
 
     def _fail(self, reason: GapReason, since: int) -> None:
+        if reason is not self.fault:
+            self._detail = ""
         if self.fault is None:
             self.fault_since = self.newest.at if reason is not GapReason.FROZEN and self.newest else since
         self.fault = reason
@@ -184,7 +243,7 @@ class Acquisition:
         self.rejected_lines += garbage
         readings = [item for item in found if isinstance(item, Reading)]
         if garbage and not readings and self.silent_since(at) is not None:
-            self.fault = GapReason.GARBAGE
+            self._name_fault(bad)
         if len(readings) > HEAP and self.silent_since(at) is not None:
             self._fail(GapReason.LATE, at)
             return Taken(rejected=rejected)
@@ -198,6 +257,22 @@ class Acquisition:
         above = tuple(at for item in found if self._is_above(item))
         below = tuple(at for item in found if self._is_below(item))
         return Taken(tuple(samples), tuple(gaps), rejected, above, below)
+
+    def _name_fault(self, bad: list[Rejected]) -> None:
+        """Take the name of a fault from the bytes; what follows from it does not rename it."""
+        for item in bad:
+            named = faults.fault_of(item)
+            kept = {GapReason.FROZEN, GapReason.OUT_OF_RANGE}
+            kept |= {GapReason.FRAMING} if named is GapReason.GARBAGE else set()
+            if named is not None and self.fault not in kept:
+                self.fault, self._detail = named, item.detail
+
+    @property
+    def sentence(self) -> str:
+        """Why there is no usable reading, and what to do; empty while there is one."""
+        if self.port_sentence:
+            return f"{self.port_sentence} {self.port_remedy}".rstrip()
+        return "" if self.fault is None else faults.sentence_of(self.fault, self._detail)
 
     def _is_above(self, item: Found) -> bool:
         """Above the range by its number, or by the instrument's own word."""

@@ -202,6 +202,8 @@ class Bench(Value):
     collecting: CollectingVessel
     temperature: ThermometerEntry | None = None
     paper: Literal["A4", "Letter"] = "A4"
+    keep_raw: bool = False
+    """Whether the raw bytes of each run are kept in captures/."""
     simulation: Simulation | None = None
 
     @property

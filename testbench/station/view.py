@@ -70,11 +70,7 @@ class Viewer:
         acquisition, channel = self._session.acquisition, self._session.bench.channel
         silent = acquisition.silent_since(self._session.heard)
         newest = acquisition.newest
-        sentence = ""
-        if silent is not None:
-            sentence = acquisition.port_sentence or f"No reading: {acquisition.fault}."
-            if acquisition.port_remedy and acquisition.port_sentence:
-                sentence = f"{sentence} {acquisition.port_remedy}"
+        sentence = "" if silent is None else acquisition.sentence
         scale = self._scale()
         good = silent is None and newest is not None
         return m.Signal(

@@ -99,17 +99,17 @@ def test_the_template_of_bench_toml_loads_and_its_calibration_is_long_overdue(tm
         (
             'unit = "psi"',
             'unit = "furlong"',
-            "bench.toml:16: channel.unit: found 'furlong'; Input should be 'psi', 'bar', 'kPa' or 'MPa'.",
+            "bench.toml:17: channel.unit: found 'furlong'; Input should be 'psi', 'bar', 'kPa' or 'MPa'.",
         ),
         (
             "due_on = 2000-12-31",
             "due_on = 1999-12-31",
-            "bench.toml:37: channel.calibration: due_on lies before calibrated_on.",
+            "bench.toml:38: channel.calibration: due_on lies before calibrated_on.",
         ),
         (
             "baud = 9600",
             "baud = 96",
-            "bench.toml:30: channel.line.baud: found 96; Input should be greater than or equal to 300.",
+            "bench.toml:31: channel.line.baud: found 96; Input should be greater than or equal to 300.",
         ),
     ],
 )

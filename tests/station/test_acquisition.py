@@ -139,7 +139,7 @@ def test_a_query_without_an_answer_is_silence_not_garbage(line):
     assert line.silent_since(30_000) == 10_000
     assert (line.fault, line.rejected_lines) == (GapReason.SILENT, 0)
     line.take(Polled(3.1, 3.0, Rejected(b"\x01\x02", RejectReason.CHECKSUM)))
-    assert (line.fault, line.rejected_lines) == (GapReason.GARBAGE, 1)
+    assert (line.fault, line.rejected_lines) == (GapReason.DAMAGED, 1)
 
 
 @pytest.mark.parametrize(
