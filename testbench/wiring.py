@@ -258,7 +258,7 @@ def end_recorder(home: Home) -> None:
         os.kill(recorder, signal.SIGTERM)
     except (RecorderNotRunningError, OSError, ValueError):
         return
-    wait_for(lambda: True if _try_attach(home) is None else None, 5, lambda: False)
+    wait_for(lambda: True if attach_if_running(home) is None else None, 5, lambda: False)
 
 
 def _clock(bench: "Bench") -> "Clock":
@@ -373,7 +373,7 @@ def attach_or_start(home: Home) -> "LinkClient":
     def ended() -> bool:
         return os.waitpid(recorder, os.WNOHANG)[0] != 0
 
-    found = wait_for(partial(_try_attach, home), RECORDER_START_S, ended)
+    found = wait_for(partial(attach_if_running, home), RECORDER_START_S, ended)
     if found is None:
         last = log.read_text().strip().splitlines()[-2:]
         raise RecorderStartFailedError(str(home.folder), " ".join(last) or "it said nothing")
@@ -399,13 +399,14 @@ def refuse_if_recorded(home: Home) -> None:
     """
     from testbench.errors import PortRecordedError
 
-    found = _try_attach(home)
+    found = attach_if_running(home)
     if found is not None:
         found.close()
         raise PortRecordedError(home.bench().channel.line.where, str(home.folder))
 
 
-def _try_attach(home: Home) -> "LinkClient | None":
+def attach_if_running(home: Home) -> "LinkClient | None":
+    """Connect to the recorder of a home; None where none is running."""
     try:
         return attach(home)
     except RecorderNotRunningError:

@@ -13,7 +13,7 @@ from testbench.instruments.links import CAUGHT, Line, Link, open_tcp
 from testbench.instruments.reconnecting import SLICE_S, Reconnecting, Tap
 from testbench.instruments.serial_port import SerialLine
 from testbench.station.acquisition import Polled, PortEvent, Quiet
-from testbench.station.line_settings import PolledSettings
+from testbench.station.line_settings import PolledSettings, described
 from testbench.station.modbus_settings import ModbusRtuOverTcpSettings, ModbusTcpSettings
 from testbench.station.ports import Clock
 from testbench.station.serial_settings import SerialSettings
@@ -60,7 +60,7 @@ class PollingReader(Reconnecting):
         line: Line | None = None,
     ) -> None:
         found = SerialLine(settings) if isinstance(settings, SerialSettings) else NetworkLine(settings)
-        super().__init__(line or found, str(settings), clock, deliver, tap)
+        super().__init__(line or found, described(settings), clock, deliver, tap)
         self.poller = Poller(settings.conversation(), settings.timing())
 
     def _use(self, link: Link) -> str:

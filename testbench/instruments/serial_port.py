@@ -16,6 +16,8 @@ from testbench.instruments.line_state import ErrorCounters, check_parity_of_inpu
 from testbench.instruments.links import CAUGHT, DescriptorLink, Line, Link, UrlLink
 from testbench.instruments.reconnecting import SLICE_S, Reconnecting, Tap
 from testbench.station.acquisition import Arrived, PortEvent, Quiet
+from testbench.station.ascii_settings import AsciiLineSettings
+from testbench.station.line_settings import PlainLineSettings, described
 from testbench.station.pace import marks_damage
 from testbench.station.ports import Clock
 from testbench.station.serial_settings import SerialSettings
@@ -113,13 +115,13 @@ class SerialReader(Reconnecting):
 
     def __init__(
         self,
-        settings: SerialSettings,
+        settings: PlainLineSettings | AsciiLineSettings,
         clock: Clock,
         deliver: Callable[[PortEvent], None],
         tap: Tap | None = None,
         line: Line | None = None,
     ) -> None:
-        super().__init__(line or SerialLine(settings), str(settings), clock, deliver, tap)
+        super().__init__(line or SerialLine(settings), described(settings), clock, deliver, tap)
 
     def _use(self, link: Link) -> str:
         while not self._stop.is_set():

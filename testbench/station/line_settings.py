@@ -72,3 +72,11 @@ def _without_protocol(found: Any) -> Any:
 
 
 BenchLine = Annotated[AnyLineSettings, Field(discriminator="protocol"), BeforeValidator(_without_protocol)]
+
+
+def described(line: AnyLineSettings) -> str:
+    """Protocol, place and serial settings in one phrase."""
+    serial = ""
+    if isinstance(line, SerialSettings):
+        serial = f", {line.baud} baud {line.byte_size}{line.parity[0].upper()}{line.stop_bits}"
+    return f"{line.protocol} on {line.where}{serial}"

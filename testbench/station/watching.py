@@ -93,6 +93,11 @@ class Watch:
         }
 
     @property
+    def mean(self) -> Fraction | None:
+        """Of the newest readings, as indicated, in the channel's unit; None without any."""
+        return Fraction(sum(self._newest), len(self._newest)) * self._scale.per_count if self._newest else None
+
+    @property
     def rate_hz(self) -> float | None:
         """Values a second, from the first to the last."""
         if self._first is None or self._last is None or self._last.at == self._first.at:

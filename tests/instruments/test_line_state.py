@@ -11,6 +11,7 @@ from testbench.framing.parity_marks import ParityMarks
 from testbench.instruments.line_state import ErrorCounters, set_low_latency
 from testbench.instruments.serial_port import SerialReader, open_link
 from testbench.station.acquisition import LineErrors, PortOpened, Quiet
+from testbench.station.line_settings import PlainLineSettings
 from testbench.station.serial_settings import SerialSettings
 from tests.instruments.conftest import Polls
 
@@ -18,7 +19,7 @@ from tests.instruments.conftest import Polls
 def test_what_was_set_is_said_with_the_opening(ttys, clock):
     """A pseudo-terminal offers no low latency and counts no errors, and the record says so."""
     polls = Polls()
-    reader = SerialReader(SerialSettings(port=ttys.ours, parity="even"), clock, polls.events.put)
+    reader = SerialReader(PlainLineSettings(port=ttys.ours, parity="even"), clock, polls.events.put)
     reader.start()
     polls.until(lambda p: p.others)
     reader.stop()
@@ -93,7 +94,7 @@ def test_the_reader_tells_new_errors(ttys, clock, monkeypatch):
     counts = iter([(0,) * 5, (0,) * 5, (3, 0, 1, 0, 0)])
     monkeypatch.setattr(ErrorCounters, "_read", lambda _: next(counts, (3, 0, 1, 0, 0)))
     polls = Polls()
-    reader = SerialReader(SerialSettings(port=ttys.ours), clock, polls.events.put)
+    reader = SerialReader(PlainLineSettings(port=ttys.ours), clock, polls.events.put)
     reader.start()
     polls.until(lambda p: any(isinstance(event, LineErrors) for event in p.others))
     reader.stop()

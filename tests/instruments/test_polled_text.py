@@ -13,7 +13,7 @@ from testbench.instruments.polled import PollingReader
 from testbench.instruments.serial_port import SerialReader
 from testbench.station.acquisition import Arrived, PortOpened
 from testbench.station.line_settings import LINE_SETTINGS
-from testbench.station.serial_settings import SerialSettings
+from testbench.station.line_settings import PlainLineSettings
 from tests.instruments.conftest import Polls
 
 OLD_THREADS = pytest.mark.filterwarnings("ignore:set(Daemon|Name)\\(\\) is deprecated:DeprecationWarning")
@@ -175,7 +175,7 @@ def test_a_prompted_instrument_behind_a_serial_server(server, clock):
 def test_lines_behind_a_serial_server_arrive(server, clock):
     """The reader of free-running lines takes the URL as well; bytes 0xFF come through unharmed."""
     polls = Polls()
-    reader = SerialReader(SerialSettings(port=server.url), clock, polls.events.put)
+    reader = SerialReader(PlainLineSettings(port=server.url), clock, polls.events.put)
     reader.start()
     polls.until(lambda p: any(isinstance(event, PortOpened) for event in p.others))
     server.to_client.append(b"+0250.13\r\n\xff\x00")

@@ -13,7 +13,7 @@ COMMANDS = {
 
 @click.group(cls=LazyGroup, package="testbench.cli.channel", summaries=COMMANDS)
 def command() -> None:
-    """Find, watch and check the channels of a bench. Nothing here writes to an instrument but the query of its settings.
+    """Find, watch and check the channels of a bench. Nothing is ever sent but the query of a line's settings.
 
     CAUTION: what is being connected may stand under pressure. Release it first; stand clear of fittings and hoses.
     """

@@ -63,12 +63,15 @@ class Watched:
     watch: "Watch"
     reader: "Reader"
     events: "queue.SimpleQueue[PortEvent]"
+    end: str
+    """What a replay says at its end; empty where there is none."""
     closing: ExitStack
 
 
 def _watched(
     given: dict[str, Any], home: Path | None, from_capture: Path | None, speed: float | None, capture: Path | None
 ) -> Watched:
+    from testbench.errors import CaptureEndedError
     from testbench.instruments.captures import CaptureFile
     from testbench.instruments.clocks import SystemClock
     from testbench.instruments.connecting import connect
@@ -88,15 +91,17 @@ def _watched(
         file = None if capture is None else CaptureFile(capture, channel, clock)
         if file is not None:
             closing.callback(file.close)
-        line = None if replay is None else replay.line
+        line, end = (None, "") if replay is None else (replay.line, str(CaptureEndedError(replay.line.where)))
         reader = connect(channel.line, clock, events.put, None if file is None else file.take, line)
         reader.start()
         closing.callback(reader.stop)
-        return Watched(Watch(channel), reader, events, closing.pop_all())
+        return Watched(Watch(channel), reader, events, end, closing.pop_all())
 
 
 def _look(watched: Watched, seconds: float | None, *, shown: bool) -> None:
     """Take events until the time is up on the line's own clock, or nothing more will come."""
+    from testbench.station.acquisition import PortLost
+
     watch, first_s, due_s, said = watched.watch, None, 0.0, ""
     while True:
         try:
@@ -108,6 +113,8 @@ def _look(watched: Watched, seconds: float | None, *, shown: bool) -> None:
         first_s = event.at_s if first_s is None else first_s
         if seconds is not None and event.at_s - first_s > seconds:
             return
+        if isinstance(event, PortLost) and event.sentence == watched.end:
+            return  # the end of a capture is no fault of its line
         watch.take(event)
         if watched.reader.refusal is not None and not watch.state:
             raise watched.reader.refusal
