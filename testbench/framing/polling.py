@@ -61,6 +61,7 @@ class Poller:
         self._talk, self._timing = conversation, timing
         self._waiting = False
         self._trust = _Trust.FULL
+        self._led = False  # whether a replay says when to ask
         self._sent_s = self._due_s = 0.0
         self.next_s = 0.0
         """When ``wake`` is to be called next."""
@@ -83,24 +84,29 @@ class Poller:
         self._waiting = False
         self._trust = _Trust.FULL
         self.next_s = self._due_s = now + self._timing.answer_within_s
+        self._led = bool(joined_at)
         if joined_at:
             self._talk.resume(joined_at)
             self.next_s = self._due_s = now
 
-    def wake(self, now: float) -> tuple[bytes, tuple[Answered, ...]]:
+    def wake(self, now: float, *, may_ask: bool = True) -> tuple[bytes, tuple[Answered, ...]]:
         """The time ``next_s`` has come: give up an answer, or ask.
+
+        Args:
+            now: when [s].
+            may_ask: False where a replay holds no query at this moment.
 
         Returns:
             A query to send at once, or nothing; and what was settled.
         """
-        if now < self.next_s:
+        if now < self.next_s or not (self._waiting or may_ask):
             return b"", ()
         if self._waiting:
             return b"", (self._give_up(now),)
         if self._trust is _Trust.SETTLING:
             self._trust = _Trust.FULL
         missed = max(0.0, now - self._due_s) // self._timing.every_s
-        self._due_s += (missed + 1) * self._timing.every_s
+        self._due_s = now if self._led else self._due_s + (missed + 1) * self._timing.every_s
         self._waiting, self._sent_s = True, now
         self.asked += 1
         self.next_s = now + self._timing.answer_within_s

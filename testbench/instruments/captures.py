@@ -64,9 +64,11 @@ class CaptureFile:
     def take(self, step: Step) -> None:
         """Write a step; on failure stop writing and remember why."""
         with self._lock:
-            if self.failed or self._file.closed or not self._begins_with(step):
+            if self.failed or self._file.closed:
                 return
             try:
+                if not self._begins_with(step):
+                    return
                 self._file.write(self._text.step(step))
                 if self._text.owes_seal:
                     self._file.write(self._text.seal(step.at_s, self._utc()))

@@ -23,6 +23,8 @@ class Link(Protocol):
     """What was set at opening, for the record."""
     counting: bool
     """Whether the driver counts errors."""
+    may_ask: bool
+    """Whether a query may be sent now; a replay says when."""
     joined_at: bytes
     """Where a replay begins on a line that was open already: the first query that it holds; else empty."""
 
@@ -72,7 +74,7 @@ class DescriptorLink:
         counters: the driver's counters, where it may have some.
     """
 
-    joined_at = b""
+    may_ask, joined_at = True, b""
 
     def __init__(self, port: Any, state: str, counters: ErrorCounters | None = None) -> None:
         self.state = state
@@ -108,7 +110,7 @@ class UrlLink:
 
     SLICE_S = 0.01
     counting = False
-    joined_at = b""
+    may_ask, joined_at = True, b""
 
     def __init__(self, port: Any, state: str) -> None:
         self.state = state

@@ -73,7 +73,7 @@ class PollingReader(Reconnecting):
             if data == b"":
                 return "it was unplugged, or the other end hung up"
             if data is None:  # the line is read empty before anything is sent
-                query, settled = poller.wake(now)
+                query, settled = poller.wake(now, may_ask=link.may_ask)
                 if query:
                     link.write(query)
                 self._step(now, StepKind.SENT if query else StepKind.QUIET, query)

@@ -125,13 +125,15 @@ class ReplayedLink:
         self.state, self.joined_at = state or "joined while it was open", joined_at
         self._line, self._stop = line, stop
         self._reads = 0
+        self.may_ask = False
 
     def read(self, wait_s: float) -> bytes | None:
         """What came then; None where nothing came, or where a query was sent next."""
         step = self._line.peek(self._stop)
         if step is None or self._stop.is_set():
             raise ValueError("the capture has ended")
-        if step.kind is StepKind.SENT and self._reads < MOST_READS:
+        self.may_ask = step.kind is StepKind.SENT
+        if self.may_ask and self._reads < MOST_READS:
             self._reads += 1
             return None
         if step.kind in {StepKind.OPENED, StepKind.JOINED, StepKind.REFUSED}:

@@ -37,7 +37,8 @@ class Check:
     @property
     def sentence(self) -> str:
         """One line."""
-        return f"{self.tag}: {'ready' if self.ready else 'NOT ready'}: {'; '.join(self.reasons)}."
+        said = f"{self.tag}: {'ready' if self.ready else 'NOT ready'}: {'; '.join(self.reasons)}"
+        return said if said.endswith("?") else f"{said}."
 
 
 def check_channel(

@@ -12,8 +12,7 @@ from testbench.framing.readings import Reading, RejectReason
 from testbench.instruments.polled import PollingReader
 from testbench.instruments.serial_port import SerialReader
 from testbench.station.acquisition import Arrived, PortOpened
-from testbench.station.line_settings import LINE_SETTINGS
-from testbench.station.line_settings import PlainLineSettings
+from testbench.station.line_settings import LINE_SETTINGS, PlainLineSettings
 from tests.instruments.conftest import Polls
 
 OLD_THREADS = pytest.mark.filterwarnings("ignore:set(Daemon|Name)\\(\\) is deprecated:DeprecationWarning")

@@ -66,9 +66,10 @@ def channel_of(given: Mapping[str, Any]) -> "ChannelEntry | None":
         return ChannelEntry.model_validate(entry | _described(said))
     except ValidationError as failure:
         first = failure.errors()[0]
-        place = ".".join(str(part) for part in first["loc"]) or "the settings"
+        field = next((part for part in reversed(first["loc"]) if isinstance(part, str)), "line")
         reason = first["msg"].removeprefix("Value error, ")
-        raise DataRefusedError(place.replace("_", "-"), reason, "see 'testbench channel watch --help'") from failure
+        found = reason if first["type"] == "value_error" else f"{field}: {reason}"
+        raise DataRefusedError("settings of the line", found, "what 'channel watch --help' lists") from failure
 
 
 def _described(said: dict[str, Any]) -> dict[str, Any]:
