@@ -55,6 +55,7 @@ def polls(*answers):
     return steps
 
 
+HEAP = b"".join(line(25013 + n % 5) for n in range(60))
 FAULTS = {
     "garbage": (ASCII, stream(b"13\r\n", line(25013), *[b"\x93?\xa7\x01\r\n"] * 8, line(25014))),
     "wrong-baud": (ASCII, stream(*[b"\xf8\x80\x00\xe0\xc3\x1c\xf8\x00\x9e\xf1" * 2] * 12)),
@@ -69,7 +70,7 @@ FAULTS = {
         ],
     ),
     "heap": (ASCII, [
-        *stream(b"\r\n", line(25013)), Step.of(6.0, StepKind.RECEIVED, b"".join(line(25013 + n % 5) for n in range(60))),
+        *stream(b"\r\n", line(25013)), Step.of(6.0, StepKind.RECEIVED, HEAP),
         Step.of(6.1, StepKind.RECEIVED, line(25014)),
     ]),
     "echo": (MODBUS, polls(answer(25013), *[QUERY] * 4)),

@@ -71,6 +71,9 @@ def test_a_seal_stands_every_few_hundred_steps():
     assert read_capture("x", written(many, end=False)).unsealed == 3
 
 
+BEGUN = written([], end=False)
+
+
 @pytest.mark.parametrize(
     ("data", "sentence"),
     [
@@ -78,16 +81,16 @@ def test_a_seal_stands_every_few_hundred_steps():
         (b"+0250.13\r\n", "Capture x, line 1: found no JSON object."),
         (b"[]\n", "Capture x, line 1: found no JSON object."),
         (b'{"capture": 2, "at": 0, "channel": {}}\n', "Capture x, line 1: found no header of a capture."),
-        (written([], end=False) + b'{"at": 1}\n', "Capture x, line 2: found no step of a capture."),
-        (written([], end=False) + b'{"at": 0.4, "quiet": ""}\n', "Capture x, line 2: found the time 0.4 after a later one."),
-        (written([], end=False) + b'{"at": NaN, "quiet": ""}\n', "Capture x, line 2: found the time nan after a later one."),
+        (BEGUN + b'{"at": 1}\n', "Capture x, line 2: found no step of a capture."),
+        (BEGUN + b'{"at": 0.4, "quiet": ""}\n', "Capture x, line 2: found the time 0.4 after a later one."),
+        (BEGUN + b'{"at": NaN, "quiet": ""}\n', "Capture x, line 2: found the time nan after a later one."),
         (
-            written([], end=False) + b'{"at": 1, "received": "\\u0100"}\n',
+            BEGUN + b'{"at": 1, "received": "\\u0100"}\n',
             "Capture x, line 2: found characters that are no bytes.",
         ),
         (written([]) + b'{"at": 100, "quiet": ""}\n', "Capture x, line 3: found a line after the end."),
         (
-            written([], end=False) + b'{"at": 1, "sha256": "00"}\n',
+            BEGUN + b'{"at": 1, "sha256": "00"}\n',
             "Capture x, line 2: found a seal that does not fit the lines before it.",
         ),
     ],

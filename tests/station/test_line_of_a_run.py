@@ -1,4 +1,4 @@
-"""What a run's record says of the line: settings, openings, counted errors, raw bytes; and where its samples came from."""
+"""What a run's record says of the line: settings, openings, counted errors, raw bytes, origin."""
 
 from dataclasses import replace
 
