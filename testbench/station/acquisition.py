@@ -243,7 +243,7 @@ class Acquisition:
         self.rejected_lines += garbage
         readings = [item for item in found if isinstance(item, Reading)]
         if garbage and not readings and self.silent_since(at) is not None:
-            self._name_fault(bad)
+            self._name_fault([item for _, item in rejected])
         if len(readings) > HEAP and self.silent_since(at) is not None:
             self._fail(GapReason.LATE, at)
             return Taken(rejected=rejected)
@@ -254,6 +254,8 @@ class Acquisition:
                 self._reading(Sample(at, item.of(self._index)), samples, gaps)
             elif item.reason in {RejectReason.OVER_RANGE, RejectReason.UNDER_RANGE}:
                 self._fail(GapReason.OUT_OF_RANGE, at)
+        if len(samples) == len(found):  # nothing stood outside the range
+            return Taken(tuple(samples), tuple(gaps))
         above = tuple(at for item in found if self._is_above(item))
         below = tuple(at for item in found if self._is_below(item))
         return Taken(tuple(samples), tuple(gaps), rejected, above, below)

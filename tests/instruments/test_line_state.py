@@ -26,7 +26,7 @@ def test_what_was_set_is_said_with_the_opening(ttys, clock):
     opened = polls.others[0]
     assert isinstance(opened, PortOpened)
     assert opened.settings == (
-        f"port='{ttys.ours}' baud=9600 byte_size=8 parity='even' stop_bits=1; exclusive; "
+        f"plain-line on {ttys.ours}, 9600 baud 8E1; exclusive; "
         "low latency not offered by the driver; parity of input checked; line errors not counted"
     )
 
