@@ -617,6 +617,77 @@ class PortFailedError(BenchError):
 
 
 @dataclass(eq=False)
+class DeviceUnreachableError(BenchError):
+    """A device on the network does not answer, or hung up."""
+
+    where: str
+    found: str
+    remedy: ClassVar[str] = "Check the device's power, its network cable, and 'host' and 'tcp_port' in bench.toml."
+
+    def sentence(self) -> str:
+        return f"Device {self.where} cannot be reached: {self.found}."
+
+
+@dataclass(eq=False)
+class PortRecordedError(BenchError):
+    """The recorder of a home reads this port."""
+
+    port: str
+    home: str
+    remedy: ClassVar[str] = "Look at its screen with 'testbench run', or end it with 'testbench recorder --stop'."
+
+    def sentence(self) -> str:
+        return f"Port {self.port} is held by the recorder of {self.home}."
+
+
+@dataclass(eq=False)
+class CaptureDamagedError(BenchError):
+    """A file is no capture, or was changed after it was written."""
+
+    file: str
+    line: int
+    found: str
+    remedy: ClassVar[str] = "Take the capture again, or use a copy that nobody changed."
+
+    def sentence(self) -> str:
+        return f"Capture {self.file}, line {self.line}: found {self.found}."
+
+
+@dataclass(eq=False)
+class CaptureNotWrittenError(BenchError):
+    """A capture cannot be written."""
+
+    file: str
+    found: str
+    remedy: ClassVar[str] = "Name a new file in a folder that can be written."
+
+    def sentence(self) -> str:
+        return f"Capture {self.file} cannot be written: {self.found}."
+
+
+@dataclass(eq=False)
+class CaptureSaysError(BenchError):
+    """The line was away when the capture was taken."""
+
+    said: str
+    remedy: ClassVar[str] = "This is a replay: nothing is connected."
+
+    def sentence(self) -> str:
+        return self.said
+
+
+@dataclass(eq=False)
+class CaptureEndedError(BenchError):
+    """A replay has come to its end."""
+
+    file: str
+    remedy: ClassVar[str] = "This was a replay: nothing is connected."
+
+    def sentence(self) -> str:
+        return f"Capture {self.file} has ended."
+
+
+@dataclass(eq=False)
 class NoTerminalError(BenchError):
     """The screen was called for where there is none."""
 

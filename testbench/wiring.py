@@ -29,12 +29,16 @@ from testbench.errors import (
 
 if TYPE_CHECKING:
     from testbench.certificate.issue import Issued
+    from testbench.instruments.captures import RunCaptures
+    from testbench.instruments.connecting import Reader
+    from testbench.instruments.replays import Replay
     from testbench.link.client import LinkClient
     from testbench.procedure.adoption import Adoption
     from testbench.procedure.stages import Procedure
     from testbench.run.record import BlankRun, ChannelRecord, RunRecord
     from testbench.run.samples import Trace
     from testbench.station.bench import Bench
+    from testbench.station.loop import Inbox
     from testbench.station.ports import Clock
     from testbench.store.reading import RunReader
     from testbench.store.repository import SqliteStore
@@ -84,18 +88,20 @@ def make_home(folder: Path, bench_toml: str | None = None) -> Home:
     """
     from testbench.certificate.keys import make_station_key
     from testbench.instruments.clocks import SystemClock
-    from testbench.procedure_files.loader import bench_template, order_template
+    from testbench.procedure_files.loader import bench_template, line_examples, order_template
 
     home = Home(folder)
     if (folder / "bench.toml").exists():
         raise HomeExistsError(str(folder))
     try:
-        for part in ("orders", "procedures", "certificates", "captures", "backups"):
+        for part in ("orders", "procedures", "certificates", "captures", "backups", "examples"):
             (folder / part).mkdir(parents=True, exist_ok=True)
         home.keys.mkdir(mode=0o700, exist_ok=True)
         (folder / "bench.toml").write_text(bench_toml or bench_template())
         bench = home.bench()
         (folder / "orders" / "order-template.txt").write_text(order_template())
+        for name, text in line_examples().items():
+            (folder / "examples" / name).write_text(text)
         make_station_key(home.keys, bench.name, bench.works.name, SystemClock().utc())
     except OSError as failure:
         raise HomeNotWritableError(str(folder), failure.strerror or str(failure)) from failure
@@ -150,23 +156,33 @@ def fit_key(home: Home) -> None:
 # The recorder -----------------------------------------------------------------------------------
 
 
-def run_recorder(home: Home) -> None:
-    """Be the recorder of a home until told to end. Ignores a closing terminal."""
-    from testbench.instruments.serial_port import SerialReader
+def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) -> None:
+    """Be the recorder of a home until told to end. Ignores a closing terminal.
+
+    Args:
+        home: the bench.
+        capture: a file to read the channel from, instead of its port; every run is then one that was replayed.
+        speed: of the replay, times faster than life.
+    """
+    from testbench.instruments.captures import RunCaptures
+    from testbench.instruments.clocks import moment
+    from testbench.instruments.replays import replay_of
     from testbench.link.server import LinkServer
     from testbench.procedure_files.loader import find_procedure, load_orders
     from testbench.station.blanks import declared
-    from testbench.station.loop import Heard, Inbox, OfThermometer, Recorder
+    from testbench.station.loop import Heard, Inbox, Recorder
     from testbench.station.recovery import close_interrupted
     from testbench.station.session import Outside, Session
 
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    bench = home.bench()
+    replay = None if capture is None else replay_of(capture, speed)
+    bench = home.bench() if replay is None else replay.bench(home.bench())
     fit_key(home)
     with _only_recorder(home):
         store = open_store(home)
-        clock = _clock(bench)
+        clock = _clock(bench) if replay is None else replay.clock
+        raw = RunCaptures(home.folder / "captures", bench.channel, clock) if bench.keep_raw else None
         recovered = close_interrupted(store, clock.utc())
 
         def procedure(name: str) -> "tuple[Procedure, str]":
@@ -176,29 +192,48 @@ def run_recorder(home: Home) -> None:
         outside = Outside(
             clock, store, documents, _FreeSpace(home.folder), procedure, __version__,
             partial(load_orders, home.folder), check_printable, partial(declared, store),
+            raw, replayed=replay is not None,
         )  # fmt: skip
         session = Session(bench, outside)
-        for summary in store.history():  # whose document was ordered just before the recorder was killed
-            if summary.verdict in {"accepted", "rejected"} and not summary.document:
-                documents.order(summary.run)
+        _take_up(store, documents)
         for sentence in recovered:
             session.notify(sentence, grave=True)
         inbox: Inbox = Inbox()
         server = LinkServer(home.folder, lambda client, line: inbox.put(Heard(client, line)))
-        readers = [SerialReader(bench.channel.line, clock, inbox.put)]
-        if bench.temperature is not None:
-            readers.append(SerialReader(bench.temperature.line, clock, lambda event: inbox.put(OfThermometer(event))))
+        readers = _readers(bench, clock, inbox, raw, replay)
         server.start()
         for reader in readers:
             reader.start()
         pace = UPDATE_EVERY_S if bench.simulation is None else UPDATE_EVERY_FAST_S
         try:
-            Recorder(session, inbox, server, pace).run(time.monotonic)  # noqa: TID251 - pacing of the screen only
+            clocks = moment if bench.simulation is None and replay is None else None
+            Recorder(session, inbox, server, pace, clocks).run(time.monotonic)  # noqa: TID251 - pacing of the screen only
         finally:
             for reader in readers:
                 reader.stop()
             server.close()
             store.close()
+
+
+def _take_up(store: "SqliteStore", documents: "IssuedByChild") -> None:
+    """Order the documents again that were under way when the recorder was killed."""
+    for summary in store.history():
+        if summary.verdict in {"accepted", "rejected"} and not summary.document:
+            documents.order(summary.run)
+
+
+def _readers(
+    bench: "Bench", clock: "Clock", inbox: "Inbox", raw: "RunCaptures | None", replay: "Replay | None"
+) -> "list[Reader]":
+    """One for each line of the bench; a replay stands in for that of the deciding channel."""
+    from testbench.instruments.connecting import connect
+    from testbench.station.loop import OfThermometer
+
+    line = None if replay is None else replay.line
+    readers = [connect(bench.channel.line, clock, inbox.put, None if raw is None else raw.tap, line)]
+    if bench.temperature is not None:
+        readers.append(connect(bench.temperature.line, clock, lambda event: inbox.put(OfThermometer(event))))
+    return readers
 
 
 def stop_recorder(home: Home) -> None:
@@ -230,7 +265,7 @@ def end_recorder(home: Home) -> None:
         os.kill(recorder, signal.SIGTERM)
     except (RecorderNotRunningError, OSError, ValueError):
         return
-    wait_for(lambda: True if _try_attach(home) is None else None, 5, lambda: False)
+    wait_for(lambda: True if attach_if_running(home) is None else None, 5, lambda: False)
 
 
 def _clock(bench: "Bench") -> "Clock":
@@ -345,7 +380,7 @@ def attach_or_start(home: Home) -> "LinkClient":
     def ended() -> bool:
         return os.waitpid(recorder, os.WNOHANG)[0] != 0
 
-    found = wait_for(partial(_try_attach, home), RECORDER_START_S, ended)
+    found = wait_for(partial(attach_if_running, home), RECORDER_START_S, ended)
     if found is None:
         last = log.read_text().strip().splitlines()[-2:]
         raise RecorderStartFailedError(str(home.folder), " ".join(last) or "it said nothing")
@@ -363,7 +398,22 @@ def _start_apart(command: list[str], log: Path) -> int:
         return os.posix_spawn(command[0], command, os.environ, file_actions=actions, setsid=True)
 
 
-def _try_attach(home: Home) -> "LinkClient | None":
+def refuse_if_recorded(home: Home) -> None:
+    """Refuse where the recorder of a home holds its ports.
+
+    Raises:
+        PortRecordedError: it does.
+    """
+    from testbench.errors import PortRecordedError
+
+    found = attach_if_running(home)
+    if found is not None:
+        found.close()
+        raise PortRecordedError(home.bench().channel.line.where, str(home.folder))
+
+
+def attach_if_running(home: Home) -> "LinkClient | None":
+    """Connect to the recorder of a home; None where none is running."""
     try:
         return attach(home)
     except RecorderNotRunningError:

@@ -15,6 +15,7 @@ COMMANDS = {
     "blank": "Declare and list blank runs: holds on a body known to be tight.",
     "history": "List the runs of this bench.",
     "certificate": "Issue or verify a certificate.",
+    "channel": "Find a port, watch what arrives, check whether it is ready; raw bytes to a capture and back.",
     "calibration": "The register of calibrations: enter, show, what is due, what a bad one undoes.",
     "measure": "Slopes, leakage rates and uncertainties of plain data, by the recorder's own functions.",
     "procedure": "Show, check and adopt procedures.",

@@ -1,4 +1,4 @@
-"""ASCII lines: a byte stream cut into whole lines, each matched against an exact number grammar.
+"""ASCII lines: a byte stream cut into whole lines, each matched against an exact grammar.
 
 This module may not know ports, clocks or calibrations. It never guesses: a line is a reading only if every one
 of its bytes fits the grammar. After opening, everything up to the first terminator is thrown away, because the
@@ -6,50 +6,35 @@ stream may have been joined in the middle of a line. The buffer is bounded, beca
 endless bytes without a terminator.
 """
 
-import re
-from dataclasses import dataclass
-from enum import StrEnum
+from testbench.framing.ascii_grammar import LineGrammar, plain
+from testbench.framing.parity_marks import ParityMarks
+from testbench.framing.readings import Found, Reading, Rejected, RejectReason
+
+__all__ = ["GrammarFramer", "LineFramer", "Reading", "RejectReason", "Rejected"]
+LONGEST = 64
 
 
-class RejectReason(StrEnum):
-    """Why bytes did not become a reading."""
-
-    FIRST_PARTIAL = "first partial line after opening"
-    NOT_A_NUMBER = "line does not fit the number format"
-    TOO_LONG = "no line end within the longest line allowed"
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """A number as the instrument wrote it, scaled to an integer: ``+0250.13`` is 25013 with 2 decimals."""
-
-    counts: int
-
-
-@dataclass(frozen=True, slots=True)
-class Rejected:
-    """Bytes that are no reading, kept with the reason."""
-
-    raw: bytes
-    reason: RejectReason
-
-
-class LineFramer:
-    r"""Cuts a stream at ``\n``, matches each line exactly, holds back a bounded remainder.
+class GrammarFramer:
+    r"""Cuts a stream at the last byte of the delimiter, matches each line exactly, holds back a bounded remainder.
 
     What comes out depends on the bytes alone, never on the portions they came in. A line that is too long comes
-    out in pieces of ``longest`` bytes, each rejected, and none of its bytes is lost.
+    out in pieces of ``longest`` bytes, each rejected, and none of its bytes is lost. Of a delimiter of two bytes, the
+    first must stand at the end of the line: ``+0250.13\n`` is no line where ``\r\n`` is agreed.
 
     Args:
-        decimals: digits after the decimal point; the grammar is exact, so a shorter or longer line is rejected.
-        whole_digits: digits before the point, sign apart.
+        grammar: what a line consists of.
+        delimiter: one byte, or two different ones.
         longest: bytes kept while waiting for a line end; no line may be longer.
+        marked: whether the kernel marks damaged bytes (``parity_marks``).
     """
 
-    def __init__(self, decimals: int = 2, whole_digits: int = 4, longest: int = 64) -> None:
-        point = rb"\.[0-9]{%d}" % decimals if decimals else b""
-        self._number = re.compile(rb"[+-][0-9]{%d}%s\r" % (whole_digits, point))
+    def __init__(
+        self, grammar: LineGrammar, delimiter: bytes = b"\r\n", longest: int = LONGEST, *, marked: bool = False
+    ) -> None:
+        self._grammar = grammar
+        self._before_end, self._end = delimiter[:-1], delimiter[-1:]
         self._longest = longest
+        self._marked = marked
         self._held = bytearray()
         self._joined = False  # True once the first terminator has been seen
         self._overlong = False  # True while the rest of an overlong line is thrown away
@@ -60,12 +45,12 @@ class LineFramer:
         self._joined = False
         self._overlong = False
 
-    def feed(self, data: bytes) -> list[Reading | Rejected]:
+    def feed(self, data: bytes) -> list[Found]:
         """Take bytes in whatever portions they come; give back what they complete, in order."""
-        found: list[Reading | Rejected] = []
+        found: list[Found] = []
         self._held += data
         while True:
-            end = self._held.find(b"\n", 0, self._longest + 1)
+            end = self._held.find(self._end, 0, self._longest + 1)
             if end >= 0:
                 found.append(self._complete(self._take(end)))
                 del self._held[0]  # the line end
@@ -80,13 +65,33 @@ class LineFramer:
         del self._held[:length]
         return taken
 
-    def _complete(self, line: bytes) -> Reading | Rejected:
+    def _complete(self, line: bytes) -> Found:
         joined, overlong = self._joined, self._overlong
         self._joined, self._overlong = True, False
         if not joined:
             return Rejected(line, RejectReason.FIRST_PARTIAL)
         if overlong:
             return Rejected(line, RejectReason.TOO_LONG)
-        if self._number.fullmatch(line) is None:
+        if self._marked and b"\xff" in line:  # a sound line of text has no such byte
+            damaged = ParityMarks().feed(line + self._end).damaged_at is not None
+            return Rejected(line, RejectReason.DAMAGED if damaged else RejectReason.NOT_A_NUMBER)
+        if not line.endswith(self._before_end):
             return Rejected(line, RejectReason.NOT_A_NUMBER)
-        return Reading(int(line.replace(b".", b"").rstrip(b"\r")))
+        found = self._grammar.read(line.removesuffix(self._before_end))
+        return found if isinstance(found, Reading) else Rejected(line, found.reason, found.detail)
+
+
+class LineFramer(GrammarFramer):
+    """The framer of plain lines such as ``+0250.13``.
+
+    Args:
+        decimals: digits after the decimal point; the grammar is exact, so a shorter or longer line is rejected.
+        whole_digits: digits before the point, sign apart.
+        longest: bytes kept while waiting for a line end; no line may be longer.
+        marked: whether the kernel marks damaged bytes (``parity_marks``).
+    """
+
+    def __init__(
+        self, decimals: int = 2, whole_digits: int = 4, longest: int = LONGEST, *, marked: bool = False
+    ) -> None:
+        super().__init__(plain(decimals, whole_digits), longest=longest, marked=marked)

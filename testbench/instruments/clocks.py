@@ -7,6 +7,12 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from testbench.errors import PortMissingError
+from testbench.station.clock_watch import Moment
+
+
+def moment() -> Moment:
+    """Now, on this machine's three clocks."""
+    return Moment(time.monotonic(), time.clock_gettime(time.CLOCK_BOOTTIME), time.time())  # noqa: TID251
 
 
 class SystemClock:

@@ -4,10 +4,6 @@ pyserial opens and configures; reading is ``poll`` and ``os.read`` on its descri
 ``readline`` hands out half lines after a time-out and costs three times as much.
 """
 
-import contextlib
-import os
-import select
-import termios
 import threading
 from collections.abc import Callable
 from typing import Any
@@ -15,21 +11,25 @@ from typing import Any
 import serial
 
 from testbench.errors import BenchError, PortBusyError, PortFailedError, PortMissingError
-from testbench.station.acquisition import Arrived, PortEvent, PortLost, PortOpened, Quiet
-from testbench.station.bench import SerialSettings
+from testbench.framing.capture import StepKind
+from testbench.instruments.line_state import ErrorCounters, check_parity_of_input, set_low_latency
+from testbench.instruments.links import CAUGHT, DescriptorLink, Line, Link, UrlLink
+from testbench.instruments.reconnecting import SLICE_S, Reconnecting, Tap
+from testbench.station.acquisition import Arrived, PortEvent, Quiet
+from testbench.station.ascii_settings import AsciiLineSettings
+from testbench.station.line_settings import PlainLineSettings, described
+from testbench.station.pace import marks_damage
 from testbench.station.ports import Clock
+from testbench.station.serial_settings import SerialSettings
 
 _PARITY = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
-_CAUGHT = (OSError, termios.error, TypeError, ValueError)  # all that an unplugged port was seen to raise
-LONGEST_WAIT_S = 1.0
-POLL_MS = 100
 
 
 def open_port(settings: SerialSettings) -> Any:
     """Open a port exclusively.
 
     Returns:
-        An open pyserial object that has a descriptor.
+        An open pyserial object.
 
     Raises:
         PortMissingError: nothing is there.
@@ -42,22 +42,35 @@ def open_port(settings: SerialSettings) -> Any:
         port.bytesize = settings.byte_size
         port.parity = _PARITY[settings.parity]
         port.stopbits = settings.stop_bits
-        port.timeout = 0
+        port.timeout = UrlLink.SLICE_S
         if "://" not in settings.port:
             port.exclusive = True
         port.open()
-    except _CAUGHT as failure:
+        if marks_damage(settings):
+            check_parity_of_input(port.fileno())
+    except CAUGHT as failure:
         raise _refusal(settings.port, failure) from failure
-    if settings.parity != "none" and "://" not in settings.port:
-        _check_parity_of_input(port.fileno())
     return port
 
 
-def _check_parity_of_input(descriptor: int) -> None:
-    """Make the kernel check what comes in: pyserial sets parity for the sender only. A bad byte arrives marked."""
-    attributes = termios.tcgetattr(descriptor)
-    attributes[0] |= termios.INPCK | termios.PARMRK
-    termios.tcsetattr(descriptor, termios.TCSANOW, attributes)
+def open_link(settings: SerialSettings) -> Link:
+    """Open a port for reading by the fastest way it has.
+
+    Raises:
+        PortMissingError: nothing is there.
+        PortBusyError: another program holds it.
+        PortFailedError: anything else.
+    """
+    port = open_port(settings)
+    if "://" not in settings.port:
+        counters = ErrorCounters(port.fileno())
+        state = f"exclusive; low latency {set_low_latency(port)}"
+        state += f"; parity of input {'checked' if marks_damage(settings) else 'none'}"
+        return DescriptorLink(port, f"{state}; line errors {'' if counters.counting else 'not '}counted", counters)
+    try:
+        return DescriptorLink(port, "through a URL")
+    except CAUGHT:  # no descriptor
+        return UrlLink(port, "through a URL")
 
 
 def _refusal(port: str, failure: BaseException) -> BenchError:
@@ -69,63 +82,58 @@ def _refusal(port: str, failure: BaseException) -> BenchError:
     return PortFailedError(port, str(failure))
 
 
-class SerialReader:
-    """Reads one port in a thread of its own, and opens it again whenever it comes back."""
+class SerialLine:
+    """A serial port, opened whenever it is there."""
 
-    def __init__(self, settings: SerialSettings, clock: Clock, deliver: Callable[[PortEvent], None]) -> None:
+    over = False
+
+    def __init__(self, settings: SerialSettings) -> None:
         self._settings = settings
-        self._clock = clock
-        self._deliver = deliver
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._run, name=f"port {settings.port}", daemon=True)
+        self.where = settings.port
 
-    def start(self) -> None:
-        """Begin to read."""
-        self._thread.start()
+    def open(self, stop: threading.Event) -> Link:
+        """Open it.
 
-    def stop(self) -> None:
-        """End reading and wait until the port is closed."""
-        self._stop.set()
-        self._thread.join(timeout=5)
+        Raises:
+            PortMissingError: nothing is there.
+            PortBusyError: another program holds it.
+            PortFailedError: anything else.
+        """
+        return open_link(self._settings)
 
-    def _run(self) -> None:
-        wait_s, said = 0.1, ""
+    def lost(self, found: str) -> BenchError:
+        """What to say when it is lost."""
+        return PortFailedError(self.where, found)
+
+    def pause(self, seconds: float, stop: threading.Event) -> None:
+        """Wait before it is opened again [s]."""
+        stop.wait(seconds)
+
+
+class SerialReader(Reconnecting):
+    """Reads one port that sends of its own accord."""
+
+    def __init__(
+        self,
+        settings: PlainLineSettings | AsciiLineSettings,
+        clock: Clock,
+        deliver: Callable[[PortEvent], None],
+        tap: Tap | None = None,
+        line: Line | None = None,
+    ) -> None:
+        super().__init__(line or SerialLine(settings), described(settings), clock, deliver, tap)
+
+    def _use(self, link: Link) -> str:
         while not self._stop.is_set():
-            try:
-                port = open_port(self._settings)
-            except BenchError as refusal:
-                if str(refusal) != said:
-                    said = str(refusal)
-                    self._deliver(PortLost(self._clock.elapsed_s(), said, refusal.remedy))
-                else:
-                    self._deliver(Quiet(self._clock.elapsed_s()))
-                self._stop.wait(wait_s)
-                wait_s = min(2 * wait_s, LONGEST_WAIT_S)
-                continue
-            wait_s, said = 0.1, ""
-            self._deliver(PortOpened(self._clock.elapsed_s(), str(self._settings)))
-            lost = self._read_until_lost(port)
-            with contextlib.suppress(*_CAUGHT):
-                port.close()
-            if lost is not None:
-                said = str(lost)
-                self._deliver(PortLost(self._clock.elapsed_s(), said, lost.remedy))
-
-    def _read_until_lost(self, port: Any) -> BenchError | None:
-        try:
-            descriptor = port.fileno()
-            poll = select.poll()
-            poll.register(descriptor, select.POLLIN)
-            while not self._stop.is_set():
-                if not poll.poll(POLL_MS):
-                    self._deliver(Quiet(self._clock.elapsed_s()))
-                    continue
-                data = os.read(descriptor, 4096)
-                at_s = self._clock.elapsed_s()
-                if not data:
-                    return PortFailedError(self._settings.port, "it was unplugged, or two programs read it")
+            data = link.read(SLICE_S)
+            at_s = self._clock.elapsed_s()
+            if data == b"":
+                return "it was unplugged, or two programs read it"
+            if data is None:
+                self._step(at_s, StepKind.QUIET)
+                self._deliver(Quiet(at_s))
+            else:
+                self._step(at_s, StepKind.RECEIVED, data)
                 self._deliver(Arrived(at_s, data))
-        except _CAUGHT as failure:
-            found = "it was unplugged" if getattr(failure, "errno", None) == 5 else str(failure)
-            return PortFailedError(self._settings.port, found)
-        return None
+            self._count_errors(link, at_s)
+        return ""

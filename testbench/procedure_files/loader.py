@@ -155,11 +155,14 @@ def _refusal(path: Path, text: str, failure: ValidationError) -> FileRefusedErro
 
 
 def _place_in_file(place: tuple[str | int, ...]) -> list[str | int]:
-    """The place without the chosen kind of pressure rule or criterion, which pydantic names and a file does not."""
+    """The place without the kind of a rule, criterion, line or part, which pydantic names and a file does not."""
     return [
         part
         for number, part in enumerate(place)
-        if not (place[number - 1 : number] == ("pressure",) or place[number - 2 : number - 1] == ("criteria",))
+        if not (
+            place[number - 1 : number] in {("pressure",), ("line",)}
+            or place[number - 2 : number - 1] in {("criteria",), ("parts",)}
+        )
     ]
 
 
@@ -198,7 +201,7 @@ def _line_of(text: str, place: list[str | int]) -> int | None:
 def _row_of(lines: list[str], key: int, rest: list[str | int]) -> int:
     """The line of a row in a list that stands row by row below its key; else the key's own line."""
     index = next((part for part in rest if isinstance(part, int)), None)
-    if index is None or not lines[key].rstrip().endswith("["):
+    if index is None or not re.search(r"\[\s*(#.*)?$", lines[key]):
         return key
     rows = []
     for number, line in enumerate(lines[key + 1 :], key + 1):
@@ -225,6 +228,12 @@ def _header_or_key(lines: list[str], at: int, table: str, key: str) -> tuple[int
 def bench_template() -> str:
     """A commented bench.toml to begin with."""
     return (Path(__file__).parent / "bench-template.toml").read_text()
+
+
+def line_examples() -> dict[str, str]:
+    """File name → a commented [channel.line] of each protocol."""
+    folder = Path(__file__).parent / "examples"
+    return {path.name: path.read_text() for path in sorted(folder.glob("*.toml"))}
 
 
 def order_template() -> str:

@@ -12,7 +12,7 @@ from testbench.quantities import Pressure
 from testbench.run.record import ChannelRecord, CriterionFinding, StageRecord
 from testbench.run.samples import TICKS_PER_S, Gap, GapReason, Thresholds, Trace, to_s
 
-FAULTS = {GapReason.OUT_OF_RANGE, GapReason.FROZEN, GapReason.JUMPED}
+FAULTS = {GapReason.OUT_OF_RANGE, GapReason.FROZEN, GapReason.JUMPED, GapReason.SUSPENDED}
 """A reading that was a fault, not a silence: no hold has one in it, however short."""
 
 

@@ -180,12 +180,17 @@ class Stage:
         sentence = f"The transmitter read {side}."
         return self._apply(replace(state, counts=None), event, at, happened, sentence), happened
 
-    def jumped(self, state: StageState, at: int) -> tuple[StageState, list[Happening]]:
-        """Say that the reading changed faster than pressure on this rig can; a hold with that in it begins again."""
+    def jumped(
+        self, state: StageState, at: int, reason: GapReason = GapReason.JUMPED
+    ) -> tuple[StageState, list[Happening]]:
+        """Say that the reading changed faster than pressure on this rig can, or that nobody was there to read it.
+
+        A hold with that in it begins again.
+        """
         happened: list[Happening] = []
         if state.phase is Phase.OBSERVING and not self.owed_observations(state):
             return self._left_level(state, at, happened), happened
-        sentence = f"{GapReason.JUMPED[0].upper()}{GapReason.JUMPED[1:]}; steadiness is waited for again."
+        sentence = f"{reason[0].upper()}{reason[1:]}; steadiness is waited for again."
         return self._apply(state, Event.SIGNAL_BROKEN, at, happened, sentence), happened
 
     def _too_long(self, since: int, until: int) -> bool:

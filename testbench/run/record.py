@@ -301,6 +301,20 @@ class BlankRun(Value):
     """What the body was, and how it is known to be tight."""
 
 
+class LineRecord(Value):
+    """How the line of the deciding channel fared during a run."""
+
+    settings: str
+    """What it was opened with, and what the driver granted, such as its low-latency mode."""
+    opened: int
+    """How often it was opened again."""
+    errors: dict[str, int] | None = None
+    """Framing, overrun, parity, break and buffer errors that the driver counted; None where it does not count."""
+    raw_file: str = ""
+    """Capture of the raw bytes within captures/; empty where none was kept."""
+    raw_sha256: str = ""
+
+
 class EarlierRun(Value):
     """A closed run of the same serial number."""
 
@@ -345,6 +359,8 @@ class RunRecord(Value):
     """The runs of this serial number before this one, oldest first. The first failure stays."""
     ending: Ending | None = None
     """How the run ended; None while it is open."""
+    line: LineRecord | None = later(None)
+    """None while it is open, and where the recorder was killed."""
     blanks: tuple[BlankRun, ...] = later(())
     """The blank runs of this bench that a stage of this run may take its drift from, oldest first."""
     water_temperature: Temperature | None = later(None)

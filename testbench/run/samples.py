@@ -44,6 +44,17 @@ class GapReason(StrEnum):
     OUT_OF_RANGE = "the reading was outside the transmitter's range"
     LATE = "readings came in one heap, too late to be placed in time"
     JUMPED = "the reading jumped faster than the pressure on this rig can"
+    FRAMING = "bytes arrived damaged or without a line end: wrong baud rate or framing?"
+    DAMAGED = "what arrived was damaged on the way"
+    CUT = "answers broke off"
+    ECHO = "our own query came back instead of an answer"
+    TWO_AT_ONCE = "two programs or devices spoke on the line at once"
+    LATE_ANSWER = "answers came after the time allowed"
+    OTHER_UNIT = "another unit answered"
+    REFUSED = "the transmitter refused the query"
+    NO_NUMBER = "the transmitter sent no number"
+    FAULT = "the transmitter reported a fault of its own"
+    SUSPENDED = "the machine was suspended"
 
 
 @dataclass(frozen=True, slots=True)

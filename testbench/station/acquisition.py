@@ -6,11 +6,12 @@ says so, for a burst pipe looks like that as well. Readings that come in one hea
 program cannot be placed in time and count as a gap.
 """
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
-from testbench.framing.lines import LineFramer, Reading, Rejected, RejectReason
+from testbench.framing.readings import Found, Reading, Rejected, RejectReason
 from testbench.run.record import ChannelRecord
 from testbench.run.samples import Gap, GapReason, Sample, Scale, to_ticks
+from testbench.station import faults
 from testbench.station.bench import ChannelEntry
 
 HEAP = 20
@@ -33,6 +34,8 @@ class PortOpened:
 
     at_s: float
     settings: str
+    counting: bool = False
+    """Whether its driver counts errors."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +58,76 @@ class Quiet:
     at_s: float
 
 
-PortEvent = Arrived | PortOpened | PortLost | Quiet
+@dataclass(frozen=True, slots=True)
+class Polled:
+    """What came of a query, with both ends: the value was measured between them [s on the station's clock]."""
+
+    at_s: float
+    """When the answer was complete, or given up."""
+    sent_s: float
+    found: Found
+
+
+@dataclass(frozen=True, slots=True)
+class LineErrors:
+    """Errors that the kernel's driver has counted since the port was opened. Only drivers of real lines count."""
+
+    at_s: float
+    framing: int
+    overrun: int
+    """Bytes lost in the adapter."""
+    parity: int
+    breaks: int
+    buffer_overrun: int
+    """Bytes lost in the kernel."""
+
+
+@dataclass(frozen=True, slots=True)
+class Suspended:
+    """The machine slept, by its own clocks: what the pressure did meanwhile nobody knows."""
+
+    at_s: float
+    since_s: float
+    """When the clocks were last seen in step."""
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class ClockSet:
+    """The time of day was set; nothing is timed by it."""
+
+    at_s: float
+    seconds: float
+    """Ahead, or back where negative."""
+
+
+PortEvent = Arrived | Polled | PortOpened | PortLost | Quiet | LineErrors | Suspended | ClockSet
+
+
+class LineHistory:
+    """How a line has fared since the recorder started: what was set, how often it was opened, counted errors."""
+
+    def __init__(self) -> None:
+        self.settings = ""
+        self.opened_times = 0
+        self.errors: dict[str, int] | None = None
+        """Counted by the driver over all openings; None where it does not count."""
+        self._told: dict[str, int] = {}
+
+    def opened(self, event: PortOpened) -> None:
+        """The line was opened; the driver counts from 0."""
+        self.settings = event.settings
+        self.opened_times += 1
+        if event.counting:
+            self._told = {}
+            self.counted(LineErrors(event.at_s, 0, 0, 0, 0, 0))
+
+    def counted(self, event: LineErrors) -> None:
+        """The driver has counted."""
+        now = {name: found for name, found in asdict(event).items() if name != "at_s"}
+        before = self.errors or dict.fromkeys(now, 0)
+        self.errors = {name: before[name] + found - self._told.get(name, 0) for name, found in now.items()}
+        self._told = now
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +142,9 @@ class Taken:
     below_range: tuple[int, ...] = ()
 
 
+NO_GARBAGE = {RejectReason.FIRST_PARTIAL, RejectReason.NO_ANSWER}
+"""Reasons that say nothing against the line's settings."""
+
 SIMULATED_RIG = b"SIMULATED RIG"
 """A line with these bytes is how a simulated rig says what it is; its runs are marked whatever bench.toml says."""
 
@@ -79,9 +154,9 @@ class Acquisition:
 
     def __init__(self, channel: ChannelEntry) -> None:
         self._channel = channel
-        self._framer = LineFramer(channel.decimals, channel.whole_digits)
+        self._framer, self._index = channel.framer(), channel.index
         self._least, self._most = -MOST_COUNTS, MOST_COUNTS
-        scale, fastest = Scale(unit=channel.unit, decimals=channel.decimals), channel.fastest_change_per_s
+        scale, fastest = Scale(unit=channel.unit, decimals=channel.places), channel.fastest_change_per_s
         self._counts_per_tick = None if fastest is None else scale.exact_counts(fastest) / to_ticks(1)
         self._same_since: int | None = None
         self._same_counts: int | None = None
@@ -93,6 +168,11 @@ class Acquisition:
         self.port_sentence = "the port has not been opened yet"
         self.port_remedy = "Wait a moment."
         self.rejected_lines = 0
+        self.line_errors: LineErrors | None = None
+        """What the driver counted since the port was opened; None where it does not count."""
+        self.line = LineHistory()
+        """How the line has fared since the recorder started."""
+        self._detail = ""
         self.simulated = False
         """Whether the line was ever that of a simulated rig."""
 
@@ -107,18 +187,31 @@ class Acquisition:
     def take(self, event: PortEvent) -> Taken:
         """Take one port event."""
         match event:
+            case Arrived(at_s, data):
+                return self._found(to_ticks(at_s), self._framer.feed(data) if self._framer is not None else [])
+            case Polled(at_s, _, found):
+                return self._found(to_ticks(at_s), [found])
+            case Suspended(at_s, since_s, _):
+                gap = Gap(since=to_ticks(since_s), until=to_ticks(at_s), reason=GapReason.SUSPENDED)
+                return Taken(gaps=(gap,))
             case PortOpened():
-                self._framer.reset()
-                self.port_sentence = self.port_remedy = ""
-                return Taken()
+                self._opened(event)
             case PortLost(at_s, sentence, remedy):
                 self.port_sentence, self.port_remedy = sentence, remedy
                 self._fail(GapReason.UNPLUGGED, to_ticks(at_s))
-                return Taken()
-            case Quiet():
-                return Taken()
-            case Arrived():
-                return self._arrived(event)
+            case LineErrors():
+                self.line.counted(event)
+                self.line_errors = event
+            case Quiet() | ClockSet():
+                pass
+        return Taken()
+
+    def _opened(self, event: PortOpened) -> None:
+        if self._framer is not None:
+            self._framer.reset()
+        self.line_errors = None
+        self.line.opened(event)
+        self.port_sentence = self.port_remedy = ""
 
     def silent_since(self, now: int) -> int | None:
         """Since when there has been nothing usable; None while the signal is good.
@@ -135,32 +228,64 @@ class Acquisition:
         return None
 
     def _fail(self, reason: GapReason, since: int) -> None:
+        if reason is not self.fault:
+            self._detail = ""
         if self.fault is None:
             self.fault_since = self.newest.at if reason is not GapReason.FROZEN and self.newest else since
         self.fault = reason
 
-    def _arrived(self, event: Arrived) -> Taken:
-        at = to_ticks(event.at_s)
-        found = self._framer.feed(event.data)
+    def _found(self, at: int, found: list[Found]) -> Taken:
         bad = [item for item in found if isinstance(item, Rejected)]
         banners = [item for item in bad if SIMULATED_RIG in item.raw]
         self.simulated = self.simulated or bool(banners)
         rejected = tuple((at, item) for item in bad if item not in banners)
-        garbage = sum(item.reason is not RejectReason.FIRST_PARTIAL for _, item in rejected)
+        garbage = sum(item.reason not in NO_GARBAGE for _, item in rejected)
         self.rejected_lines += garbage
         readings = [item for item in found if isinstance(item, Reading)]
         if garbage and not readings and self.silent_since(at) is not None:
-            self.fault = GapReason.GARBAGE
+            self._name_fault([item for _, item in rejected])
         if len(readings) > HEAP and self.silent_since(at) is not None:
             self._fail(GapReason.LATE, at)
             return Taken(rejected=rejected)
         samples: list[Sample] = []
         gaps: list[Gap] = []
-        for reading in readings:
-            self._reading(Sample(at, reading.counts), samples, gaps)
-        above = tuple(at for reading in readings if reading.counts > self._most)
-        below = tuple(at for reading in readings if reading.counts < self._least)
+        for item in found:
+            if isinstance(item, Reading):
+                self._reading(Sample(at, item.of(self._index)), samples, gaps)
+            elif item.reason in {RejectReason.OVER_RANGE, RejectReason.UNDER_RANGE}:
+                self._fail(GapReason.OUT_OF_RANGE, at)
+        if len(samples) == len(found):  # nothing stood outside the range
+            return Taken(tuple(samples), tuple(gaps))
+        above = tuple(at for item in found if self._is_above(item))
+        below = tuple(at for item in found if self._is_below(item))
         return Taken(tuple(samples), tuple(gaps), rejected, above, below)
+
+    def _name_fault(self, bad: list[Rejected]) -> None:
+        """Take the name of a fault from the bytes; what follows from it does not rename it."""
+        for item in bad:
+            named = faults.fault_of(item)
+            kept = {GapReason.FROZEN, GapReason.OUT_OF_RANGE}
+            kept |= {GapReason.FRAMING} if named is GapReason.GARBAGE else set()
+            if named is not None and self.fault not in kept:
+                self.fault, self._detail = named, item.detail
+
+    @property
+    def sentence(self) -> str:
+        """Why there is no usable reading, and what to do; empty while there is one."""
+        if self.port_sentence:
+            return f"{self.port_sentence} {self.port_remedy}".rstrip()
+        return "" if self.fault is None else faults.sentence_of(self.fault, self._detail)
+
+    def _is_above(self, item: Found) -> bool:
+        """Above the range by its number, or by the instrument's own word."""
+        return (
+            item.of(self._index) > self._most if isinstance(item, Reading) else item.reason is RejectReason.OVER_RANGE
+        )
+
+    def _is_below(self, item: Found) -> bool:
+        return (
+            item.of(self._index) < self._least if isinstance(item, Reading) else item.reason is RejectReason.UNDER_RANGE
+        )
 
     def _reading(self, sample: Sample, samples: list[Sample], gaps: list[Gap]) -> None:
         if not self._least <= sample.counts <= self._most:

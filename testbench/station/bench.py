@@ -7,23 +7,16 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, field_validator, model_validator
 
 from testbench.errors import WaterRangeError
+from testbench.framing.lines import GrammarFramer, LineFramer
 from testbench.metrology.water import check_liquid
 from testbench.procedure.valve import Text, Value
 from testbench.quantities import Pressure, Temperature, Volume
 from testbench.run.bleeding import Burette
 from testbench.run.record import ChannelRecord, Origin, SecondGaugeCheck, UncertaintyPoint
 from testbench.run.samples import Scale
-
-
-class SerialSettings(Value):
-    """How the line is opened."""
-
-    port: Text
-    """A device path, best by /dev/serial/by-id, or a URL such as socket://127.0.0.1:5020."""
-    baud: Annotated[int, Field(ge=300, le=4_000_000)] = 9600
-    byte_size: Literal[7, 8] = 8
-    parity: Literal["none", "even", "odd"] = "none"
-    stop_bits: Literal[1, 2] = 1
+from testbench.station.ascii_settings import AsciiLineSettings
+from testbench.station.line_settings import BenchLine, PlainLineSettings
+from testbench.station.pace import marks_damage
 
 
 class CalibrationEntry(Value):
@@ -57,16 +50,60 @@ class ChannelCalibration(CalibrationEntry):
     uncertainty_points: tuple[UncertaintyPoint, ...] = ()
 
 
-class ChannelEntry(Value):
-    """The deciding pressure channel: an ASCII transmitter that sends lines such as ``+0250.13``."""
+class Instrument(Value):
+    """Something that is read over a line, and which of the line's values is meant."""
 
     tag: Text
     instrument: Text
     serial: Text
-    line: SerialSettings
-    unit: Literal["psi", "bar", "kPa", "MPa"]
-    decimals: Annotated[int, Field(ge=0, le=4)]
+    line: BenchLine
+    value: Text | None = None
+    """Name of the value, where the line brings several; None: its first."""
+    decimals: Annotated[int, Field(ge=0, le=4)] | None = None
+    """Of plain lines; other protocols say it in the settings of the line."""
     whole_digits: Annotated[int, Field(ge=1, le=6)] = 4
+
+    @model_validator(mode="after")
+    def _readable(self) -> Self:
+        if isinstance(self.line, PlainLineSettings):
+            if self.decimals is None:
+                raise ValueError("decimals: found nothing, plain lines need it: +0250.13 has 2")
+            if self.value is not None:
+                raise ValueError(f"value: found {self.value!r}, a plain line has one value without a name")
+            return self
+        names = tuple(self.line.decimals)
+        if self.value is not None and self.value not in names:
+            raise ValueError(f"value: found {self.value!r}, the line brings {', '.join(names)}")
+        if "decimals" in self.model_fields_set and self.decimals != self.places:
+            raise ValueError(f"decimals: found {self.decimals}, the line's own settings say {self.places}")
+        return self
+
+    @property
+    def index(self) -> int:
+        """Place of the value within a reading of the line."""
+        return (
+            0 if isinstance(self.line, PlainLineSettings) or not self.value else [*self.line.decimals].index(self.value)
+        )
+
+    @property
+    def places(self) -> int:
+        """Decimals of a count."""
+        if isinstance(self.line, PlainLineSettings):
+            assert self.decimals is not None
+            return self.decimals
+        return [*self.line.decimals.values()][self.index]
+
+    def framer(self) -> GrammarFramer | None:
+        """The decoder of a line that comes of its own accord; None for a polled one, whose driver decodes."""
+        if isinstance(self.line, PlainLineSettings):
+            return LineFramer(self.places, self.whole_digits, marked=marks_damage(self.line))
+        return self.line.framer() if isinstance(self.line, AsciiLineSettings) else None
+
+
+class ChannelEntry(Instrument):
+    """The deciding pressure channel."""
+
+    unit: Literal["psi", "bar", "kPa", "MPa"]
     height_above_valve_m: Annotated[str, Field(pattern=r"^-?[0-9]+(\.[0-9]+)?$")] = "0"
     """How far the transmitter sits above the valve [m]; the water column between them is put on every reading."""
     stale_after_s: Annotated[float, Field(gt=0, le=10)] = 0.5
@@ -84,7 +121,7 @@ class ChannelEntry(Value):
         """What a count means, the zero of a run aside."""
         return Scale(
             unit=self.unit,
-            decimals=self.decimals,
+            decimals=self.places,
             head_millicounts=self._head_millicounts(),
             gain="1" if calibration is None else calibration.gain,
             bend="0" if calibration is None else calibration.bend,
@@ -95,7 +132,7 @@ class ChannelEntry(Value):
         facts = {name: getattr(calibration, name) for name in CalibrationEntry.model_fields}
         return ChannelRecord(
             tag=self.tag,
-            port=self.line.port,
+            port=self.line.where,
             instrument=self.instrument,
             serial=self.serial,
             scale=self.scale(calibration),
@@ -105,7 +142,7 @@ class ChannelEntry(Value):
         )
 
     def _head_millicounts(self) -> int:
-        count = Pressure.of(Fraction(1, 10**self.decimals), self.unit)
+        count = Pressure.of(Fraction(1, 10**self.places), self.unit)
         return round((WATER_COLUMN_PER_M * Fraction(self.height_above_valve_m)).ratio(count) * 1000)
 
     @field_validator("fastest_change_per_s")
@@ -120,15 +157,11 @@ WATER_COLUMN_PER_M = Pressure.of("9806.65", "Pa")
 """A metre of water at 1000 kg/m³ and 9.80665 m/s²: 0.098 bar, 1.42 psi."""
 
 
-class ThermometerEntry(Value):
-    """The temperature channel of the test water, where there is one: lines such as ``+018.3``."""
+class ThermometerEntry(Instrument):
+    """The temperature channel of the test water, where there is one; plain lines such as ``+018.3``."""
 
-    tag: Text
-    instrument: Text
-    serial: Text
-    line: SerialSettings
     unit: Literal["degC", "degF", "K"] = "degC"
-    decimals: Annotated[int, Field(ge=0, le=4)] = 1
+    decimals: Annotated[int, Field(ge=0, le=4)] | None = 1
     whole_digits: Annotated[int, Field(ge=1, le=6)] = 3
     expanded_uncertainty_k: Annotated[str, Field(pattern=r"^[0-9]+(\.[0-9]+)?$")]
     """U with coverage factor k = 2 [K]."""
@@ -172,6 +205,8 @@ class Bench(Value):
     collecting: CollectingVessel
     temperature: ThermometerEntry | None = None
     paper: Literal["A4", "Letter"] = "A4"
+    keep_raw: bool = False
+    """Whether the raw bytes of each run are kept in captures/."""
     simulation: Simulation | None = None
     bleeding: Burette | None = None
     """What C is measured with; None where the bench has no burette."""

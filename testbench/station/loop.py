@@ -8,6 +8,7 @@ from typing import Protocol
 from testbench.errors import BenchError, RequestRefusedError
 from testbench.station import messages as m
 from testbench.station.acquisition import PortEvent
+from testbench.station.clock_watch import ClockWatch, Moment
 from testbench.station.session import Session
 from testbench.station.view import Viewer
 
@@ -48,7 +49,14 @@ Inbox = queue.SimpleQueue[PortEvent | OfThermometer | Heard]
 class Recorder:
     """Runs a session until it is told to end."""
 
-    def __init__(self, session: Session, inbox: Inbox, screens: Screens, update_every_s: float) -> None:
+    def __init__(
+        self,
+        session: Session,
+        inbox: Inbox,
+        screens: Screens,
+        update_every_s: float,
+        clocks: Callable[[], Moment] | None = None,
+    ) -> None:
         self._session = session
         self._inbox = inbox
         self._screens = screens
@@ -56,6 +64,9 @@ class Recorder:
         self._update_every_s = update_every_s
         self._ended = False
         self._news = False
+        self._clocks = clocks
+        """Read once with each commit; None where the rig's clock leaves nothing to compare."""
+        self._clock_watch = None if clocks is None else ClockWatch(clocks())
 
     def run(self, wall_s: Callable[[], float]) -> None:
         """Work until a shutdown request.
@@ -66,6 +77,7 @@ class Recorder:
         due = committed = wall_s()
         while not self._ended:
             if wall_s() - committed >= COMMIT_EVERY_S:
+                self._look_at_clocks()
                 self._session.commit()
                 committed = wall_s()
             left = due - wall_s()
@@ -77,6 +89,11 @@ class Recorder:
                 self._screens.broadcast(m.write(self._viewer.update()))
             self._news = False
             due = wall_s() + self._update_every_s
+
+    def _look_at_clocks(self) -> None:
+        if self._clock_watch is not None and self._clocks is not None:
+            for event in self._clock_watch.look(self._clocks(), self._session.outside.clock.elapsed_s()):
+                self._session.take(event)
 
     def _wait(self, seconds: float) -> None:
         try:

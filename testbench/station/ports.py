@@ -133,6 +133,24 @@ class Documents(Protocol):
         """What was finished since the last call: (run, path, sentence); the path is empty where refused."""
 
 
+class RawBytes(Protocol):
+    """Keeps what goes over the line of the deciding channel during a run."""
+
+    def begin(self, run: str) -> None:
+        """Begin a file named after the run.
+
+        Raises:
+            CaptureNotWrittenError: it cannot be written.
+        """
+
+    def end(self) -> tuple[str, str]:
+        """Close it; gives its name and SHA-256, both empty where none was begun.
+
+        Raises:
+            CaptureNotWrittenError: it could not be written to its end.
+        """
+
+
 class FreeSpace(Protocol):
     """How much room is left where the records lie."""
 

@@ -34,13 +34,14 @@ from testbench.run.record import BlankRun, ChannelRecord, Origin, RunRecord, can
 from testbench.run.samples import Gap, GapReason, Sample, Thresholds, Trace, to_ticks
 from testbench.station import messages as m
 from testbench.station import readiness
-from testbench.station.acquisition import Acquisition, PortEvent, Taken
+from testbench.station.acquisition import Acquisition, ClockSet, PortEvent, Taken
 from testbench.station.bench import Bench
 from testbench.station.current_run import StageUnderWay, closed, iso, judged, next_stage
 from testbench.station.gauge_checks import GaugeCheck, judged_with_checks, with_checks
 from testbench.station.keeper import Batch, Keeper
+from testbench.station.line_log import LineLog
 from testbench.station.opening import caught, opening_record, said_at_opening, texts_of
-from testbench.station.ports import Clock, Documents, FreeSpace, RunStore
+from testbench.station.ports import Clock, Documents, FreeSpace, RawBytes, RunStore
 from testbench.station.register import channel_of
 from testbench.station.thermometer import Thermometer
 
@@ -84,6 +85,10 @@ class Outside:
     """Refuses a text that no document could print, before a valve is tested for nothing."""
     blanks: Callable[[], tuple[BlankRun, ...]] = tuple
     """The blank runs of this bench as they stand now, oldest first."""
+    raw: RawBytes | None = None
+    """Keeps the raw bytes of each run; None where bench.toml does not ask for it."""
+    replayed: bool = False
+    """Whether the channel is driven from a capture."""
 
 
 class Session:
@@ -114,6 +119,7 @@ class Session:
         self._to_seal: RunRecord | None = None
         self._unsaid: list[Happening] = []
         """What no screen may hear of before it is on disk."""
+        self._log = LineLog(self.acquisition.line, None)
         self.channel: ChannelRecord | None = None
         """As calibrated and checked at the start of the newest run; None without a calibration."""
         self.read_orders()
@@ -137,6 +143,8 @@ class Session:
         self._recent.extend(taken.samples)
         if self.run_open:
             self._keep(taken)
+        if isinstance(event, ClockSet):
+            self._clock_set(event)
         self._notice_silence()
 
     def _keep(self, taken: Taken) -> None:
@@ -153,8 +161,8 @@ class Session:
             moved = Gap(since=max(0, gap.since - self.run_since), until=gap.until - self.run_since, reason=gap.reason)
             self.stage.gaps.append(moved)
             batch.gaps.append(moved)
-            if gap.reason is GapReason.JUMPED:
-                self._moved(*self.stage.rules.jumped(self.stage.state, moved.until))
+            if gap.reason in {GapReason.JUMPED, GapReason.SUSPENDED}:
+                self._moved(*self.stage.rules.jumped(self.stage.state, moved.until, gap.reason))
         for sample in taken.samples:
             if self.stage_open:
                 self._sample(Sample(sample.at - self.run_since, sample.counts))
@@ -162,6 +170,15 @@ class Session:
             if self.stage_open:
                 rules, state = self.stage.rules, self.stage.state
                 self._moved(*rules.out_of_range(state, at - self.run_since, above=above))
+
+    def _clock_set(self, event: ClockSet) -> None:
+        """Said and kept; nothing is timed by the time of day."""
+        way = "forward" if event.seconds > 0 else "back"
+        sentence = f"The clock of this machine was set {way} by {abs(event.seconds):.1f} s; no hold is timed by it."
+        if self.run_open:
+            self._happen([Happening(self.run_tick(self.heard), "clock set", sentence)])
+        else:
+            self.notify(sentence)
 
     def _watch_between_stages(self, taken: Taken) -> None:
         """No pressure above every limit goes unseen because no stage is under way."""
@@ -277,7 +294,8 @@ class Session:
         procedure, digest = self.outside.find_procedure(order.procedure)
         requirements = requirements_for(procedure, valve)
         adoption = self.outside.store.adoption_of(digest)
-        origin = Origin.SIMULATED if self.acquisition.simulated else self.bench.origin
+        origin = Origin.REPLAYED if self.outside.replayed else self.bench.origin
+        origin = Origin.SIMULATED if self.acquisition.simulated else origin
         trial = origin is not Origin.LIVE or adoption is None
         if (run := self.outside.store.accepted_run_of(valve.serial, specimen=trial)) is not None:
             raise AlreadyAcceptedError(valve.serial, run)
@@ -308,6 +326,8 @@ class Session:
         number = self.outside.store.begin_run(canonical(opening).decode(), at)
         self.run = opening.model_copy(update={"run": number})
         self.run_open, self.run_since, self.stage, self.stage_open = True, now, None, False
+        self._log = LineLog(self.acquisition.line, self.outside.raw)
+        self._log.begin(number, self.notify)
         self._traces = []
         self._happen(said_at_opening(self.run))
 
@@ -336,6 +356,7 @@ class Session:
         assert self.run is not None
         if self.acquisition.simulated:
             self.run = self.run.model_copy(update={"origin": Origin.SIMULATED})
+        self.run = self.run.model_copy(update={"line": self._log.end(self.notify)})
         self._seal(closed(self.run, iso(self.outside.clock.utc())))
 
     def _seal(self, record: RunRecord) -> None:

@@ -3,12 +3,12 @@
 Where it is silent no temperature is known; where it reads what liquid water cannot be, nothing is computed from it.
 """
 
-from testbench.framing.lines import LineFramer, Reading
+from testbench.framing.readings import Found, Reading
 from testbench.metrology.water import check_liquid
 from testbench.quantities import Temperature
 from testbench.run.record import WaterTemperature
 from testbench.run.samples import Sample, to_ticks
-from testbench.station.acquisition import Arrived, PortEvent, PortLost, PortOpened
+from testbench.station.acquisition import Arrived, Polled, PortEvent, PortLost, PortOpened
 from testbench.station.bench import ThermometerEntry
 
 KEPT_EVERY = to_ticks(1)
@@ -20,7 +20,7 @@ class Thermometer:
 
     def __init__(self, entry: ThermometerEntry) -> None:
         self._entry = entry
-        self._framer = LineFramer(entry.decimals, entry.whole_digits)
+        self._framer = entry.framer()
         self._newest: Sample | None = None
         self._kept: list[Sample] = []
 
@@ -28,15 +28,21 @@ class Thermometer:
         """Take one port event."""
         match event:
             case PortOpened():
-                self._framer.reset()
+                if self._framer is not None:
+                    self._framer.reset()
             case PortLost():
                 self._newest = None
-            case Arrived(at_s, data):
-                for found in self._framer.feed(data):
-                    if isinstance(found, Reading):
-                        self._keep(Sample(to_ticks(at_s), found.counts))
+            case Arrived(at_s, data) if self._framer is not None:
+                self._found(at_s, self._framer.feed(data))
+            case Polled(at_s, _, found):
+                self._found(at_s, [found])
             case _:
                 pass
+
+    def _found(self, at_s: float, found: list[Found]) -> None:
+        for item in found:
+            if isinstance(item, Reading):
+                self._keep(Sample(to_ticks(at_s), item.of(self._entry.index)))
 
     def _keep(self, sample: Sample) -> None:
         self._newest = sample
@@ -51,7 +57,7 @@ class Thermometer:
         """The newest reading; None where it is too old to be believed, or there was none [ticks]."""
         if self._newest is None or now - self._newest.at > to_ticks(self._entry.stale_after_s):
             return None
-        return Temperature.of(f"{self._newest.counts}e-{self._entry.decimals}", self._entry.unit)
+        return Temperature.of(f"{self._newest.counts}e-{self._entry.places}", self._entry.unit)
 
     def check(self, now: int) -> None:
         """Refuse what liquid water cannot be.
@@ -80,7 +86,7 @@ class Thermometer:
             instrument=entry.instrument,
             serial=entry.serial,
             unit=entry.unit,
-            decimals=entry.decimals,
+            decimals=entry.places,
             expanded_uncertainty_k=entry.expanded_uncertainty_k,
             readings=readings,
         )

@@ -71,11 +71,7 @@ class Viewer:
         acquisition, channel = self._session.acquisition, self._session.bench.channel
         silent = acquisition.silent_since(self._session.heard)
         newest = acquisition.newest
-        sentence = ""
-        if silent is not None:
-            sentence = acquisition.port_sentence or f"No reading: {acquisition.fault}."
-            if acquisition.port_remedy and acquisition.port_sentence:
-                sentence = f"{sentence} {acquisition.port_remedy}"
+        sentence = "" if silent is None else acquisition.sentence
         scale = self._scale()
         good = silent is None and newest is not None
         return m.Signal(
@@ -84,7 +80,7 @@ class Viewer:
             age_s=None if newest is None else max(0.0, to_s(now - newest.at)),
             pressure=scale.pressure(newest.counts).to(scale.unit) if good and newest else None,
             unit=channel.unit,
-            decimals=channel.decimals,
+            decimals=channel.places,
             rejected_lines=acquisition.rejected_lines,
         )
 

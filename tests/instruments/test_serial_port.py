@@ -15,7 +15,8 @@ from testbench.framing.lines import LineFramer, Reading
 from testbench.instruments.clocks import SystemClock
 from testbench.instruments.serial_port import SerialReader, open_port
 from testbench.station.acquisition import Acquisition, Arrived, PortLost, PortOpened, Quiet
-from testbench.station.bench import SerialSettings
+from testbench.station.line_settings import PlainLineSettings
+from testbench.station.serial_settings import SerialSettings
 
 
 @pytest.fixture
@@ -48,7 +49,7 @@ def delivered():
 
 
 def reader_of(port, delivered):
-    reader = SerialReader(SerialSettings(port=port), SystemClock(), delivered.put)
+    reader = SerialReader(PlainLineSettings(port=port), SystemClock(), delivered.put)
     reader.start()
     return reader
 

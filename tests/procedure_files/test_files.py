@@ -104,12 +104,12 @@ def test_the_template_of_bench_toml_loads_and_its_calibration_is_long_overdue(tm
         (
             "due_on = 2000-12-31",
             "due_on = 1999-12-31",
-            "bench.toml:35: channel.calibration: due_on lies before calibrated_on.",
+            "bench.toml:39: channel.calibration: due_on lies before calibrated_on.",
         ),
         (
             "baud = 9600",
             "baud = 96",
-            "bench.toml:28: channel.line.baud: found 96; Input should be greater than or equal to 300.",
+            "bench.toml:32: channel.line.baud: found 96; Input should be greater than or equal to 300.",
         ),
     ],
 )

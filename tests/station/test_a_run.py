@@ -270,7 +270,7 @@ def test_a_frozen_reading_in_the_hold_is_a_fault_not_a_steady_pressure(at_hand):
     update = at_hand.see()
     assert update.stage.phase == "pressurizing"
     assert update.signal.state == "stale"
-    assert update.signal.sentence == "No reading: the reading stood still to the last digit."
+    assert update.signal.sentence == "No reading: the reading stood still to the last digit. Check the transmitter."
 
 
 def test_above_the_upper_limit_the_stage_trips_and_an_engineer_is_asked_for(at_hand):

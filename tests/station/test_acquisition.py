@@ -4,9 +4,10 @@ from datetime import UTC, datetime
 
 import pytest
 
+from testbench.framing.readings import Reading, Rejected, RejectReason
 from testbench.quantities import Pressure
 from testbench.run.samples import GapReason
-from testbench.station.acquisition import Acquisition, Arrived, PortLost, PortOpened
+from testbench.station.acquisition import Acquisition, Arrived, LineErrors, Polled, PortLost, PortOpened
 from testbench.station.register import channel_of
 
 
@@ -122,3 +123,41 @@ def test_what_came_in_one_delivery_has_no_rate(bench):
     acquisition = Acquisition(fast)
     acquisition.take(PortOpened(0.0, ""))
     assert acquisition.take(Arrived(0.9, b"13\r\n+0250.13\r\n+0400.00\r\n")).gaps == ()
+
+
+def test_a_polled_value_becomes_a_sample_at_the_time_of_its_answer(line):
+    """Both ends are in the event; the answer's is the sample's."""
+    taken = line.take(Polled(at_s=1.5, sent_s=1.48, found=Reading(25_013)))
+    assert [(sample.at, sample.counts) for sample in taken.samples] == [(15_000, 25_013)]
+
+
+def test_a_query_without_an_answer_is_silence_not_garbage(line):
+    """A cable that was pulled behind the adapter says nothing about the settings of the line."""
+    line.take(Polled(1.0, 0.9, Reading(25_013)))
+    taken = line.take(Polled(3.0, 2.9, Rejected(b"", RejectReason.NO_ANSWER)))
+    assert taken.rejected == ((30_000, Rejected(b"", RejectReason.NO_ANSWER)),)
+    assert line.silent_since(30_000) == 10_000
+    assert (line.fault, line.rejected_lines) == (GapReason.SILENT, 0)
+    line.take(Polled(3.1, 3.0, Rejected(b"\x01\x02", RejectReason.CHECKSUM)))
+    assert (line.fault, line.rejected_lines) == (GapReason.DAMAGED, 1)
+
+
+@pytest.mark.parametrize(
+    ("reason", "above", "below"),
+    [(RejectReason.OVER_RANGE, (11_000,), ()), (RejectReason.UNDER_RANGE, (), (11_000,)), (RejectReason.FAULT, (), ())],
+)
+def test_the_instruments_own_word_on_its_range_counts_as_a_reading_out_of_it_does(line, reason, above, below):
+    """A transmitter that says "over range" may stand at any pressure: the stage must trip as for a number."""
+    line.take(Polled(1.0, 0.9, Reading(25_013)))
+    taken = line.take(Polled(1.1, 1.05, Rejected(b"+0999.99 H", reason)))
+    assert (taken.samples, taken.above_range, taken.below_range) == ((), above, below)
+    assert line.fault is (GapReason.OUT_OF_RANGE if above or below else None)
+
+
+def test_errors_that_the_driver_counts_are_kept_until_the_port_is_opened_again(line):
+    """They begin at nothing with each opening."""
+    errors = LineErrors(1.0, framing=2, overrun=0, parity=1, breaks=0, buffer_overrun=0)
+    assert line.take(errors).samples == ()
+    assert line.line_errors == errors
+    line.take(PortOpened(2.0, ""))
+    assert line.line_errors is None

@@ -6,7 +6,8 @@ from testbench.quantities import Temperature
 from testbench.run.evaluation import rejudged
 from testbench.run.record import canonical
 from testbench.station.acquisition import Arrived, PortLost, PortOpened
-from testbench.station.bench import SerialSettings, ThermometerEntry
+from testbench.station.bench import ThermometerEntry
+from testbench.station.line_settings import PlainLineSettings
 from testbench.station.thermometer import Thermometer
 from tests.station.conftest import BenchInHand
 
@@ -14,7 +15,7 @@ ENTRY = ThermometerEntry(
     tag="TT-101",
     instrument="resistance thermometer",
     serial="W-0007",
-    line=SerialSettings(port="/dev/null"),
+    line=PlainLineSettings(port="/dev/null"),
     expanded_uncertainty_k="0.5",
 )
 

@@ -170,7 +170,7 @@ def _read_points(path: Path) -> tuple[str, list[dict[str, Any]]]:
 def _of_bench(register: Register, unit: str) -> dict[str, str]:
     """What is as the bench has it, unless somebody says otherwise."""
     channel = register.bench.channel
-    step = f"{10.0**-channel.decimals:.{channel.decimals}f} {channel.unit}"
+    step = f"{10.0**-channel.places:.{channel.places}f} {channel.unit}"
     return {"channel": channel.tag, "serial": channel.serial, "unit": unit, "resolution": step}
 
 

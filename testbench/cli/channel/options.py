@@ -1,0 +1,126 @@
+"""Options that describe a line without a bench: what bench.toml would say in [channel]."""
+
+import tomllib
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from testbench.station.bench import ChannelEntry
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+PROTOCOLS = ("plain-line", "ascii-line", "ascii-prompt", "scpi", "modbus-rtu", "modbus-tcp", "modbus-rtu-over-tcp")
+ASCII, MODBUS = {"ascii-line", "ascii-prompt"}, {"modbus-rtu", "modbus-tcp", "modbus-rtu-over-tcp"}
+
+_OPTIONS = (
+    click.option("--port", help="Device path or URL such as socket://127.0.0.1:5020; no home is needed."),
+    click.option("--host", help="Of modbus-tcp and modbus-rtu-over-tcp."),
+    click.option("--tcp-port", type=int, help="Beside --host."),
+    click.option("--protocol", type=click.Choice(PROTOCOLS), default=None, help="How it speaks; default: plain-line."),
+    click.option("--settings", type=click.Path(exists=True, dir_okay=False, path_type=Path),
+                 help="A TOML file with a [channel.line], such as an example of the home or what 'find' proposed."),
+    click.option("--unit", type=click.Choice(["psi", "bar", "kPa", "MPa"]), default="psi", show_default=True),
+    click.option("--baud", type=int), click.option("--byte-size", type=int),
+    click.option("--parity", type=click.Choice(["none", "even", "odd"])), click.option("--stop-bits", type=int),
+    click.option("--decimals", type=int, help="Of the number; default 2."),
+    click.option("--whole-digits", type=int, help="Of a number in text; default 4."),
+    click.option("--delimiter", help=r"Ends a line of text, for example '\r\n'."),
+    click.option("--query", help="Of ascii-prompt and scpi, for example 'MEAS:PRES?'."),
+    click.option("--terminator", help="Of scpi."),
+    click.option("--unit-id", type=int), click.option("--function", type=int, help="Of Modbus: 3 or 4; default 3."),
+    click.option("--address", type=int, help="Of the first register, from 0."),
+    click.option("--type", "type_", help="int16, uint16, int32, uint32 or float32 (default)."),
+    click.option("--order", help="ABCD (default), CDAB, BADC or DCBA."),
+    click.option("--scale", help="What one unit of an integer register is, for example 0.1."),
+    click.option("--poll-every", "poll_every_s", type=float, help="Seconds from one query to the next."),
+    click.option("--answer-within", "answer_within_s", type=float, help="Seconds that an answer may take."),
+)  # fmt: skip
+
+
+def line_options(command: F) -> F:
+    """Put all of them on a command; their values come in ``given``."""
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
+def channel_of(given: Mapping[str, Any]) -> "ChannelEntry | None":
+    """The channel that the options describe; None where they name no line.
+
+    Raises:
+        DataRefusedError: they describe none that could be read.
+    """
+    from pydantic import ValidationError
+
+    from testbench.errors import DataRefusedError
+    from testbench.station.bench import ChannelEntry
+
+    said = {name: found for name, found in given.items() if found is not None}
+    if not said.keys() & {"port", "host", "settings"}:
+        return None
+    entry: dict[str, Any] = {"tag": "channel", "instrument": "not stated", "serial": "not stated"}
+    try:
+        return ChannelEntry.model_validate(entry | _described(said))
+    except ValidationError as failure:
+        first = failure.errors()[0]
+        field = next((part for part in reversed(first["loc"]) if isinstance(part, str)), "line")
+        reason = first["msg"].removeprefix("Value error, ")
+        found = reason if first["type"] == "value_error" else f"{field}: {reason}"
+        raise DataRefusedError("settings of the line", found, "what 'channel watch --help' lists") from failure
+
+
+def _described(said: dict[str, Any]) -> dict[str, Any]:
+    """The table [channel] that the options stand for."""
+    if "settings" in said:
+        table = _from_file(said["settings"])
+        if "port" in said:
+            table["line"]["port"] = said["port"]
+        return {"unit": said["unit"], "decimals": 2, **table} if "protocol" not in table["line"] else {
+            "unit": said["unit"], **table
+        }  # fmt: skip
+    protocol = said.get("protocol", "plain-line")
+    same = ("port", "host", "tcp_port", "baud", "byte_size", "parity", "stop_bits", "unit_id", "poll_every_s")
+    line = {"protocol": protocol} | {name: said[name] for name in (*same, "answer_within_s") if name in said}
+    if protocol == "plain-line":
+        digits = {"decimals": said.get("decimals", 2), "whole_digits": said.get("whole_digits", 4)}
+        return {"unit": said["unit"], "line": line} | digits
+    return {"unit": said["unit"], "line": line | _values(protocol, said)}
+
+
+def _values(protocol: str, said: Mapping[str, Any]) -> dict[str, Any]:
+    """What a protocol needs beside the port: its one value."""
+    decimals = said.get("decimals", 2)
+    if protocol in ASCII:
+        number = {"part": "number", "decimals": decimals, "whole_digits": said.get("whole_digits", 4)}
+        wire = {name: _unescaped(said[name]) for name in ("query", "delimiter") if name in said}
+        return {"parts": [number], **wire}
+    if protocol == "scpi":
+        terminator = {"terminator": _unescaped(said["terminator"])} if "terminator" in said else {}
+        return {
+            "values": [{"decimals": decimals}],
+            **({"query": said["query"]} if "query" in said else {}),
+            **terminator,
+        }
+    value = {"address": said.get("address", 0), "type": said.get("type_", "float32"), "decimals": decimals}
+    value |= {name: said[name] for name in ("order", "scale") if name in said}
+    return {"function": said.get("function", 3), "values": [value]}
+
+
+def _unescaped(text: str) -> str:
+    return text.replace("\\r", "\r").replace("\\n", "\n")
+
+
+def _from_file(path: Path) -> dict[str, Any]:
+    from testbench.errors import FileRefusedError
+
+    try:
+        table = tomllib.loads(path.read_text()).get("channel", {})
+    except (OSError, ValueError) as failure:
+        raise FileRefusedError(str(path), "the text", str(failure), "valid TOML is needed") from failure
+    if not isinstance(table, dict) or not isinstance(table.get("line"), dict):
+        raise FileRefusedError(str(path), "channel.line", "nothing", "this table is needed")
+    known = {name: found for name, found in table.items() if name in {"value", "decimals", "whole_digits", "unit"}}
+    return {**known, "line": table["line"]}

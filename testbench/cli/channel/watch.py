@@ -1,0 +1,165 @@
+"""``testbench channel watch``."""
+
+import queue
+import sys
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from testbench.cli.channel.options import channel_of, line_options
+from testbench.cli.output import home_of, home_option, json_option, say, say_json
+
+if TYPE_CHECKING:
+    from testbench.instruments.connecting import Reader
+    from testbench.station.acquisition import PortEvent
+    from testbench.station.watching import Watch
+
+SHOWN_EVERY_S = 0.25
+
+
+@click.command()
+@click.option("--seconds", type=click.FloatRange(0, min_open=True), help="How long; default: until Ctrl-C, or the end.")
+@click.option("--from-capture", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="Replay a capture.")
+@click.option("--speed", type=click.FloatRange(0, min_open=True), help="Of a replay; default: as fast as it goes.")
+@click.option("--capture", type=click.Path(path_type=Path), help="Keep every byte with its stamp in this new file.")
+@line_options
+@home_option
+@json_option
+def command(
+    *,
+    seconds: float | None,
+    from_capture: Path | None,
+    speed: float | None,
+    capture: Path | None,
+    home: Path | None,
+    as_json: bool,
+    **given: Any,
+) -> None:
+    """Watch a channel: of this home, on a port given here, or from a capture.
+
+    Values are as the instrument gives them: no calibration, no zero. Nothing is sent but the query of the settings.
+    """
+    watched = _watched(given, home, from_capture, speed, capture)
+    try:
+        _look(watched, seconds, shown=not as_json and sys.stdout.isatty())
+    except KeyboardInterrupt:
+        pass
+    finally:
+        watched.closing.close()
+    facts = watched.watch.facts()
+    if as_json:
+        say_json(facts)
+    else:
+        _tell(facts)
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """A line that is being read."""
+
+    watch: "Watch"
+    reader: "Reader"
+    events: "queue.SimpleQueue[PortEvent]"
+    end: str
+    """What a replay says at its end; empty where there is none."""
+    closing: ExitStack
+
+
+def _watched(
+    given: dict[str, Any], home: Path | None, from_capture: Path | None, speed: float | None, capture: Path | None
+) -> Watched:
+    from testbench.errors import CaptureEndedError
+    from testbench.instruments.captures import CaptureFile
+    from testbench.instruments.clocks import SystemClock
+    from testbench.instruments.connecting import connect
+    from testbench.instruments.replays import replay_of
+    from testbench.station.watching import Watch
+    from testbench.wiring import Home, refuse_if_recorded
+
+    replay = None if from_capture is None else replay_of(from_capture, speed)
+    channel = channel_of(given) if replay is None else replay.channel
+    if channel is None:
+        bench = Home(home_of(home))
+        channel = bench.bench().channel
+        refuse_if_recorded(bench)
+    clock = SystemClock() if replay is None else replay.clock
+    events: queue.SimpleQueue[PortEvent] = queue.SimpleQueue()
+    with ExitStack() as closing:
+        file = None if capture is None else CaptureFile(capture, channel, clock)
+        if file is not None:
+            closing.callback(file.close)
+        line, end = (None, "") if replay is None else (replay.line, str(CaptureEndedError(replay.line.where)))
+        reader = connect(channel.line, clock, events.put, None if file is None else file.take, line)
+        reader.start()
+        closing.callback(reader.stop)
+        return Watched(Watch(channel), reader, events, end, closing.pop_all())
+
+
+def _look(watched: Watched, seconds: float | None, *, shown: bool) -> None:
+    """Take events until the time is up on the line's own clock, or nothing more will come."""
+    from testbench.station.acquisition import PortLost
+
+    watch, first_s, due_s, said = watched.watch, None, 0.0, ""
+    while True:
+        try:
+            event = watched.events.get(timeout=0.1)
+        except queue.Empty:
+            if watched.reader.over and watched.events.empty():
+                return
+            continue
+        first_s = event.at_s if first_s is None else first_s
+        if seconds is not None and event.at_s - first_s > seconds:
+            return
+        if isinstance(event, PortLost) and event.sentence == watched.end:
+            return  # the end of a capture is no fault of its line
+        watch.take(event)
+        if watched.reader.refusal is not None and not watch.state:
+            raise watched.reader.refusal
+        if shown and (event.at_s >= due_s or watch.sentence != said):
+            due_s, said = event.at_s + SHOWN_EVERY_S, watch.sentence
+            click.echo(f"\r\x1b[K{_line(watch)}", nl=False)
+
+
+def _line(watch: "Watch") -> str:
+    facts = watch.facts()
+    if facts["fault"]:
+        return str(facts["fault"])[:110]
+    return (
+        f"{facts['last']} {facts['unit']}   {_figure(facts['rate_hz'])} Hz   noise {_figure(facts['noise'])}   "
+        f"{facts['values']} values, {facts['rejected']} rejected, {facts['gaps']} gaps"
+    )
+
+
+def _figure(found: float | None) -> str:
+    return "–" if found is None else f"{found:.3g}"
+
+
+def _tell(facts: dict[str, Any]) -> None:
+    unit = facts["unit"]
+    if sys.stdout.isatty():
+        say("")
+    say(f"{facts['values']} values, {_figure(facts['rate_hz'])} a second")
+    if facts["values"]:
+        say(f"first {facts['first']} {unit}, last {facts['last']} {unit}")
+        say(f"least {facts['minimum']} {unit}, most {facts['maximum']} {unit}")
+        say(f"noise (standard deviation) {_figure(facts['noise'])} {unit}, resolution {facts['resolution']:g} {unit}")
+    say(f"{facts['rejected']} rejected{_counted(facts['rejected_reasons'])}")
+    say(f"{facts['gaps']} gaps{_counted(facts['gap_reasons'])}")
+    if facts["slowest_answer_s"] is not None:
+        say(f"slowest answer {facts['slowest_answer_s'] * 1000:.1f} ms")
+    errors = facts["line_errors"]
+    say("line errors: " + ("not counted by this driver" if errors is None else _listed(errors)))
+    say(f"line: {facts['line'] or 'never opened'}")
+    if facts["fault"]:
+        say(facts["fault"])
+
+
+def _counted(reasons: dict[str, int]) -> str:
+    return f": {_listed(reasons)}" if reasons else ""
+
+
+def _listed(counts: dict[str, int]) -> str:
+    return ", ".join(f"{number} {name.replace('_', ' ')}" for name, number in counts.items())

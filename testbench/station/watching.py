@@ -1,0 +1,108 @@
+"""What a channel does, in figures: how many values, how often, how noisy, what was rejected, where it was silent."""
+
+from collections import Counter, deque
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+
+from testbench.framing.readings import Reading
+from testbench.metrology.signal import noise_of, resolution_of
+from testbench.run.samples import Sample, Scale, to_s
+from testbench.station.acquisition import NO_GARBAGE, Acquisition, Polled, PortEvent, PortOpened
+from testbench.station.bench import ChannelEntry
+
+NEWEST = 20_000
+"""Readings from which noise and resolution are taken."""
+
+
+class Watch:
+    """Takes the events of one line and counts.
+
+    Args:
+        channel: how it is read; pressures are as indicated, no calibration and no zero applied.
+    """
+
+    def __init__(self, channel: ChannelEntry) -> None:
+        self._channel = channel
+        self.acquisition = Acquisition(channel)
+        self._scale = Scale(unit=channel.unit, decimals=channel.places)
+        self._newest: deque[int] = deque(maxlen=NEWEST)
+        self._first: Sample | None = None
+        self._last: Sample | None = None
+        self._least = self._most = 0
+        self.values = 0
+        self._rejected: Counter[str] = Counter()
+        self._gaps: Counter[str] = Counter()
+        self._slowest_s: float | None = None
+        self.state = ""
+        """What was set when the line was opened."""
+
+    def take(self, event: PortEvent) -> None:
+        """Take one port event."""
+        taken = self.acquisition.take(event)
+        if isinstance(event, PortOpened):
+            self.state = event.settings
+        if isinstance(event, Polled) and isinstance(event.found, Reading):
+            self._slowest_s = max(self._slowest_s or 0.0, event.at_s - event.sent_s)
+        for _, item in taken.rejected:
+            if item.reason not in NO_GARBAGE:
+                self._rejected[f"{item.reason} ({item.detail})" if item.detail else item.reason] += 1
+        self._gaps.update(gap.reason.value for gap in taken.gaps)
+        for sample in taken.samples:
+            self._value(sample)
+        self.acquisition.silent_since(round(event.at_s * 10_000))
+
+    def _value(self, sample: Sample) -> None:
+        if self._first is None:
+            self._first = sample
+            self._least = self._most = sample.counts
+        self._last = sample
+        self._least, self._most = min(self._least, sample.counts), max(self._most, sample.counts)
+        self._newest.append(sample.counts)
+        self.values += 1
+
+    @property
+    def sentence(self) -> str:
+        """What is wrong now; empty where readings come."""
+        return self.acquisition.sentence
+
+    def facts(self) -> dict[str, Any]:
+        """Everything as plain data. Pressures and noise are in ``unit``, rates in Hz, None where there is none."""
+        counts = np.array(self._newest, dtype=np.float64) * float(self._scale.per_count)
+        written = float(self._scale.per_count)
+        open_gap = 1 if self.acquisition.fault is not None and self.values else 0
+        return {
+            "unit": self._channel.unit,
+            "values": self.values,
+            "rejected": sum(self._rejected.values()),
+            "gaps": sum(self._gaps.values()) + open_gap,
+            "rate_hz": self.rate_hz,
+            "noise": float(noise_of(counts)) if self.values > 2 else None,
+            "resolution": float(resolution_of(counts, written)) if self.values else None,
+            "first": None if self._first is None else self._shown(self._first.counts),
+            "last": None if self._last is None else self._shown(self._last.counts),
+            "minimum": self._shown(self._least) if self.values else None,
+            "maximum": self._shown(self._most) if self.values else None,
+            "rejected_reasons": dict(self._rejected),
+            "gap_reasons": dict(self._gaps),
+            "fault": self.sentence,
+            "slowest_answer_s": self._slowest_s,
+            "line": self.state,
+            "line_errors": self.acquisition.line.errors,
+        }
+
+    @property
+    def mean(self) -> Fraction | None:
+        """Of the newest readings, as indicated, in the channel's unit; None without any."""
+        return Fraction(sum(self._newest), len(self._newest)) * self._scale.per_count if self._newest else None
+
+    @property
+    def rate_hz(self) -> float | None:
+        """Values a second, from the first to the last."""
+        if self._first is None or self._last is None or self._last.at == self._first.at:
+            return None
+        return (self.values - 1) / to_s(self._last.at - self._first.at)
+
+    def _shown(self, counts: int) -> float:
+        return float(Fraction(counts) * self._scale.per_count)

@@ -1,0 +1,216 @@
+"""``testbench channel`` as a user calls it: on a port without any home, on a capture, on a home with its recorder."""
+
+import contextlib
+import json
+import os
+import pty
+import threading
+import tomllib
+import tty
+from pathlib import Path
+
+import pytest
+
+from testbench.procedure_files.loader import load_bench
+from testbench.station.line_settings import LINE_SETTINGS
+from tests.journeys.program import call, facts_of
+
+CAPTURES = Path(__file__).parents[1] / "captures"
+ASKED = {
+    "values", "rejected", "gaps", "rate_hz", "noise", "resolution", "first", "last", "minimum", "maximum",
+}  # fmt: skip
+
+
+@pytest.fixture
+def line():
+    """A tty on which a line comes every 10 ms; gives its path and what came from the other side."""
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    os.set_blocking(master, False)
+    stop, heard = threading.Event(), bytearray()
+
+    def write():
+        number = 0
+        while not stop.wait(0.01):
+            with contextlib.suppress(OSError):
+                os.write(master, b"%+08.2f\r\n" % (250 + (0, 3, 1, 6, 2, 5, 4)[number % 7] / 100))
+            with contextlib.suppress(OSError):
+                heard.extend(os.read(master, 4096))
+            number += 1
+
+    thread = threading.Thread(target=write)
+    thread.start()
+    yield os.ttyname(slave), heard
+    stop.set()
+    thread.join()
+    os.close(slave)
+    os.close(master)
+
+
+@pytest.mark.parametrize("protocol", [(), ("--protocol", "plain-line"), ("--protocol", "ascii-line")])
+def test_a_port_is_watched_without_any_home(line, tmp_path, protocol):
+    """A hundred lines a second, 0.01 psi apart."""
+    path, heard = line
+    facts = facts_of("channel", "watch", "--port", path, "--seconds", "1", "--home", tmp_path / "none", *protocol)
+    assert facts.keys() >= ASKED
+    assert 60 <= facts["values"] <= 105
+    assert 60 <= facts["rate_hz"] <= 105
+    assert (facts["rejected"], facts["gaps"], facts["fault"]) == (0, 0, "")
+    assert (facts["minimum"], facts["maximum"], facts["resolution"], facts["unit"]) == (250.0, 250.06, 0.01, "psi")
+    assert 0.005 < facts["noise"] < 0.06
+    assert heard == b""
+
+
+def test_what_is_watched_is_told_in_words(line):
+    """Without --json."""
+    said = call("channel", "watch", "--port", line[0], "--seconds", "0.5").stdout.splitlines()
+    assert said[0].endswith("a second")
+    assert said[4:8] == [
+        "0 rejected", "0 gaps", "line errors: not counted by this driver",
+        (f"line: plain-line on {line[0]}, 9600 baud 8N1; exclusive; low latency not offered by the driver; "
+        "parity of input none; line errors not counted"),
+    ]  # fmt: skip
+
+
+def test_what_was_watched_is_kept_and_watched_again(line, tmp_path):
+    """--capture, then --from-capture: the same figures, but for the state of the port."""
+    file = tmp_path / "a.capture"
+    live = facts_of("channel", "watch", "--port", line[0], "--seconds", "0.5", "--capture", file)
+    again = facts_of("channel", "watch", "--from-capture", file)
+    assert again["values"] >= live["values"] > 20
+    assert (again["gaps"], again["fault"], again["minimum"]) == (0, "", 250.0)
+    refused = call("channel", "watch", "--port", line[0], "--seconds", "0.5", "--capture", file)
+    assert refused.stderr.splitlines()[0] == f"Capture {file} cannot be written: File exists."
+
+
+def test_a_captured_fault_is_told_from_the_command_line():
+    """The echo of tests/captures."""
+    facts = facts_of("channel", "watch", "--from-capture", CAPTURES / "echo.capture")
+    assert (facts["values"], facts["rejected"], facts["gaps"]) == (1, 4, 1)
+    assert facts["rejected_reasons"] == {"our own query came back instead of an answer": 4}
+
+
+def test_a_capture_that_was_changed_is_refused(tmp_path):
+    """One digit."""
+    file = tmp_path / "echo.capture"
+    file.write_bytes((CAPTURES / "echo.capture").read_bytes().replace(b'"at":0.1', b'"at":0.2', 1))
+    done = call("channel", "watch", "--from-capture", file, "--json")
+    assert (done.returncode, done.stdout) == (1, "")
+    assert done.stderr.startswith(f"Capture {file}, line ")
+
+
+@pytest.mark.parametrize("command", [("watch", "--port"), ("find", "--listen")])
+def test_a_port_that_another_program_holds_is_left_alone(line, command):
+    """An exclusive lock; our recorder takes one, too."""
+    from testbench.instruments.serial_port import open_port
+    from testbench.station.line_settings import PlainLineSettings
+
+    held = open_port(PlainLineSettings(port=line[0]))
+    done = call("channel", *command, line[0])
+    held.close()
+    assert f"Port {line[0]} is in use by another program." in done.stdout + done.stderr
+
+
+def test_options_that_describe_no_line_are_refused(line):
+    """A float register has no scale."""
+    done = call("channel", "watch", "--port", line[0], "--protocol", "modbus-rtu", "--scale", "0.1")
+    assert done.returncode == 1
+    assert done.stderr.splitlines()[0] == (
+        "settings of the line: found scale: found '0.1' for float32; an integer needs one, a float has none; allowed "
+        "what 'channel watch --help' lists."
+    )
+
+
+def test_settings_are_proposed_from_what_arrives_and_nothing_is_written(line, tmp_path):
+    """The proposal is valid TOML as it stands, and 'watch' takes it."""
+    path, heard = line
+    said = call("channel", "find", "--listen", "--seconds", "1", path).stdout
+    assert heard == b""
+    own = said[said.index(f"# {path}") :]
+    assert own.splitlines()[1].startswith("# sure: ")
+    assert LINE_SETTINGS.validate_python(tomllib.loads(own)["channel"]["line"]).port == path
+    file = tmp_path / "line.toml"
+    file.write_text(own)
+    assert facts_of("channel", "watch", "--settings", file, "--seconds", "0.5")["values"] > 20
+
+
+def test_ports_are_listed_without_being_opened(line):
+    """Those named on the command line among them."""
+    listed = facts_of("channel", "find", line[0])
+    assert listed[-1] == {"port": line[0], "device": line[0], "description": "named on the command line"}
+
+
+# A home ------------------------------------------------------------------------------------------
+
+
+def make_home(folder, port):
+    assert call("init", "--home", folder, "--bench", "B1").returncode == 0
+    file = folder / "bench.toml"
+    text = file.read_text().replace("/dev/serial/by-id/put-the-adapter-here", port, 1)
+    file.write_text(text.replace("2000-01-01", "2026-01-01").replace("2000-12-31", "2999-12-31"))
+    load_bench(folder)
+    return folder
+
+
+def test_a_channel_that_sends_and_is_in_date_is_ready(line, tmp_path):
+    """One line, exit code 0."""
+    home = make_home(tmp_path / "home", line[0])
+    done = call("channel", "check", "--home", home)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("PT-101: ready: port free; ")
+    assert done.stdout.rstrip().endswith("calibrated 0 psi to 1000 psi, due 2999-12-31.")
+    assert done.stdout.count("\n") == 1
+
+
+def test_a_port_that_is_not_there_and_a_calibration_that_is_over_are_both_said(tmp_path):
+    """Exit code 1."""
+    home = make_home(tmp_path / "home", "/dev/no-such-port")
+    file = home / "bench.toml"
+    file.write_text(file.read_text().replace("2999-12-31", "2026-01-02"))
+    done = call("channel", "check", "--home", home)
+    assert (done.returncode, done.stdout) == (
+        1,
+        (
+            "PT-101: NOT ready: Port /dev/no-such-port is not there. "
+            "Plug the adapter in, or correct 'port' in bench.toml; "
+            "its calibration was due on 2026-01-02.\n"
+        ),
+    )
+    assert json.loads(call("channel", "check", "--home", home, "--json").stdout)[0]["ready"] is False
+
+
+def test_pressure_at_the_check_is_asked_about_where_an_order_says_what_zero_is(line, tmp_path):
+    """250 psi on a bench with a 250 psi valve on order."""
+    home = make_home(tmp_path / "home", line[0])
+    (home / "orders" / "a.toml").write_text(
+        'number = "HL-1"\ncustomer = "Ellery Water Board"\nprocedure = "waterworks-swing-check"\n'
+        '[[valves]]\nserial = "1"\ntype = "swing-check"\nsize = "NPS 8"\nrated = "250 psi"\nseat = "metal"\n'
+    )
+    done = call("channel", "check", "--home", home)
+    assert done.returncode == 1
+    assert done.stdout.startswith("PT-101: NOT ready: PT-101 shows 250.0")
+    assert done.stdout.endswith(" psi, at atmosphere at most 2.50 psi is allowed: is it under pressure?\n")
+
+
+def test_a_running_recorder_is_asked_and_its_port_is_not_touched(simulated):
+    """It holds the port; it says what it reads."""
+    folder = simulated.home.folder
+    done = call("channel", "check", "--home", folder)
+    assert done.stdout.startswith("PT-101: ready: held by our recorder; "), done.stdout + done.stderr
+    refused = call("channel", "watch", "--home", folder)
+    assert refused.returncode == 1
+    port = load_bench(folder).channel.line.port
+    assert refused.stderr.splitlines()[0] == f"Port {port} is held by the recorder of {folder}."
+
+
+def test_the_caution_stands_where_somebody_connects_a_transmitter():
+    """Pressure may already be on."""
+    assert "CAUTION: what is being connected may stand under pressure." in call("channel", "--help").stdout
+
+
+@pytest.fixture
+def simulated(tmp_path):
+    from testbench.demonstration import Demonstration
+
+    with Demonstration(tmp_path / "home", 20, 1) as demonstration:
+        yield demonstration

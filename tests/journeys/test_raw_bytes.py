@@ -1,0 +1,53 @@
+"""keep_raw = true: the bytes of a run lie beside its record, and drive a second run that says what it is."""
+
+import hashlib
+import subprocess
+
+from testbench.demonstration import Demonstration
+from testbench.rig.client import RigClient
+from testbench.run.record import Origin
+from testbench.store.reading import RunReader
+from tests.journeys.program import PROGRAM, Watcher, facts_of, until
+from tests.journeys.test_bad_days import SERIAL, into_the_hold
+
+
+def test_the_raw_bytes_of_a_run_are_kept_and_replayed_through_the_recorder(tmp_path):
+    """The record names the file and its hash; the replay reads the same pressures and is marked."""
+    demonstration = Demonstration(tmp_path / "home", 100, 1)
+    file = tmp_path / "home" / "bench.toml"
+    file.write_text(file.read_text().replace('paper = "A4"', 'paper = "A4"\nkeep_raw = true', 1))
+    with demonstration:
+        watcher = into_the_hold(demonstration)
+        assert watcher.send("stop", reason="enough").done
+        with RigClient(demonstration.control) as rig:
+            rig.tell("release", position="open")
+        watcher.wait(lambda update: any(offered.request == "end_run" for offered in update.actions))
+        assert watcher.send("end_run").done
+        run = watcher.update.run.run
+        watcher.close()
+    with RunReader.beside(demonstration.home.database) as store:
+        record, _ = store.load(run)
+    raw = tmp_path / "home" / "captures" / f"{run}.capture"
+    assert (record.line.raw_file, record.line.raw_sha256) == (raw.name, hashlib.sha256(raw.read_bytes()).hexdigest())
+    facts = facts_of("channel", "watch", "--from-capture", raw)
+    assert facts["values"] > 300
+    assert facts["maximum"] > 505
+    recorder = subprocess.Popen([
+        *PROGRAM, "recorder", "--home", str(tmp_path / "home"), "--from-capture", str(raw), "--speed", "2",
+    ])  # fmt: skip
+    try:
+        link = until(lambda: _attached(demonstration.home))
+        again = Watcher(demonstration.home, link)
+        until(lambda: again.send("start_run", order="HL-2041", serial=SERIAL, operator="Mara Quill").done)
+        assert again.wait(lambda update: update.run and update.run.open).run.origin is Origin.REPLAYED
+        assert again.send("end_run").done
+        again.close()
+    finally:
+        recorder.terminate()
+        recorder.wait(20)
+
+
+def _attached(home):
+    from testbench.wiring import attach_if_running
+
+    return attach_if_running(home)
