@@ -99,7 +99,7 @@ def test_the_template_of_bench_toml_loads_and_its_calibration_is_long_overdue(tm
         (
             'unit = "psi"',
             'unit = "furlong"',
-            "bench.toml:17: channel.unit: found 'furlong'; Input should be 'psi', 'bar', 'kPa' or 'MPa'.",
+            "bench.toml:18: channel.unit: found 'furlong'; Input should be 'psi', 'bar', 'kPa' or 'MPa'.",
         ),
         (
             "due_on = 2000-12-31",

@@ -78,25 +78,25 @@ def test_the_thermometer_takes_any_protocol_as_well(tmp_path):
     [
         (
             "modbus-rtu.toml", '"modbus-rtu"', '"modbus-ascii"',
-            ("bench.toml:29: channel.line.protocol: found 'modbus-ascii'; allowed are 'plain-line', 'ascii-line', "
+            ("bench.toml:30: channel.line.protocol: found 'modbus-ascii'; allowed are 'plain-line', 'ascii-line', "
             "'ascii-prompt', 'scpi', 'modbus-rtu', 'modbus-tcp', 'modbus-rtu-over-tcp'."),
         ),
         (
             "modbus-rtu.toml", "address = 2", "address = 70000",
-            "bench.toml:48: channel.line.values[2].address: found 70000; Input should be less than or equal to 65535.",
+            "bench.toml:49: channel.line.values[2].address: found 70000; Input should be less than or equal to 65535.",
         ),
         (
             "modbus-rtu.toml", "answer_within_s = 0.1 ", "answer_within_s = 0.01 ",
-            ("bench.toml:36: channel.line.answer_within_s: found 0.01, query and answer alone take 0.014 s at 19200 "
+            ("bench.toml:37: channel.line.answer_within_s: found 0.01, query and answer alone take 0.014 s at 19200 "
             "baud; allow three times what the device needs at worst."),
         ),
         (
             "ascii-line.toml", "decimals = 2 },", "decimals = 9 },",
-            "bench.toml:37: channel.line.parts[1].decimals: found 9; Input should be less than or equal to 6.",
+            "bench.toml:38: channel.line.parts[1].decimals: found 9; Input should be less than or equal to 6.",
         ),
         (
             "scpi.toml", "MEAS:PRES?", "MEAS:PRES",
-            ("bench.toml:31: channel.line.query: found 'MEAS:PRES'; String should match pattern "
+            ("bench.toml:32: channel.line.query: found 'MEAS:PRES'; String should match pattern "
              r"'^[\x21-\x7e][\x20-\x7e]*\?[\x20-\x7e]*$'."),
         ),
     ],
@@ -111,11 +111,11 @@ def test_a_mistake_in_a_line_is_refused_with_place_and_remedy(tmp_path, example,
     [
         (
             '# value = "pressure" ', 'value = "presure" ',
-            "bench.toml:18: channel.value: found 'presure', the line brings pressure, temperature.",
+            "bench.toml:19: channel.value: found 'presure', the line brings pressure, temperature.",
         ),
         (
             '# value = "pressure" ', "decimals = 3 ",
-            "bench.toml:18: channel.decimals: found 3, the line's own settings say 2.",
+            "bench.toml:19: channel.decimals: found 3, the line's own settings say 2.",
         ),
     ],
 )  # fmt: skip
@@ -129,11 +129,11 @@ def test_what_the_channel_says_of_its_line_must_be_so(tmp_path, old, new, senten
     [
         (
             "decimals = 2  ", "# ",
-            "bench.toml:13: channel.decimals: found nothing, plain lines need it: +0250.13 has 2.",
+            "bench.toml:14: channel.decimals: found nothing, plain lines need it: +0250.13 has 2.",
         ),
         (
             '# value = "pressure" ', 'value = "pressure" ',
-            "bench.toml:20: channel.value: found 'pressure', a plain line has one value without a name.",
+            "bench.toml:21: channel.value: found 'pressure', a plain line has one value without a name.",
         ),
     ],
 )  # fmt: skip
