@@ -148,14 +148,16 @@ def _number(tokens: Sequence[re.Match[bytes]], place: int) -> dict[str, Any]:
     signs = {token["sign"] != b"" for token in tokens}
     wholes, widths = {len(token["whole"]) for token in tokens}, {len(token[0]) for token in tokens}
     padded = len(widths) == 1 and any(token["blanks"] for token in tokens)
+    sign = "optional" if len(signs) > 1 else "required" if True in signs else "none"
+    mark, decimals = tokens[0]["mark"] or b"", len(tokens[0]["decimals"] or b"")
     part: dict[str, Any] = {
         "part": "number",
         "name": "pressure" if place == 1 else f"value {place}",
-        "sign": "optional" if len(signs) > 1 else "required" if True in signs else "none",
-        "whole_digits": max(wholes) + (min(len(token["blanks"]) for token in tokens) if padded else 0),
-        "decimals": len(tokens[0]["decimals"] or b""),
+        "sign": sign,
+        "whole_digits": widths.pop() - (sign != "none") - len(mark) - decimals if padded else max(wholes),
+        "decimals": decimals,
     }
-    if tokens[0]["mark"] == b",":
+    if mark == b",":
         part["decimal_mark"] = ","
     if padded:
         part["padded"] = True

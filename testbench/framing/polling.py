@@ -40,7 +40,7 @@ class Answered:
 class _Trust(Enum):
     FULL = auto()
     OWED = auto()
-    """An answer stayed out: the next one may be it."""
+    """An answer stayed out, or a late one came: the next one may be another."""
     SETTLING = auto()
     """Silence until everything owed has come."""
 
@@ -123,7 +123,10 @@ class Poller:
         if stray is not None:
             self.late += 1
             out.append(Answered(self._sent_s, now, stray))
-            self._settle(now)
+            if self._waiting:
+                self._trust = _Trust.OWED
+            else:
+                self._settle(now)
         if not self._waiting:
             self.next_s = max(self.next_s, now + self._timing.gap_s)
         return tuple(out)

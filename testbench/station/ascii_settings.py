@@ -130,9 +130,7 @@ class _AsciiSettings(SerialSettings):
         if len({part.name for part in numbers}) < len(numbers):
             yield "parts: found two numbers of one name; give each a name of its own"
         yield from _number_problems(numbers)
-        texts = [part.text for part in self.parts if isinstance(part, TextPart)]
-        texts += [code for part in self.parts if isinstance(part, StatusPart) for code in part.codes]
-        if any(self.delimiter[-1] in text for text in [*texts, *self.instead]):
+        if any(self.delimiter[-1] in text for text in self._bytes_of_a_line()):
             yield f"parts: found {self.delimiter[-1]!r}, which ends the line, within a part; choose another delimiter"
         if not self._unambiguous():
             yield "parts: found digits that vary in number directly before other digits; put a separator between them"
@@ -141,6 +139,20 @@ class _AsciiSettings(SerialSettings):
                 "parts: found a number of varying width and no checksum, so a line that lost a digit is still one; "
                 "let the instrument send all digits, or a checksum, or accept it with lost_digits_may_pass = true"
             )
+
+    def _bytes_of_a_line(self) -> Iterator[str]:
+        """All that may stand within a line."""
+        yield from self.instead
+        for part in self.parts:
+            match part:
+                case TextPart():
+                    yield part.text
+                case StatusPart():
+                    yield from part.codes
+                case NumberPart():
+                    yield "0123456789+-" + part.decimal_mark + " " * part.padded
+                case ChecksumPart():
+                    yield "0123456789ABCDEFabcdef"
 
     def _unambiguous(self) -> bool:
         """Whether it is clear where digits of varying number end."""

@@ -12,7 +12,6 @@ from testbench.station.watching import Watch
 from tests.captures.make import FAULTS, written
 
 HERE = Path(__file__).parent
-FIRST = (250.13, "psi")
 
 
 def replayed(file):

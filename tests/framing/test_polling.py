@@ -175,7 +175,10 @@ def test_after_a_standstill_missed_queries_are_not_made_up_for():
 
 
 def test_on_tcp_a_late_answer_is_told_by_its_number():
-    """MODBUS Messaging on TCP/IP V1.0b (from memory): the transaction identifier pairs query and answer."""
+    """MODBUS Messaging on TCP/IP V1.0b (from memory): the transaction identifier pairs query and answer.
+
+    The answer beside it is doubtful all the same, and the wait for it no longer than for any other.
+    """
     poller = Poller(TcpConversation(BLOCK), Timing(0.02, T))
     poller.opened(0.0)
     first, _ = poller.wake(T)
@@ -185,7 +188,10 @@ def test_on_tcp_a_late_answer_is_told_by_its_number():
     found = poller.feed(3 * T + 0.01, late)
     assert [item.found for item in found] == [Rejected(late, RejectReason.LATE)]
     own = second[:2] + bytes([0, 0, 0, 5, 1, 4, 2, 0, 78])
-    assert poller.feed(3 * T + 0.02, own)[0].found == Reading(78)
+    assert poller.next_s == pytest.approx(4 * T)
+    assert poller.feed(3 * T + 0.02, own)[0].found == Rejected(own, RejectReason.DOUBTFUL)
+    third, _ = poller.wake(6 * T + 0.02)
+    assert poller.feed(6 * T + 0.03, third[:2] + own[2:])[0].found == Reading(78)
 
 
 def test_on_tcp_a_late_answer_under_the_newest_number_is_no_value_either():

@@ -91,6 +91,7 @@ def test_a_spoilt_answer_is_never_a_value_and_the_line_recovers(modbus, poll, sp
 def test_answers_after_the_time_out_never_become_values(modbus, poll, late):
     """Every twelfth answer is late by a third of a time-out or more: not one value is stale, and values go on."""
     device, settings = modbus
+    settings |= {"answer_within_s": T}
     device.delay = lambda number: late * T if number % 12 == 5 else 0.0
     polls = poll(**settings).until(lambda p: len(p.values) >= 40)
     assert all_fresh(polls, device)
@@ -101,6 +102,7 @@ def test_answers_after_the_time_out_never_become_values(modbus, poll, late):
 def test_a_device_that_is_always_late_gives_no_value_at_all(modbus, poll):
     """1.2 time-outs for every answer: common clients hand out the previous one from then on."""
     device, settings = modbus
+    settings |= {"answer_within_s": T}
     device.delay = lambda _: 1.2 * T
     polls = poll(**settings).until(lambda p: len(p.rejected) >= 8)
     assert polls.values == []

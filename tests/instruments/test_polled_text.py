@@ -13,7 +13,7 @@ from testbench.instruments.polled import PollingReader
 from testbench.instruments.serial_port import SerialReader
 from testbench.station.acquisition import Arrived, PortOpened
 from testbench.station.line_settings import LINE_SETTINGS, PlainLineSettings
-from tests.instruments.conftest import Polls
+from tests.instruments.conftest import AMPLE_S, Polls
 
 OLD_THREADS = pytest.mark.filterwarnings("ignore:set(Daemon|Name)\\(\\) is deprecated:DeprecationWarning")
 """pyserial 3.5 starts its RFC 2217 thread in the way of Python 2."""
@@ -65,7 +65,7 @@ def test_a_prompted_instrument_on_a_tty(ttys, far, poll, echoed):
     with answering(lambda: far.read(100), far.write, {b"P?\r": b"+0250.13\r"}, echo=echoed):
         polls = poll(
             protocol="ascii-prompt", port=ttys.ours, baud=115200, query="P?\r", delimiter="\r", parts=PARTS,
-            poll_every_s=0.01, answer_within_s=0.2, echoed=echoed,
+            poll_every_s=0.01, answer_within_s=AMPLE_S, echoed=echoed,
         ).until(lambda p: len(p.values) >= 20)  # fmt: skip
     assert set(polls.values) == {Reading(25013)}
     assert polls.rejected == []
@@ -76,7 +76,7 @@ def test_an_echo_that_was_not_agreed_is_named(ttys, far, poll):
     with answering(lambda: far.read(100), far.write, {b"P?\r": b"+0250.13\r"}, echo=True):
         polls = poll(
             protocol="ascii-prompt", port=ttys.ours, baud=115200, query="P?\r", delimiter="\r", parts=PARTS,
-            poll_every_s=0.01, answer_within_s=0.05,
+            poll_every_s=0.01, answer_within_s=0.1,
         ).until(lambda p: len(p.rejected) >= 5)  # fmt: skip
     assert polls.values == []
     assert RejectReason.ECHO in polls.reasons
@@ -87,7 +87,7 @@ def test_an_instrument_of_ieee_488_2_behind_a_raw_tcp_port(poll):
     listener = socket.create_server(("127.0.0.1", 0))
     polls = poll(
         protocol="scpi", port=f"socket://127.0.0.1:{listener.getsockname()[1]}", query="MEAS:PRES?",
-        values=({"decimals": 3},), poll_every_s=0.01, answer_within_s=0.2,
+        values=({"decimals": 3},), poll_every_s=0.01, answer_within_s=AMPLE_S,
     )  # fmt: skip
     connection, _ = listener.accept()
     connection.settimeout(0.01)

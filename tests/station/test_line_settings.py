@@ -163,6 +163,14 @@ INTEGER = {"address": 0, "type": "int16", "scale": "0.1", "decimals": 1}
             LINE | {"parts": [NUMBER, COMMA], "delimiter": ","}, (),
             "parts: found ',', which ends the line, within a part; choose another delimiter",
         ),
+        (
+            LINE | {"delimiter": "."}, (),
+            "parts: found '.', which ends the line, within a part; choose another delimiter",
+        ),
+        (
+            LINE | {"delimiter": "5", "parts": [NUMBER, CHECKSUM]}, (),
+            "parts: found '5', which ends the line, within a part; choose another delimiter",
+        ),
         (LINE | {"delimiter": "\n\n"}, ("delimiter",), "found '\\n\\n', two bytes of a delimiter must differ"),
         (
             LINE | {"parts": [NUMBER, {"part": "status", "codes": {"G": "good", "ERR": "fault"}}]},

@@ -75,12 +75,10 @@ def channel_of(given: Mapping[str, Any]) -> "ChannelEntry | None":
 def _described(said: dict[str, Any]) -> dict[str, Any]:
     """The table [channel] that the options stand for."""
     if "settings" in said:
-        table = _from_file(said["settings"])
+        table = {"unit": said["unit"]} | _from_file(said["settings"])
         if "port" in said:
             table["line"]["port"] = said["port"]
-        return {"unit": said["unit"], "decimals": 2, **table} if "protocol" not in table["line"] else {
-            "unit": said["unit"], **table
-        }  # fmt: skip
+        return table
     protocol = said.get("protocol", "plain-line")
     same = ("port", "host", "tcp_port", "baud", "byte_size", "parity", "stop_bits", "unit_id", "poll_every_s")
     line = {"protocol": protocol} | {name: said[name] for name in (*same, "answer_within_s") if name in said}
