@@ -18,7 +18,8 @@ from testbench.cli.output import home_of, home_option, say
 @home_option
 def command(home: Path | None, from_capture: Path | None, speed: float, *, stop: bool) -> None:
     """Be the recorder of a home, without a screen, until told to end."""
-    from testbench.wiring import Home, run_recorder, stop_recorder
+    from testbench.recording import run_recorder
+    from testbench.wiring import Home, stop_recorder
 
     folder = Home(home_of(home))
     if not stop:

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from testbench.errors import ObservationRefusedError, RequestRefusedError
-from testbench.metrology.trend import Slope, Stability, is_steady, rate_in_words, why_unsteady
+from testbench.metrology.trend import Slope
 from testbench.procedure.criteria import LargestLeakageRate, VisualCriterion
 from testbench.procedure.requirements import StageRequirement
 from testbench.run.caught import Together
@@ -24,6 +24,7 @@ from testbench.run.moves import moved
 from testbench.run.observations import Collection, Observation, Seen
 from testbench.run.samples import TICKS_PER_S, GapReason, Sample, Thresholds, Trace, to_s
 from testbench.run.state import Action, Happening, StageState, Undecided
+from testbench.run.steadying import Steadying
 
 __all__ = ["Action", "Happening", "Stage", "StageState"]
 
@@ -68,6 +69,11 @@ class Stage:
     def collecting(self) -> Collecting | None:
         """How its leakage is caught."""
         return None if self.collected is None else Collecting(self.collected, self.requirement.decision_rule)
+
+    @property
+    def steadying(self) -> Steadying:
+        """When its hold may begin."""
+        return Steadying(self.requirement.stabilization, self.thresholds)
 
     def owes_collection(self, state: StageState) -> bool:
         """Whether something still has to be caught."""
@@ -141,7 +147,10 @@ class Stage:
             happened.extend(weighed)
         if state.phase is Phase.OBSERVING and sample.counts < self.thresholds.acceptance:
             state = self._left_level(state, sample.at, happened)
-        state = self._track_steadiness(state, sample, slope, happened)
+        state, advice = self.steadying.tracked(state, sample.at, slope)
+        happened.extend(advice)
+        if self.steadying.is_over(state):
+            state = self._apply(state, Event.STEADY, sample.at, happened)
         if self.decaying is not None:
             state, seen = self.decaying.seen(state, sample, look_back)
             happened.extend(seen)
@@ -229,47 +238,6 @@ class Stage:
         # that arrived before the vessel was taken away does not end it, though it may be handled after.
         caught = all(collection.until <= at for collection in state.collections)
         return elapsed and state.collecting_since is None and not self.owes_collection(state) and caught
-
-    def _track_steadiness(
-        self,
-        state: StageState,
-        sample: Sample,
-        slope: Slope | None,
-        happened: list[Happening],
-    ) -> StageState:
-        if state.phase is not Phase.STABILIZING:
-            return state
-        rule = self.requirement.stabilization
-        if not is_steady(slope, float(self.thresholds.change_per_min) / 60):
-            if state.steady_since is not None:
-                state = replace(state, steady_since=None)
-            return self._advise(state, sample.at, slope, happened)
-        if state.steady_since is None:
-            state = replace(state, steady_since=sample.at)
-        assert state.steady_since is not None
-        if sample.at - state.steady_since >= rule.dwell_s * TICKS_PER_S:
-            return self._apply(state, Event.STEADY, sample.at, happened)
-        return state
-
-    def _advise(
-        self,
-        state: StageState,
-        at: int,
-        slope: Slope | None,
-        happened: list[Happening],
-    ) -> StageState:
-        """When the time-out is over, say which it is, a pressure that moves or a signal too noisy to tell, and why."""
-        waited = at - state.since
-        if state.advised or waited <= self.requirement.stabilization.advise_after_s * TICKS_PER_S:
-            return state
-        limits, why = self.thresholds, why_unsteady(slope, float(self.thresholds.change_per_min) / 60)
-        rate = ""
-        if slope is not None:
-            limit_per_s = float(limits.change_per_min) / 60
-            rate = f": {rate_in_words(slope, limit_per_s, limits.unit, float(limits.per_count))}"
-        sentence = f"Not steady after {to_s(waited):.0f} s, {why}{rate}. {_REMEDIES[why]}"
-        happened.append(Happening(at, "advice", sentence))
-        return replace(state, advised=True)
 
     # Requests ------------------------------------------------------------------------------------
 
@@ -433,13 +401,6 @@ _PLAIN = {
 }
 _AFTER_STEADY = {Phase.HOLDING, Phase.OBSERVING}
 _UNDER_PRESSURE = {Phase.PRESSURIZING, Phase.STABILIZING, Phase.BLEEDING, Phase.HOLDING, Phase.OBSERVING}
-
-_AIR = "Air may be trapped: release, vent again and raise again; or wait if the water is still warming up."
-_REMEDIES = {
-    Stability.STILL_SETTLING: _AIR,
-    Stability.TOO_NOISY: "Look for pulses of the pump, a loose cable or a transmitter without damping.",
-    Stability.NO_WINDOW: "Readings must come without a break for a whole window.",
-}
 
 
 def _leakage_seen(state: StageState) -> bool:
