@@ -181,7 +181,7 @@ class Quantity:
 
 
 class Pressure(Quantity):
-    """Gauge pressure [Pa]. Absolute pressure is another thing and has no place here."""
+    """Gauge pressure [Pa]. Absolute pressure is another thing: ``AbsolutePressure``."""
 
     __slots__ = ()
     UNITS: ClassVar[Mapping[str, Fraction]] = {
@@ -192,6 +192,19 @@ class Pressure(Quantity):
         "Pa": Fraction(1),
         "kgf/cm2": Fraction("98066.5"),
         "inH2O": Fraction("249.08891"),  # conventional: 1 g/cm³, 9.80665 m/s²
+    }
+
+
+class AbsolutePressure(Quantity):
+    """Pressure above nothing [Pa], such as that of the atmosphere. It does not mix with gauge pressure."""
+
+    __slots__ = ()
+    UNITS: ClassVar[Mapping[str, Fraction]] = {
+        **Pressure.UNITS,
+        "hPa": Fraction(100),
+        "mbar": Fraction(100),
+        # conventional: mercury of 13 595.1 kg/m³ at 9.80665 m/s² (NIST SP 811, B.8 prints 3.386 389 E+03)
+        "inHg": Fraction("13595.1") * Fraction("9.80665") * INCH,
     }
 
 

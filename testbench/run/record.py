@@ -6,24 +6,29 @@ the same bytes for such values). Its SHA-256 is the record hash that a certifica
 
 import hashlib
 import json
-import math
-from datetime import date
 from enum import StrEnum
-from fractions import Fraction
 from typing import Annotated, Literal
 
 from pydantic import Field
 
-from testbench.metrology.calibration import Calibration
 from testbench.metrology.decision_rule import Conformity
 from testbench.procedure.adoption import Adoption
 from testbench.procedure.requirements import Requirements, StageRequirement
 from testbench.procedure.stages import StageName
 from testbench.procedure.valve import Value, Valve, later
 from testbench.quantities import Pressure, Temperature
+from testbench.run.channels import (
+    Atmosphere,
+    ChannelRecord,
+    CrossCheck,
+    SecondGaugeCheck,
+    UncertaintyPoint,
+)
 from testbench.run.machine import Ending
 from testbench.run.observations import Collection, Drawn, Observation, ZeroCheck
-from testbench.run.samples import Gap, Scale
+from testbench.run.samples import Gap
+
+__all__ = ["Atmosphere", "ChannelRecord", "CrossCheck", "SecondGaugeCheck", "UncertaintyPoint"]
 
 
 class Verdict(StrEnum):
@@ -40,133 +45,6 @@ class Origin(StrEnum):
     LIVE = "live"
     SIMULATED = "simulated"
     REPLAYED = "replayed"
-
-
-class UncertaintyPoint(Value):
-    """What a calibration says at one of its pressures."""
-
-    at: Pressure
-    expanded_uncertainty: Pressure
-    """U with k = 2, the deviation that no correction takes away included."""
-
-
-class SecondGaugeCheck(Value):
-    """The channel held against a second gauge at one pressure."""
-
-    gauge: str
-    at: str
-    """UTC, ISO 8601."""
-    by: str
-    indicated: Pressure
-    """What the channel showed, corrected."""
-    uncertainty: Pressure
-    """Its U, k = 2."""
-    gauge_indicated: Pressure
-    gauge_uncertainty: Pressure
-    """U of the second gauge, k = 2."""
-
-    @property
-    def allowed(self) -> Pressure:
-        """How far the two may lie apart: the root of the sum of the squares of both U, so that |Eₙ| is at most 1."""
-        return Pressure(Fraction(math.sqrt(self._squares)), self.uncertainty.unit)
-
-    @property
-    def _squares(self) -> Fraction:
-        return self.uncertainty.exact**2 + self.gauge_uncertainty.exact**2
-
-    @property
-    def agrees(self) -> bool:
-        """Whether both could be right; decided on the squares, which are exact."""
-        return (self.indicated - self.gauge_indicated).exact ** 2 <= self._squares
-
-    @property
-    def sentence(self) -> str:
-        """What was compared, and how far apart they were."""
-        apart, beside = abs(self.indicated - self.gauge_indicated), self.gauge_indicated.in_unit(self.indicated.unit)
-        return (
-            f"{self.indicated.text(2)} beside {beside.text(2)} on {self.gauge} on {self.at[:10]}: "
-            f"{apart.text_beside(self.allowed)} apart, {self.allowed.text(2)} is allowed"
-        )
-
-
-class ChannelRecord(Value):
-    """The deciding channel and its calibration as of the day of the run."""
-
-    tag: str
-    port: str = ""
-    """Where it was connected."""
-    instrument: str
-    serial: str
-    scale: Scale
-    certificate_number: str
-    laboratory: str
-    calibrated_on: date
-    due_on: date
-    lowest: Pressure
-    highest: Pressure
-    expanded_uncertainty: Pressure
-    """U with k = 2: the largest in the range."""
-    uncertainty_points: tuple[UncertaintyPoint, ...] = later(())
-    """U along the range, lowest pressure first; empty where the certificate states one U for all of it."""
-    second_gauge: SecondGaugeCheck | None = later(None)
-    """The newest check against a second gauge before the run; None where none was made."""
-    checked_since: tuple[SecondGaugeCheck, ...] = later(())
-    """The checks that were made while the run was open, oldest first."""
-
-    @property
-    def disproved_by(self) -> SecondGaugeCheck | None:
-        """The first check of the open run that disagreed; a later one that agrees does not mend what was read."""
-        return next((check for check in self.checked_since if not check.agrees), None)
-
-    def uncertainty_in(self, stage: StageRequirement) -> Pressure:
-        """The largest U between a stage's required pressure and its upper limit.
-
-        Between two calibrated pressures U is as straight as a line from one to the other, so that the largest lies at
-        an end or at a calibrated pressure.
-        """
-        if not self.uncertainty_points:
-            return self.expanded_uncertainty
-        low, high = stage.required, stage.upper_limit
-        inside = [point.expanded_uncertainty for point in self.uncertainty_points if low <= point.at <= high]
-        return max([self.uncertainty_at(low), self.uncertainty_at(high), *inside])
-
-    def guard_band(self, stage: StageRequirement) -> Pressure:
-        """What a pressure must lie above the required one to count, by the stage's decision rule."""
-        return stage.decision_rule.guard_band(self.uncertainty_in(stage))
-
-    def uncertainty_at(self, pressure: Pressure) -> Pressure:
-        """U at one pressure; beyond the calibrated ones that of the nearest."""
-        points = self.uncertainty_points
-        if not points:
-            return self.expanded_uncertainty
-        if not points[0].at < pressure < points[-1].at:
-            return points[0 if pressure <= points[0].at else -1].expanded_uncertainty
-        above = next(index for index, point in enumerate(points) if pressure <= point.at)
-        low, high = points[above - 1], points[above]
-        share = (pressure - low.at).ratio(high.at - low.at)
-        grown = high.expanded_uncertainty - low.expanded_uncertainty
-        return low.expanded_uncertainty + grown * share
-
-    def with_zero(self, millicounts: int) -> "ChannelRecord":
-        """The channel with what it read at atmosphere taken off."""
-        return self.model_copy(update={"scale": self.scale.model_copy(update={"zero_millicounts": millicounts})})
-
-    def for_fluid(self, fluid: str) -> "ChannelRecord":
-        """The channel as it measures a test with this fluid."""
-        return self.model_copy(update={"scale": self.scale.for_fluid(fluid)})
-
-    @property
-    def calibration(self) -> Calibration:
-        """The calibration as a value of the metrology floor."""
-        return Calibration(
-            self.certificate_number,
-            self.laboratory,
-            self.calibrated_on,
-            self.due_on,
-            self.lowest,
-            self.highest,
-            self.expanded_uncertainty,
-        )
 
 
 class CriterionFinding(Value):
@@ -232,6 +110,15 @@ class TraceReference(Value):
     sha256: str
 
 
+class BesideTrace(Value):
+    """What another pressure channel of the bench gave during a stage."""
+
+    tag: str
+    gaps: tuple[Gap, ...] = ()
+    rejected_lines: int = 0
+    trace: TraceReference
+
+
 class WaterTemperature(Value):
     """What the temperature channel said during a stage, at most one reading a second."""
 
@@ -278,6 +165,8 @@ class StageRecord(Value):
     """None where the stage is void."""
     drawn: tuple[Drawn, ...] = later(())
     """Known volumes drawn off before the hold: C in place is worked out from them and the samples."""
+    beside: tuple[BesideTrace, ...] = later(())
+    """One for each channel beside the deciding one, in the order of the run's."""
 
 
 class BlankRun(Value):
@@ -302,7 +191,7 @@ class BlankRun(Value):
 
 
 class LineRecord(Value):
-    """How the line of the deciding channel fared during a run."""
+    """How the line of a channel fared during a run."""
 
     settings: str
     """What it was opened with, and what the driver granted, such as its low-latency mode."""
@@ -313,6 +202,15 @@ class LineRecord(Value):
     raw_file: str = ""
     """Capture of the raw bytes within captures/; empty where none was kept."""
     raw_sha256: str = ""
+
+
+class BesideRecord(Value):
+    """A pressure channel beside the deciding one, as of the day of the run."""
+
+    channel: ChannelRecord
+    zero_check: ZeroCheck
+    line: LineRecord | None = later(None)
+    """None where it shares the line of the deciding channel, while the run is open, and after a kill."""
 
 
 class EarlierRun(Value):
@@ -364,6 +262,9 @@ class RunRecord(Value):
     blanks: tuple[BlankRun, ...] = later(())
     """The blank runs of this bench that a stage of this run may take its drift from, oldest first."""
     water_temperature: Temperature | None = later(None)
+    beside: tuple[BesideRecord, ...] = later(())
+    """The bench's other pressure channels; they drive nothing."""
+    cross_checks: tuple[CrossCheck, ...] = later(())
 
     @property
     def specimen(self) -> bool:

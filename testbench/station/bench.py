@@ -1,8 +1,10 @@
 """What bench.toml says: who works here, what is connected, where it is."""
 
+import math
+from collections.abc import Sequence
 from datetime import date
 from fractions import Fraction
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
@@ -12,7 +14,15 @@ from testbench.metrology.water import check_liquid
 from testbench.procedure.valve import Text, Value
 from testbench.quantities import Pressure, Temperature, Volume
 from testbench.run.bleeding import Burette
-from testbench.run.record import ChannelRecord, Origin, SecondGaugeCheck, UncertaintyPoint
+from testbench.run.channels import (
+    Atmosphere,
+    ChannelRecord,
+    CrossCheck,
+    SecondGaugeCheck,
+    UncertaintyPoint,
+    bare_scale,
+)
+from testbench.run.record import Origin
 from testbench.run.samples import Scale
 from testbench.station.ascii_settings import AsciiLineSettings
 from testbench.station.line_settings import BenchLine, PlainLineSettings
@@ -101,9 +111,12 @@ class Instrument(Value):
 
 
 class ChannelEntry(Instrument):
-    """The deciding pressure channel."""
+    """A pressure channel."""
 
     unit: Literal["psi", "bar", "kPa", "MPa"]
+    reference: Literal["gauge", "absolute"] = "gauge"
+    atmosphere: Atmosphere | None = None
+    """What an absolute transmitter shows at atmosphere; bench.toml says it once, in [barometer]."""
     height_above_valve_m: Annotated[str, Field(pattern=r"^-?[0-9]+(\.[0-9]+)?$")] = "0"
     """How far the transmitter sits above the valve [m]; the water column between them is put on every reading."""
     stale_after_s: Annotated[float, Field(gt=0, le=10)] = 0.5
@@ -119,31 +132,42 @@ class ChannelEntry(Instrument):
 
     def scale(self, calibration: ChannelCalibration | None) -> Scale:
         """What a count means, the zero of a run aside."""
-        return Scale(
-            unit=self.unit,
-            decimals=self.places,
-            head_millicounts=self._head_millicounts(),
-            gain="1" if calibration is None else calibration.gain,
-            bend="0" if calibration is None else calibration.bend,
+        return bare_scale(self.unit, self.places, self.atmosphere).model_copy(
+            update={
+                "head_millicounts": self._head_millicounts(),
+                "gain": "1" if calibration is None else calibration.gain,
+                "bend": "0" if calibration is None else calibration.bend,
+            }
         )
 
     def record(self, calibration: ChannelCalibration, second_gauge: SecondGaugeCheck | None = None) -> ChannelRecord:
         """The channel as a run record keeps it, its zero not yet checked."""
-        facts = {name: getattr(calibration, name) for name in CalibrationEntry.model_fields}
+        facts: dict[str, Any] = {name: getattr(calibration, name) for name in CalibrationEntry.model_fields}
+        facts["uncertainty_points"] = calibration.uncertainty_points
         return ChannelRecord(
             tag=self.tag,
             port=self.line.where,
             instrument=self.instrument,
             serial=self.serial,
             scale=self.scale(calibration),
-            uncertainty_points=calibration.uncertainty_points,
             second_gauge=second_gauge,
-            **facts,
+            atmosphere=self.atmosphere,
+            **(facts if self.atmosphere is None else facts | _as_gauge(calibration, self.atmosphere)),
         )
 
     def _head_millicounts(self) -> int:
         count = Pressure.of(Fraction(1, 10**self.places), self.unit)
         return round((WATER_COLUMN_PER_M * Fraction(self.height_above_valve_m)).ratio(count) * 1000)
+
+    @model_validator(mode="after")
+    def _atmosphere_known(self) -> Self:
+        if self.reference == "absolute" and self.atmosphere is None:
+            raise ValueError(
+                "reference: found 'absolute' and no barometric value, which must be taken off; state it in [barometer]"
+            )
+        if self.reference == "gauge" and self.atmosphere is not None:
+            raise ValueError("atmosphere: found one for a gauge transmitter; set reference = \"absolute\" or leave it out")
+        return self
 
     @field_validator("fastest_change_per_s")
     @classmethod
@@ -151,6 +175,31 @@ class ChannelEntry(Instrument):
         if fastest is not None and not Pressure.zero("psi") < fastest:
             raise ValueError(f"found {fastest}, it must be above 0")
         return fastest
+
+
+def _as_gauge(calibration: ChannelCalibration, atmosphere: Atmosphere) -> dict[str, Any]:
+    """The calibration of an absolute transmitter as one of gauge pressure: range less, U with that of the atmosphere.
+
+    The zero taken at atmosphere before each run takes the atmosphere off whatever it is; its U stands for how far it
+    moves within a run, and is put in by the root of the sum of squares.
+    """
+    off, moves = Pressure(atmosphere.pressure.exact, "Pa"), atmosphere.expanded_uncertainty.exact
+
+    def both(u: Pressure) -> Pressure:
+        return Pressure.of(f"{math.hypot(u.to('Pa'), float(moves)):.6f}", "Pa").in_unit(u.unit)
+
+    def gauge(absolute: Pressure) -> Pressure:
+        return absolute - off
+
+    return {
+        "lowest": gauge(calibration.lowest),
+        "highest": gauge(calibration.highest),
+        "expanded_uncertainty": both(calibration.expanded_uncertainty),
+        "uncertainty_points": tuple(
+            UncertaintyPoint(at=gauge(point.at), expanded_uncertainty=both(point.expanded_uncertainty))
+            for point in calibration.uncertainty_points
+        ),
+    }
 
 
 WATER_COLUMN_PER_M = Pressure.of("9806.65", "Pa")
@@ -194,6 +243,32 @@ class Simulation(Value):
     """File through which the rig tells its time; empty: the ordinary clock."""
 
 
+class CrossCheckEntry(Value):
+    """Two pressure channels that must agree."""
+
+    channels: Annotated[tuple[Text, ...], Field(min_length=2, max_length=2)]
+    allowed: Pressure | None = None
+    """How far apart they may lie; None: the root of the sum of the squares of both U."""
+    lag_s: Annotated[float, Field(ge=0.05, le=30)] = 1.0
+    """How much slower one may be than the other, while the pressure moves."""
+    lasting_s: Annotated[float, Field(ge=0.05, le=60)] = 2.0
+    """A disagreement of this length trips the stage."""
+
+    @field_validator("allowed")
+    @classmethod
+    def _above_zero(cls, allowed: Pressure | None) -> Pressure | None:
+        if allowed is not None and not Pressure.zero("psi") < allowed:
+            raise ValueError(f"found {allowed}, it must be above 0")
+        return allowed
+
+    @property
+    def record(self) -> CrossCheck:
+        """As a run keeps it."""
+        one, other = self.channels
+        lag_ms, lasting_ms = round(self.lag_s * 1000), round(self.lasting_s * 1000)
+        return CrossCheck(channels=(one, other), allowed=self.allowed, lag_ms=lag_ms, lasting_ms=lasting_ms)
+
+
 class Bench(Value):
     """One bench: the whole of bench.toml."""
 
@@ -201,7 +276,15 @@ class Bench(Value):
     name: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9-]{0,19}$")]
     works: Works
     operators: Annotated[tuple[Text, ...], Field(min_length=1)]
+    barometer: Atmosphere | None = None
+    """What every absolute transmitter shows at atmosphere."""
+    channels: Annotated[tuple[ChannelEntry, ...], Field(max_length=4)] = ()
+    """All pressure channels of a bench with several; empty where there is one, ``channel``."""
+    deciding: Text | None = None
+    """Tag of the deciding one among them."""
     channel: ChannelEntry
+    """The deciding pressure channel."""
+    cross_check: tuple[CrossCheckEntry, ...] = ()
     collecting: CollectingVessel
     temperature: ThermometerEntry | None = None
     paper: Literal["A4", "Letter"] = "A4"
@@ -223,7 +306,122 @@ class Bench(Value):
             raise ValueError(str(refusal)) from refusal
         return found
 
+    @model_validator(mode="before")
+    @classmethod
+    def _one_form(cls, found: Any) -> Any:
+        """Take the deciding one out of [[channels]] and give absolute transmitters the barometric value."""
+        if not isinstance(found, dict):
+            return found
+        found = _with_atmosphere(found)
+        if "channels" not in found:
+            if "deciding" in found:
+                raise ValueError("deciding: found it without [[channels]]; leave it out beside the one [channel]")
+            return found
+        if "channel" in found:
+            raise ValueError("channels: found beside [channel]; write all pressure channels as [[channels]], or just one")
+        return _with_deciding(found)
+
+    @model_validator(mode="after")
+    def _fitting_together(self) -> Self:
+        for problem in (*several_problems(self.instruments), *self._cross_problems()):
+            raise ValueError(problem)
+        return self
+
+    def _cross_problems(self) -> Sequence[str]:
+        tags, found = [channel.tag for channel in self.pressure_channels], []
+        for index, check in enumerate(self.cross_check):
+            one, other = check.channels
+            unknown = [tag for tag in check.channels if tag not in tags]
+            if unknown:
+                known = ", ".join(tags)
+                found.append(f"cross_check[{index}].channels: found {unknown[0]!r}, the pressure channels are {known}")
+            elif one == other:
+                found.append(f"cross_check[{index}].channels: found {one!r} twice, two channels are compared")
+        return found
+
+    @property
+    def beside(self) -> tuple[ChannelEntry, ...]:
+        """The pressure channels beside the deciding one."""
+        return tuple(channel for channel in self.channels if channel.tag != self.channel.tag)
+
+    @property
+    def pressure_channels(self) -> tuple[ChannelEntry, ...]:
+        """All of them, the deciding one first."""
+        return self.channel, *self.beside
+
+    @property
+    def instruments(self) -> tuple[Instrument, ...]:
+        """All that is read over a line, the deciding channel first."""
+        return (*self.pressure_channels, *(() if self.temperature is None else (self.temperature,)))
+
+    @property
+    def lines(self) -> tuple[tuple[Instrument, ...], ...]:
+        """The instruments by the line that they share, that of the deciding channel first: each is read once."""
+        found: list[list[Instrument]] = []
+        for instrument in self.instruments:
+            sharing = next((line for line in found if line[0].line == instrument.line), None)
+            if sharing is None:
+                found.append([instrument])
+            else:
+                sharing.append(instrument)
+        return tuple(tuple(line) for line in found)
+
     @property
     def origin(self) -> Origin:
         """Where this bench's samples come from."""
         return Origin.LIVE if self.simulation is None else Origin.SIMULATED
+
+
+# Several channels -------------------------------------------------------------------------------
+
+
+def _with_atmosphere(found: dict[str, Any]) -> dict[str, Any]:
+    """The tables of absolute channels with what [barometer] says."""
+
+    def filled(table: Any) -> Any:
+        absolute = isinstance(table, dict) and table.get("reference") == "absolute"
+        return {"atmosphere": found["barometer"], **table} if absolute else table
+
+    if "barometer" not in found:
+        return found
+    listed = found.get("channels")
+    more = {"channels": [filled(table) for table in listed]} if isinstance(listed, list) else {}
+    return found | more | ({"channel": filled(found["channel"])} if "channel" in found else {})
+
+
+def _with_deciding(found: dict[str, Any]) -> dict[str, Any]:
+    listed, deciding = found["channels"], found.get("deciding")
+    if not isinstance(listed, list) or not all(isinstance(table, dict) and "tag" in table for table in listed):
+        return found  # the rules of the fields say what is wrong
+    tags = [str(table["tag"]) for table in listed]
+    chosen = next((table for table in listed if table["tag"] == deciding), None)
+    if chosen is None:
+        said = "nothing" if deciding is None else repr(deciding)
+        raise ValueError(f"deciding: found {said}, it must name one of the channels: {', '.join(tags)}")
+    return found | {"channel": chosen}
+
+
+def several_problems(instruments: Sequence[Instrument]) -> list[str]:
+    """What does not fit between the instruments of a bench, each in a sentence that begins with the tag."""
+    found = []
+    for index, one in enumerate(instruments):
+        for other in instruments[:index]:
+            found += _between(other, one)
+    return found
+
+
+def _between(one: Instrument, other: Instrument) -> list[str]:
+    """Why two instruments cannot be on one bench."""
+    if one.tag == other.tag:
+        return [f"tag {one.tag!r} stands there twice; give each instrument a tag of its own"]
+    if one.serial == other.serial and type(one) is type(other):
+        return [f"{other.tag} has the serial number {one.serial!r} of {one.tag}; each instrument has its own"]
+    if one.line.where != other.line.where:
+        return []
+    if one.line != other.line:
+        said = f"{one.tag} and {other.tag} name {one.line.where} with different settings of the line"
+        return [f"{said}; a line is opened once, so write the same settings for both"]
+    same_form = (one.places, one.whole_digits) == (other.places, other.whole_digits)
+    if one.index == other.index or (isinstance(one.line, PlainLineSettings) and not same_form):
+        return [f"{one.tag} and {other.tag} mean the same value of {one.line.where}; name another one with value = …"]
+    return []
