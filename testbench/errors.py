@@ -469,6 +469,17 @@ class NoReadingError(BenchError):
 
 
 @dataclass(eq=False)
+class ChannelsDisagreeError(BenchError):
+    """Two pressure channels do not show the same pressure."""
+
+    found: str
+    remedy: ClassVar[str] = "Release the pressure and find out which of the two is wrong; believe neither until then."
+
+    def sentence(self) -> str:
+        return f"{self.found}."
+
+
+@dataclass(eq=False)
 class DiskNearlyFullError(BenchError):
     """There is not enough free space to record a run safely."""
 

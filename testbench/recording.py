@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from testbench.instruments.connecting import Reader
     from testbench.instruments.replays import Replay
     from testbench.procedure.stages import Procedure
+    from testbench.station.acquisition import PortEvent
     from testbench.station.bench import Bench
     from testbench.station.loop import Inbox
     from testbench.station.ports import Clock
@@ -103,13 +104,15 @@ def _readers(
 ) -> "list[Reader]":
     """One for each line of the bench; a replay stands in for that of the deciding channel."""
     from testbench.instruments.connecting import connect
-    from testbench.station.loop import OfThermometer
+    from testbench.station.loop import OfLine
+
+    def deliver(number: int, event: "PortEvent") -> None:
+        inbox.put(OfLine(number, event))
 
     line = None if replay is None else replay.line
-    readers = [connect(bench.channel.line, clock, inbox.put, None if raw is None else raw.tap, line)]
-    if bench.temperature is not None:
-        readers.append(connect(bench.temperature.line, clock, lambda event: inbox.put(OfThermometer(event))))
-    return readers
+    first, *others = (instruments[0].line for instruments in bench.lines)
+    readers = [connect(first, clock, inbox.put, None if raw is None else raw.tap, line)]
+    return readers + [connect(other, clock, partial(deliver, number)) for number, other in enumerate(others, 1)]
 
 
 def _clock(bench: "Bench") -> "Clock":

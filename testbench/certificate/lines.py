@@ -55,8 +55,9 @@ def table_of(stage: StageRecord, trace: Trace, channel: ChannelRecord, words: Wo
     lines: list[TableLine] = list(_hold_lines(stage, stage.finding, channel, words))
     failed: list[str] = []
     title = words(f"stage.{stage.stage.replace(' ', '_')}")
-    # The finding lists instrument and hold first, then one entry a criterion, then the release.
-    for criterion, finding in zip(stage.requirement.criteria, stage.finding.criteria[2:-1], strict=True):
+    # The finding lists instrument and hold first, then one entry a criterion, then the release and cross-checks.
+    criteria = stage.finding.criteria[2 : 2 + len(stage.requirement.criteria)]
+    for criterion, finding in zip(stage.requirement.criteria, criteria, strict=True):
         if isinstance(criterion, VisualCriterion):
             line = _visual_line(criterion, finding, stage, words)
             sentence = words("failed.visual", stage=title, where=_where(stage))

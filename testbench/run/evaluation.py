@@ -10,7 +10,8 @@ A completed stage is accepted only if all of these hold, each with its evidence:
   limit, no gap longer than allowed, no more flagged or missing than allowed;
 * the upper limit was not exceeded outside the hold either;
 * every criterion was judged, the visual ones by an explicit observation made after the hold;
-* pressure was seen released afterwards.
+* pressure was seen released afterwards, on every channel that is compared;
+* the channels that are to be compared were, and agreed (``run/cross_check``).
 
 Leakage seen, or a rate beyond its limit by more than the uncertainty, rejects. Everything else that is missing
 makes the stage inconclusive. Nothing is accepted by default.
@@ -22,6 +23,7 @@ from fractions import Fraction
 
 from testbench.metrology.decision_rule import Conformity
 from testbench.quantities import Pressure
+from testbench.run.cross_check import Pair, judge_cross_checks, pairs_of
 from testbench.run.decay import Basis
 from testbench.run.hold import fulfilled, hold_of, judge_hold, looked_until
 from testbench.run.leakage import judge_leakage
@@ -45,6 +47,7 @@ def evaluate_stage(  # noqa: PLR0917 - a record, its samples, and the facts of i
     zero_check: ZeroCheck,
     on: date,
     basis: Basis | None = None,
+    pairs: Sequence[Pair] = (),
 ) -> Finding | None:
     """Judge one attempt at a stage from its record and its samples.
 
@@ -55,6 +58,7 @@ def evaluate_stage(  # noqa: PLR0917 - a record, its samples, and the facts of i
         zero_check: the reading at atmosphere before the run.
         on: the day of the run.
         basis: what a decay of the pressure is judged on; without blank runs and facts of the body if it is left out.
+        pairs: the channels that must agree.
 
     Returns:
         The finding, or None where the stage is void.
@@ -73,7 +77,13 @@ def evaluate_stage(  # noqa: PLR0917 - a record, its samples, and the facts of i
             judge_leakage(index, criterion, stage, until, decayed)
             for index, criterion in enumerate(stage.requirement.criteria)
         ),
-        _judge_release(stage, trace, channel),
+        _judge_release(stage, trace, channel, pairs),
+        *judge_cross_checks(
+            pairs,
+            traces_by_tag(stage, trace, channel.tag),
+            (int(hold.at[0]), int(hold.at[-1])) if len(hold) else None,
+            stage.requirement.longest_gap_s,
+        ),
     )
     none = Pressure.zero(channel.scale.unit)
     return Finding(
@@ -141,7 +151,7 @@ def _judge_channel(stage: StageRecord, channel: ChannelRecord, zero_check: ZeroC
     needed = (stage.requirement.required, stage.requirement.upper_limit)
     if not all(channel.calibration.covers(pressure) for pressure in needed):
         faults.append(f"it is calibrated {channel.lowest} to {channel.highest} only")
-    if not zero_check.passed or not _near_zero(zero_check, channel.scale):
+    if not zero_check.passed or not _near_zero(zero_check, channel.at_atmosphere):
         faults.append("the zero check was not passed")
     if channel.second_gauge is not None and not channel.second_gauge.agrees:
         faults.append(f"it disagrees with a second gauge: {channel.second_gauge.sentence}")
@@ -155,24 +165,37 @@ def _judge_channel(stage: StageRecord, channel: ChannelRecord, zero_check: ZeroC
     return CriterionFinding(criterion="instrument", conformity=fulfilled(faults), sentence=sentence)
 
 
-def _near_zero(check: ZeroCheck, scale: Scale) -> bool:
+def _near_zero(check: ZeroCheck, bare: Scale) -> bool:
     """Whether the reading at atmosphere lies within what was allowed; records from before did not keep that."""
     if check.allowed is None:
         return True
-    bare = Scale(unit=scale.unit, decimals=scale.decimals)
     return abs(bare.pressure(Fraction(check.mean_millicounts, 1000))) <= check.allowed
 
 
-def _judge_release(stage: StageRecord, trace: Trace, channel: ChannelRecord) -> CriterionFinding:
-    safe = channel.scale.most_counts(stage.requirement.safe_below)
+def traces_by_tag(stage: StageRecord, trace: Trace, deciding: str) -> dict[str, Trace]:
+    """The samples of every pressure channel."""
+    return {deciding: trace, **{one.tag: beside for one, beside in zip(stage.beside, trace.beside, strict=True)}}
+
+
+def _judge_release(stage: StageRecord, trace: Trace, channel: ChannelRecord, pairs: Sequence[Pair]) -> CriterionFinding:
+    traces = traces_by_tag(stage, trace, channel.tag)
     after = trace.between(stage.hold_until or 0, stage.until)
-    released = len(after) > 0 and int(after.counts[-1]) <= safe
+    others = {one.tag: one for pair in pairs for one in pair.channels if one.tag != channel.tag}
+    released = len(after) > 0 and _is_released(after, stage, channel)
+    released = released and all(
+        _is_released(traces[tag].between(stage.hold_until or 0, stage.until), stage, one) for tag, one in others.items()
+    )
     sentence = (
         f"Pressure was seen released below {stage.requirement.safe_below}."
         if released
         else f"Pressure was not seen below {stage.requirement.safe_below} afterwards."
     )
     return CriterionFinding(criterion="pressure released", conformity=fulfilled([not released]), sentence=sentence)
+
+
+def _is_released(after: Trace, stage: StageRecord, channel: ChannelRecord) -> bool:
+    """Whether the last of these readings is safe; a channel that gave none says nothing against it."""
+    return not len(after) or int(after.counts[-1]) <= channel.scale.most_counts(stage.requirement.safe_below)
 
 
 def rejudged(record: RunRecord, traces: Sequence[Trace]) -> RunRecord:
@@ -185,7 +208,8 @@ def rejudged(record: RunRecord, traces: Sequence[Trace]) -> RunRecord:
     stages = []
     for stage, trace in zip(record.stages, traces, strict=True):
         basis = Basis.of(stage.requirement, record)
-        found = evaluate_stage(stage, trace, record.channel, record.zero_check, on, basis)
+        pairs = pairs_of(record, stage.requirement.fluid)
+        found = evaluate_stage(stage, trace, record.channel, record.zero_check, on, basis, pairs)
         if found is not None and not watched:
             found = found.model_copy(update={"decay": None})
         stages.append(stage.model_copy(update={"finding": found}))

@@ -41,6 +41,7 @@ class Event(StrEnum):
     EXCEEDED = "upper limit exceeded"
     STOPPED = "stopped by the operator"
     SIGNAL_LOST = "signal lost"
+    DISAGREED = "pressure channels disagree"
 
 
 class Ending(StrEnum):
@@ -56,6 +57,7 @@ _ALWAYS: Mapping[Event, Phase] = {
     Event.EXCEEDED: Phase.DEPRESSURIZING,
     Event.STOPPED: Phase.DEPRESSURIZING,
     Event.SIGNAL_LOST: Phase.CLOSED,
+    Event.DISAGREED: Phase.DEPRESSURIZING,
 }
 
 TRANSITIONS: Mapping[Phase, Mapping[Event, Phase]] = {
@@ -113,6 +115,7 @@ ENDINGS: Mapping[Event, Ending] = {
     Event.STOPPED: Ending.STOPPED,
     Event.EXCEEDED: Ending.TRIPPED,
     Event.SIGNAL_LOST: Ending.LOST,
+    Event.DISAGREED: Ending.TRIPPED,
 }
 """The first of these events decides how the stage ends; a pressure above the upper limit overrules it at any time."""
 

@@ -121,6 +121,8 @@ class Stage:
         slope: Slope | None,
         signal_faults: Callable[[], tuple[str, ...]] = _nothing_wrong,
         look_back: LookBack = _no_samples,
+        *,
+        elsewhere: bool = False,
     ) -> tuple[StageState, list[Happening]]:
         """Take the newest sample.
 
@@ -130,12 +132,13 @@ class Stage:
             slope: over the stabilization window [counts/s], None while that is not full.
             signal_faults: asked when the hold would be over: why it is void for the state of its signal.
             look_back: gives all samples of the stage, this one included; asked only where they are needed.
+            elsewhere: whether a channel that this one is compared with still reads pressure: then none was released.
         """
         happened: list[Happening] = []
         if state.last is not None and self._too_long(state.last, sample.at):
             state = self._broken(state, sample.at, sample.at - state.last, happened)
         state = replace(state, last=sample.at, counts=sample.counts)
-        for event in self._events_of(state, sample):
+        for event in self._events_of(state, sample, elsewhere=elsewhere):
             if event is Event.HOLD_ELAPSED and (faults := signal_faults()):
                 said = f"The hold is void and starts again from zero: {'; '.join(faults)}."
                 state = self._apply(state, Event.HOLD_VOID, sample.at, happened, said)
@@ -202,6 +205,25 @@ class Stage:
         sentence = f"{reason[0].upper()}{reason[1:]}; steadiness is waited for again."
         return self._apply(state, Event.SIGNAL_BROKEN, at, happened, sentence), happened
 
+    def disagreed(self, state: StageState, at: int, sentence: str) -> tuple[StageState, list[Happening]]:
+        """Say that two pressure channels disagree: nobody knows the pressure, and the stage trips."""
+        happened: list[Happening] = []
+        said = f"{sentence}; an engineer must look at this bench."
+        return self._apply(state, Event.DISAGREED, at, happened, said), happened
+
+    def not_compared(self, state: StageState, at: int, tag: str) -> tuple[StageState, list[Happening]]:
+        """Say that a channel that must be compared is silent: what was not compared counts for nothing."""
+        happened: list[Happening] = []
+        if state.phase not in _AFTER_STEADY:
+            return state, happened
+        if state.phase is Phase.OBSERVING and not self.owed_observations(state):
+            return self._left_level(state, at, happened), happened
+        sentence = (
+            f"{tag} gave no reading to compare for longer than {self.requirement.longest_gap_s} s; "
+            "the hold starts again from zero."
+        )
+        return self._apply(state, Event.SIGNAL_BROKEN, at, happened, sentence), happened
+
     def _too_long(self, since: int, until: int) -> bool:
         return until - since > self.requirement.longest_gap_s * TICKS_PER_S
 
@@ -215,7 +237,7 @@ class Stage:
         )
         return self._apply(state, Event.SIGNAL_BROKEN, at, happened, sentence)
 
-    def _events_of(self, state: StageState, sample: Sample) -> list[Event]:
+    def _events_of(self, state: StageState, sample: Sample, *, elsewhere: bool) -> list[Event]:
         limits = self.thresholds
         if sample.counts > limits.upper:
             return [] if state.ending is Ending.TRIPPED else [Event.EXCEEDED]
@@ -225,7 +247,7 @@ class Stage:
         elif state.phase is not Phase.OBSERVING or self.owed_observations(state):
             # Whoever still has to look must see the valve at pressure; a volume can be read at leisure.
             events.append(Event.FELL_BELOW)
-        if sample.counts <= limits.safe:
+        if sample.counts <= limits.safe and not elsewhere:
             events.append(Event.RELEASED)
         if state.phase is Phase.HOLDING and self._hold_is_over(state, sample.at):
             events.append(Event.HOLD_ELAPSED)

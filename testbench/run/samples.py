@@ -182,6 +182,8 @@ class Trace:
     at: NDArray[np.int64]
     counts: NDArray[np.int64]
     gaps: tuple[Gap, ...] = ()
+    beside: tuple["Trace", ...] = ()
+    """The same of the channels beside the deciding one, in the order of the run's; their hashes are their own."""
 
     @classmethod
     def of(cls, samples: list[Sample], gaps: tuple[Gap, ...] = ()) -> "Trace":

@@ -1,4 +1,4 @@
-"""From what a port delivers to samples and gaps. Knows no port and no clock: both come in as values.
+"""From what was found on a line to samples and gaps. Knows no port and no clock: both come in as values.
 
 Silence is a gap with a reason, never a value. A reading outside the calibrated range or one that stands still to
 the last digit is a fault, never a steady pressure; one that changed faster than pressure can is kept, with a gap that
@@ -69,6 +69,14 @@ class Polled:
 
 
 @dataclass(frozen=True, slots=True)
+class Decoded:
+    """What was found in bytes that arrived, in their order; see ``station/line``."""
+
+    at_s: float
+    found: tuple[Found, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class LineErrors:
     """Errors that the kernel's driver has counted since the port was opened. Only drivers of real lines count."""
 
@@ -102,6 +110,8 @@ class ClockSet:
 
 
 PortEvent = Arrived | Polled | PortOpened | PortLost | Quiet | LineErrors | Suspended | ClockSet
+LineEvent = PortEvent | Decoded
+"""What a channel takes; bytes come to it decoded."""
 
 
 class LineHistory:
@@ -154,7 +164,7 @@ class Acquisition:
 
     def __init__(self, channel: ChannelEntry) -> None:
         self._channel = channel
-        self._framer, self._index = channel.framer(), channel.index
+        self._index = channel.index
         self._least, self._most = -MOST_COUNTS, MOST_COUNTS
         scale, fastest = Scale(unit=channel.unit, decimals=channel.places), channel.fastest_change_per_s
         self._counts_per_tick = None if fastest is None else scale.exact_counts(fastest) / to_ticks(1)
@@ -170,8 +180,6 @@ class Acquisition:
         self.rejected_lines = 0
         self.line_errors: LineErrors | None = None
         """What the driver counted since the port was opened; None where it does not count."""
-        self.line = LineHistory()
-        """How the line has fared since the recorder started."""
         self._detail = ""
         self.simulated = False
         """Whether the line was ever that of a simulated rig."""
@@ -184,34 +192,27 @@ class Acquisition:
             self._least = scale.least_counts(channel.lowest - (channel.highest - channel.lowest) * 0.05)
             self._most = scale.most_counts(channel.highest)
 
-    def take(self, event: PortEvent) -> Taken:
-        """Take one port event."""
+    def take(self, event: LineEvent) -> Taken:
+        """Take one event of the line."""
         match event:
-            case Arrived(at_s, data):
-                return self._found(to_ticks(at_s), self._framer.feed(data) if self._framer is not None else [])
-            case Polled(at_s, _, found):
-                return self._found(to_ticks(at_s), [found])
+            case Decoded(at_s, found):
+                return self._found(to_ticks(at_s), found)
+            case Polled(at_s, _, answer):
+                return self._found(to_ticks(at_s), (answer,))
             case Suspended(at_s, since_s, _):
                 gap = Gap(since=to_ticks(since_s), until=to_ticks(at_s), reason=GapReason.SUSPENDED)
                 return Taken(gaps=(gap,))
             case PortOpened():
-                self._opened(event)
+                self.line_errors = None
+                self.port_sentence = self.port_remedy = ""
             case PortLost(at_s, sentence, remedy):
                 self.port_sentence, self.port_remedy = sentence, remedy
                 self._fail(GapReason.UNPLUGGED, to_ticks(at_s))
             case LineErrors():
-                self.line.counted(event)
                 self.line_errors = event
-            case Quiet() | ClockSet():
+            case Quiet() | ClockSet() | Arrived():
                 pass
         return Taken()
-
-    def _opened(self, event: PortOpened) -> None:
-        if self._framer is not None:
-            self._framer.reset()
-        self.line_errors = None
-        self.line.opened(event)
-        self.port_sentence = self.port_remedy = ""
 
     def silent_since(self, now: int) -> int | None:
         """Since when there has been nothing usable; None while the signal is good.
@@ -234,7 +235,7 @@ class Acquisition:
             self.fault_since = self.newest.at if reason is not GapReason.FROZEN and self.newest else since
         self.fault = reason
 
-    def _found(self, at: int, found: list[Found]) -> Taken:
+    def _found(self, at: int, found: tuple[Found, ...]) -> Taken:
         bad = [item for item in found if isinstance(item, Rejected)]
         banners = [item for item in bad if SIMULATED_RIG in item.raw]
         self.simulated = self.simulated or bool(banners)

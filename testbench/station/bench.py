@@ -166,7 +166,9 @@ class ChannelEntry(Instrument):
                 "reference: found 'absolute' and no barometric value, which must be taken off; state it in [barometer]"
             )
         if self.reference == "gauge" and self.atmosphere is not None:
-            raise ValueError("atmosphere: found one for a gauge transmitter; set reference = \"absolute\" or leave it out")
+            raise ValueError(
+                'atmosphere: found one for a gauge transmitter; set reference = "absolute" or leave it out'
+            )
         return self
 
     @field_validator("fastest_change_per_s")
@@ -313,12 +315,14 @@ class Bench(Value):
         if not isinstance(found, dict):
             return found
         found = _with_atmosphere(found)
-        if "channels" not in found:
-            if "deciding" in found:
+        if not found.get("channels"):
+            if found.get("deciding"):
                 raise ValueError("deciding: found it without [[channels]]; leave it out beside the one [channel]")
             return found
         if "channel" in found:
-            raise ValueError("channels: found beside [channel]; write all pressure channels as [[channels]], or just one")
+            raise ValueError(
+                "channels: found beside [channel]; write all pressure channels as [[channels]], or just one"
+            )
         return _with_deciding(found)
 
     @model_validator(mode="after")

@@ -7,6 +7,7 @@ from testbench.metrology.trend import SlidingSlope, Slope
 from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.stages import StageName
 from testbench.procedure.valve import Value
+from testbench.run.cross_check import pairs_of
 from testbench.run.decay import Basis
 from testbench.run.evaluation import evaluate_stage, judge_run
 from testbench.run.hold import signal_faults
@@ -110,7 +111,8 @@ class StageUnderWay:
 def judged(stage: StageRecord, trace: Trace, opening: RunRecord, on: date) -> StageRecord:
     """The same record with its finding."""
     basis = Basis.of(stage.requirement, opening)
-    finding = evaluate_stage(stage, trace, opening.channel, opening.zero_check, on, basis)
+    pairs = pairs_of(opening, stage.requirement.fluid)
+    finding = evaluate_stage(stage, trace, opening.channel, opening.zero_check, on, basis, pairs)
     return stage.model_copy(update={"finding": finding})
 
 

@@ -17,15 +17,22 @@ T = TypeVar("T")
 
 @dataclass(slots=True)
 class Batch:
-    """Samples, gaps, rejected bytes and journal lines that wait for one commit."""
+    """Samples, gaps, rejected bytes and journal lines that wait for one commit; those of other channels by tag."""
 
     samples: list[Sample] = field(default_factory=list)
     gaps: list[Gap] = field(default_factory=list)
     rejected: list[tuple[int, Rejected]] = field(default_factory=list)
     happenings: list[Happening] = field(default_factory=list)
+    beside: dict[str, tuple[list[Sample], list[Gap]]] = field(default_factory=dict)
 
     def __bool__(self) -> bool:
-        return bool(self.samples or self.gaps or self.rejected or self.happenings)
+        return bool(self.samples or self.gaps or self.rejected or self.happenings or self.beside)
+
+    def add_beside(self, tag: str, samples: Sequence[Sample], gaps: Sequence[Gap]) -> None:
+        """Put what another channel gave."""
+        kept = self.beside.setdefault(tag, ([], []))
+        kept[0].extend(samples)
+        kept[1].extend(gaps)
 
 
 class Keeper:
@@ -74,7 +81,7 @@ class Keeper:
         if not self.may_try():
             return False
         try:
-            self._store.append(run, stage, batch.samples, batch.gaps, batch.rejected, batch.happenings)
+            self._store.append(run, stage, batch.samples, batch.gaps, batch.rejected, batch.happenings, batch.beside)
         except StoreFailedError as fault:
             self._refused(fault)
             return False

@@ -37,13 +37,15 @@ class Heard:
 
 
 @dataclass(frozen=True, slots=True)
-class OfThermometer:
-    """What the port of the temperature channel delivered."""
+class OfLine:
+    """What the port of another line than the deciding channel's delivered."""
 
+    line: int
+    """Its number in the bench's lines."""
     event: PortEvent
 
 
-Inbox = queue.SimpleQueue[PortEvent | OfThermometer | Heard]
+Inbox = queue.SimpleQueue[PortEvent | OfLine | Heard]
 
 
 class Recorder:
@@ -104,13 +106,12 @@ class Recorder:
             pass
         self._session.tick()
 
-    def _take(self, event: PortEvent | OfThermometer | Heard) -> None:
+    def _take(self, event: PortEvent | OfLine | Heard) -> None:
         if isinstance(event, Heard):
             self._hear(event)
             self._news = True
-        elif isinstance(event, OfThermometer):
-            if self._session.thermometer is not None:
-                self._session.thermometer.take(event.event)
+        elif isinstance(event, OfLine):
+            self._session.take(event.event, event.line)
         else:
             self._session.take(event)
 

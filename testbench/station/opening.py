@@ -11,7 +11,7 @@ from testbench.quantities import Temperature
 from testbench.run.blanks import usable
 from testbench.run.observations import Collection, ZeroCheck
 from testbench.run.progress import Happening
-from testbench.run.record import BlankRun, ChannelRecord, EarlierRun, Origin, RunRecord
+from testbench.run.record import BesideRecord, BlankRun, ChannelRecord, EarlierRun, Origin, RunRecord
 from testbench.station import readiness
 from testbench.station.bench import Bench, CollectingVessel
 from testbench.station.current_run import iso
@@ -35,6 +35,7 @@ def opening_record(  # noqa: PLR0917 - the facts of a run come from many sides
     earlier: tuple[EarlierRun, ...],
     blanks: tuple[BlankRun, ...] = (),
     water: Temperature | None = None,
+    beside: tuple[BesideRecord, ...] = (),
 ) -> RunRecord:
     """The record of a run as it is opened: all but its stages and its end."""
     offset = at.astimezone().utcoffset()
@@ -63,6 +64,8 @@ def opening_record(  # noqa: PLR0917 - the facts of a run come from many sides
         earlier=earlier,
         blanks=usable(blanks, requirements, bench.name, origin, at.date()),
         water_temperature=water,
+        beside=beside,
+        cross_checks=tuple(check.record for check in bench.cross_check),
     )
 
 

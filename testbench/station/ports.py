@@ -1,7 +1,7 @@
 """What the station needs from the outside, as protocols. The edges implement them; tests bring their own."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Protocol
 
@@ -64,6 +64,8 @@ class OpenRun:
     """By running number of the stage attempt, -1 outside a stage; each with its closed gaps."""
     rejected_lines: Mapping[int, int]
     journal: tuple[JournalLine, ...]
+    beside: Mapping[tuple[int, str], Trace] = field(default_factory=dict)
+    """The traces of the other pressure channels, by stage attempt and tag."""
 
 
 class CalibrationRegister(Protocol):
@@ -90,6 +92,7 @@ class RunStore(CalibrationRegister, Protocol):
         gaps: Sequence[Gap],
         rejected: Sequence[tuple[int, Rejected]],
         happenings: Sequence[Happening],
+        beside: Mapping[str, tuple[Sequence[Sample], Sequence[Gap]]],
     ) -> None:
         """Keep what arrived since the last call: one chunk, one commit.
 
@@ -100,6 +103,7 @@ class RunStore(CalibrationRegister, Protocol):
             gaps: closed gaps.
             rejected: ticks and bytes that were no reading.
             happenings: journal lines.
+            beside: samples and closed gaps of the other pressure channels, by tag.
         """
 
     def seal(self, record: RunRecord, traces: Sequence[Trace]) -> str:

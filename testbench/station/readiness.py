@@ -71,15 +71,26 @@ def calibrated(entry: ChannelEntry, channel: ChannelRecord | None, on: date) -> 
 
 def check_channel(channel: ChannelRecord, requirements: Requirements, on: date) -> None:
     """Refuse a channel that is out of calibration, too small, or too coarse for one of the stages."""
+    check_in_date(channel, on)
+    check_covers(channel, requirements)
+    for stage in requirements.stages:
+        acceptance = stage.required + channel.guard_band(stage)
+        if acceptance >= stage.upper_limit:
+            raise UncertaintyTooLargeError(channel.tag, stage.stage, acceptance.text(1), stage.upper_limit.text(1))
+
+
+def check_in_date(channel: ChannelRecord, on: date) -> None:
+    """Refuse a channel that is out of calibration."""
     if not channel.calibration.in_date(on):
         raise CalibrationOverdueError(channel.tag, str(channel.due_on), str(on))
+
+
+def check_covers(channel: ChannelRecord, requirements: Requirements) -> None:
+    """Refuse a channel that is not calibrated up to the upper limit of every stage."""
     for stage in requirements.stages:
         if not channel.calibration.covers(stage.upper_limit):
             found = f"{channel.lowest} to {channel.highest}"
             raise RangeExceededError(channel.tag, f"{stage.upper_limit} for the {stage.stage}", found)
-        acceptance = stage.required + channel.guard_band(stage)
-        if acceptance >= stage.upper_limit:
-            raise UncertaintyTooLargeError(channel.tag, stage.stage, acceptance.text(1), stage.upper_limit.text(1))
 
 
 def check_second_gauge(channel: ChannelRecord, every_h: int | None, at: datetime) -> None:
@@ -140,7 +151,7 @@ def zero_check(recent: Sequence[Sample], now: int, channel: ChannelRecord, requi
             channel.tag, f"{len(used)} readings in {ZERO_CHECK_S:.0f} s, {LEAST_ZERO_SAMPLES} are needed"
         )
     mean = Fraction(sum(used), len(used))
-    bare = Scale(unit=channel.scale.unit, decimals=channel.scale.decimals)
+    bare = channel.at_atmosphere
     found = bare.pressure(mean)
     if abs(found) > requirements.zero_tolerance:
         raise ZeroCheckFailedError(channel.tag, found.text(2), requirements.zero_tolerance.text(2))
@@ -162,7 +173,9 @@ def _check_still(used: Sequence[int], bare: Scale, channel: ChannelRecord) -> No
     half = len(used) // 2
     first, last = used[:half], used[-half:]
     noise = 3 * noise_of(np.array(used, dtype=np.float64)) * math.sqrt(2 / half)
-    moved = abs(bare.pressure(Fraction(mean(last)) - Fraction(mean(first))))
-    allowed = channel.uncertainty_at(Pressure.zero(bare.unit)) + bare.pressure(Fraction(noise))
+    moved = abs(bare.pressure(Fraction(mean(last))) - bare.pressure(Fraction(mean(first))))
+    allowed = channel.uncertainty_at(Pressure.zero(bare.unit)) + Pressure.of(
+        Fraction(noise) * bare.per_count, bare.unit
+    )
     if moved > allowed:
         raise ZeroMovesError(channel.tag, moved.text_beside(allowed), allowed.text(2))

@@ -1,11 +1,12 @@
 """After a crash: every run that was open is closed as lost. A hold is never resumed."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Protocol
 
 from testbench.run.machine import Ending
-from testbench.run.record import RunRecord, StageRecord, TraceReference
+from testbench.run.record import BesideTrace, RunRecord, StageRecord, TraceReference
 from testbench.run.samples import Trace
 from testbench.station.current_run import StageOpening, closed, iso
 from testbench.station.gauge_checks import judged_with_checks
@@ -41,25 +42,33 @@ def lost_record(found: OpenRun, at: datetime) -> tuple[RunRecord, list[Trace]]:
     opening = RunRecord.model_validate_json(found.opening).model_copy(update={"run": found.run})
     said = [line.happening for line in found.journal]
     kept = [StageRecord.model_validate_json(line.sentence) for line in said if line.event == STAGE_CLOSED]
-    stages = [_kept(stage, index, found) for index, stage in enumerate(kept)]
+    stages = [_kept(stage, index, found, opening) for index, stage in enumerate(kept)]
     opened = [StageOpening.model_validate_json(line.sentence) for line in said if line.event == STAGE_OPENED]
-    stages.extend(_lost(stage, index, found) for index, stage in enumerate(opened) if index >= len(stages))
+    stages.extend(_lost(stage, index, found, opening) for index, stage in enumerate(opened) if index >= len(stages))
     unfinished = opening.model_copy(update={"stages": tuple(stages)})
     record = closed(unfinished, iso(at), Ending.LOST)
+    return record, [_trace_of(found, index, opening) for index in range(len(stages))]
+
+
+def _trace_of(found: OpenRun, index: int, opening: RunRecord) -> Trace:
+    """What was acknowledged of a stage, of all its channels."""
     nothing = Trace.of([])
-    return record, [found.traces.get(index, nothing) for index in range(len(stages))]
+    beside = tuple(found.beside.get((index, one.channel.tag), nothing) for one in opening.beside)
+    return replace(found.traces.get(index, nothing), beside=beside)
 
 
-def _kept(stage: StageRecord, index: int, found: OpenRun) -> StageRecord:
+def _kept(stage: StageRecord, index: int, found: OpenRun, opening: RunRecord) -> StageRecord:
     """A closed stage as it was, if all its samples are there; else it is lost."""
-    if found.traces.get(index, Trace.of([])).sha256() == stage.trace.sha256:
+    trace = _trace_of(found, index, opening)
+    named = (stage.trace, *(one.trace for one in stage.beside))
+    if [one.sha256() for one in (trace, *trace.beside)] == [one.sha256 for one in named]:
         return stage
     since = StageOpening(stage=stage.stage, attempt=stage.attempt, since=stage.since, requirement=stage.requirement)
-    return _lost(since, index, found)
+    return _lost(since, index, found, opening)
 
 
-def _lost(stage: StageOpening, index: int, found: OpenRun) -> StageRecord:
-    trace = found.traces.get(index, Trace.of([]))
+def _lost(stage: StageOpening, index: int, found: OpenRun, opening: RunRecord) -> StageRecord:
+    trace = _trace_of(found, index, opening)
     return StageRecord(
         stage=stage.stage,
         attempt=stage.attempt,
@@ -77,4 +86,12 @@ def _lost(stage: StageOpening, index: int, found: OpenRun) -> StageRecord:
         rejected_lines=found.rejected_lines.get(index, 0),
         trace=TraceReference(samples=len(trace), sha256=trace.sha256()),
         finding=None,
+        beside=tuple(
+            BesideTrace(
+                tag=one.channel.tag,
+                gaps=read.gaps,
+                trace=TraceReference(samples=len(read), sha256=read.sha256()),
+            )
+            for one, read in zip(opening.beside, trace.beside, strict=True)
+        ),
     )

@@ -4,7 +4,7 @@ One thread owns a session. What happened is on disk before any screen hears of i
 """
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
@@ -27,18 +27,20 @@ from testbench.quantities import Temperature
 from testbench.run.decay import Basis
 from testbench.run.decaying import Decaying
 from testbench.run.hold import largest_step
-from testbench.run.machine import Phase
+from testbench.run.machine import Event, Phase
 from testbench.run.observations import Observation
 from testbench.run.progress import Action, Happening, Stage, StageState
 from testbench.run.record import BlankRun, ChannelRecord, Origin, RunRecord, canonical
 from testbench.run.samples import Gap, GapReason, Sample, Thresholds, Trace, to_ticks
 from testbench.station import messages as m
 from testbench.station import readiness
-from testbench.station.acquisition import Acquisition, ClockSet, PortEvent, Taken
+from testbench.station.acquisition import Acquisition, ClockSet, PortEvent, Suspended, Taken
 from testbench.station.bench import Bench
+from testbench.station.beside import Beside, Companion
 from testbench.station.current_run import StageUnderWay, closed, iso, judged, next_stage
 from testbench.station.gauge_checks import GaugeCheck, judged_with_checks, with_checks
 from testbench.station.keeper import Batch, Keeper
+from testbench.station.line import Line
 from testbench.station.line_log import LineLog
 from testbench.station.opening import caught, opening_record, said_at_opening, texts_of
 from testbench.station.ports import Clock, Documents, FreeSpace, RawBytes, RunStore
@@ -98,8 +100,13 @@ class Session:
         self.bench = bench
         self.orders: tuple[Order, ...] = ()
         self.outside = outside
+        self.lines = tuple(Line(instruments[0]) for instruments in bench.lines)
         self.acquisition = Acquisition(bench.channel)
+        self.beside = Beside(bench)
         self.thermometer = None if bench.temperature is None else Thermometer(bench.temperature)
+        self.lines_of = {one.tag: number for number, line in enumerate(bench.lines) for one in line}
+        """Tag → number of the line that an instrument is read over; 0 is that of the deciding channel."""
+        self._line_logs: list[LineLog] = []
         self.run: RunRecord | None = None
         """The open run, or the last closed one."""
         self.run_open = False
@@ -117,9 +124,11 @@ class Session:
         self._recent: deque[Sample] = deque(maxlen=4096)
         self.keeper = Keeper(outside.store, self.now, self._store_failed)
         self._to_seal: RunRecord | None = None
+        self._held_elsewhere = False
+        """Whether it was said that another channel still reads pressure."""
         self._unsaid: list[Happening] = []
         """What no screen may hear of before it is on disk."""
-        self._log = LineLog(self.acquisition.line, None)
+        self._log = LineLog(self.lines[0].history, None)
         self.channel: ChannelRecord | None = None
         """As calibrated and checked at the start of the newest run; None without a calibration."""
         self.read_orders()
@@ -136,16 +145,48 @@ class Session:
 
     # What comes in -------------------------------------------------------------------------------
 
-    def take(self, event: PortEvent) -> None:
-        """Take what the port delivered."""
-        taken = self.acquisition.take(event)
-        self.heard = to_ticks(event.at_s)
-        self._recent.extend(taken.samples)
-        if self.run_open:
-            self._keep(taken)
+    def take(self, event: PortEvent, line: int = 0) -> None:
+        """Take what the port of a line delivered; what happened to the clocks concerns them all."""
         if isinstance(event, ClockSet):
             self._clock_set(event)
+            return
+        found, everyone = self.lines[line].take(event), isinstance(event, Suspended)
+        if line == 0:
+            taken = self.acquisition.take(found)
+            self.heard = to_ticks(event.at_s)
+            self._recent.extend(taken.samples)
+            if self.run_open:
+                self._keep(taken)
+        for one in self.beside:
+            if everyone or self.lines_of[one.entry.tag] == line:
+                self._take_beside(one, one.take(found))
+        if self.thermometer is not None and self.lines_of[self.thermometer.tag] == line:
+            self.thermometer.take(found)
         self._notice_silence()
+
+    def _take_beside(self, one: Companion, taken: Taken) -> None:
+        """Keep what another channel gave, and compare it; nothing else hangs on it."""
+        if not self.run_open:
+            return
+        samples = [Sample(sample.at - self.run_since, sample.counts) for sample in taken.samples]
+        gaps = [on_run(gap, self.run_since) for gap in taken.gaps] if self.stage_open else []
+        if samples or gaps:
+            self._batch().add_beside(one.entry.tag, samples, gaps)
+        if self.stage_open:
+            one.samples.extend(samples)
+            one.gaps.extend(gaps)
+            one.rejected_lines += len(taken.rejected)
+        self._compare(one.entry.tag, samples)
+
+    def _compare(self, tag: str, samples: Sequence[Sample]) -> None:
+        """Hold readings against those of the other channels; a disagreement trips the stage, or is said once."""
+        before = self.beside.disagreement
+        self.beside.compare(tag, samples)
+        sentence = self.beside.disagreement
+        if sentence and self.stage is not None and self.stage_open:
+            self._moved(*self.stage.rules.disagreed(self.stage.state, samples[-1].at, sentence))
+        elif sentence and not before:
+            self._happen([Happening(samples[-1].at, Event.DISAGREED, f"{sentence}.")])
 
     def _keep(self, taken: Taken) -> None:
         assert self.run is not None
@@ -153,12 +194,14 @@ class Session:
         batch = self._batch()
         batch.rejected.extend(shifted)
         if self.stage is None or not self.stage_open:
-            batch.samples.extend(Sample(sample.at - self.run_since, sample.counts) for sample in taken.samples)
+            samples = [Sample(sample.at - self.run_since, sample.counts) for sample in taken.samples]
+            batch.samples.extend(samples)
+            self._compare(self.bench.channel.tag, samples)
             self._watch_between_stages(taken)
             return
         self.stage.rejected_lines += len(shifted)
         for gap in taken.gaps:
-            moved = Gap(since=max(0, gap.since - self.run_since), until=gap.until - self.run_since, reason=gap.reason)
+            moved = on_run(gap, self.run_since)
             self.stage.gaps.append(moved)
             batch.gaps.append(moved)
             if gap.reason in {GapReason.JUMPED, GapReason.SUSPENDED}:
@@ -202,8 +245,27 @@ class Session:
         assert self.stage is not None
         self._batch().samples.append(sample)
         slope = self.stage.note(sample)
-        stage = self.stage
-        self._moved(*stage.rules.sample(stage.state, sample, slope, stage.signal_faults, stage.trace))
+        stage, longest = self.stage, to_ticks(self.stage.rules.requirement.longest_gap_s)
+        self._compare(self.bench.channel.tag, [sample])
+        if tag := self.beside.silent(longest):  # nothing is steady and no hold goes on while it is not compared
+            slope = None
+            self._moved(*stage.rules.not_compared(stage.state, sample.at, tag))
+        elsewhere = self._pressure_elsewhere(sample)
+        rules = stage.rules
+        self._moved(*rules.sample(stage.state, sample, slope, stage.signal_faults, stage.trace, elsewhere=elsewhere))
+
+    def _pressure_elsewhere(self, sample: Sample) -> bool:
+        """Whether a channel that is compared reads pressure where this one reads none; said once."""
+        assert self.stage is not None
+        rules = self.stage.rules
+        if not self.beside.channels or sample.counts > rules.thresholds.safe:
+            return False
+        found = self.beside.under_pressure(rules.requirement)
+        if found and not self._held_elsewhere and self.stage.state.phase in _RELEASING:
+            said = f"There are still {found}: the pressure is not released."
+            self._happen([Happening(sample.at, "still under pressure", said)])
+            self._held_elsewhere = True
+        return bool(found)
 
     def tick(self) -> None:
         """Let time pass: try again what failed, hear of finished documents."""
@@ -272,6 +334,7 @@ class Session:
         reports, checks = store.calibrations_of(entry.serial), store.gauge_checks_of(entry.serial)
         self.channel = channel_of(entry, reports, checks, at)
         self.acquisition.calibrated(self.channel)
+        self.beside.read_register(store, at)
         return at
 
     def _take_checks(self) -> tuple[GaugeCheck, ...] | None:
@@ -295,7 +358,7 @@ class Session:
         requirements = requirements_for(procedure, valve)
         adoption = self.outside.store.adoption_of(digest)
         origin = Origin.REPLAYED if self.outside.replayed else self.bench.origin
-        origin = Origin.SIMULATED if self.acquisition.simulated else origin
+        origin = Origin.SIMULATED if self._simulated else origin
         trial = origin is not Origin.LIVE or adoption is None
         if (run := self.outside.store.accepted_run_of(valve.serial, specimen=trial)) is not None:
             raise AlreadyAcceptedError(valve.serial, run)
@@ -322,12 +385,15 @@ class Session:
             earlier=self.outside.store.earlier_runs_of(valve.serial),
             blanks=self.outside.blanks(),
             water=self._water(now),
+            beside=self.beside.opening(requirements, at),
         )
         number = self.outside.store.begin_run(canonical(opening).decode(), at)
         self.run = opening.model_copy(update={"run": number})
         self.run_open, self.run_since, self.stage, self.stage_open = True, now, None, False
-        self._log = LineLog(self.acquisition.line, self.outside.raw)
+        self._log = LineLog(self.lines[0].history, self.outside.raw)
         self._log.begin(number, self.notify)
+        self._line_logs = [LineLog(line.history, None) for line in self.lines[1:]]
+        self.beside.begin(self.run)
         self._traces = []
         self._happen(said_at_opening(self.run))
 
@@ -335,6 +401,11 @@ class Session:
         """The temperature of the water: measured, else as the bench states it."""
         measured = None if self.thermometer is None else self.thermometer.reading(now)
         return self.bench.water_temperature if measured is None else measured
+
+    @property
+    def _simulated(self) -> bool:
+        """Whether any line was ever that of a simulated rig."""
+        return any(one.simulated for one in (self.acquisition, *(one.acquisition for one in self.beside)))
 
     def _check_space(self) -> None:
         free = self.outside.free_space.free_bytes()
@@ -354,9 +425,14 @@ class Session:
 
     def _close_run(self) -> None:
         assert self.run is not None
-        if self.acquisition.simulated:
+        if self._simulated:
             self.run = self.run.model_copy(update={"origin": Origin.SIMULATED})
-        self.run = self.run.model_copy(update={"line": self._log.end(self.notify)})
+        ended = [log.end(self.notify) for log in (self._log, *self._line_logs)]
+        beside = tuple(
+            one.model_copy(update={"line": ended[number]}) if (number := self.lines_of[one.channel.tag]) else one
+            for one in self.run.beside
+        )
+        self.run = self.run.model_copy(update={"line": ended[0], "beside": beside})
         self._seal(closed(self.run, iso(self.outside.clock.utc())))
 
     def _seal(self, record: RunRecord) -> None:
@@ -402,6 +478,9 @@ class Session:
             raise PressureNotReleasedError(reading.text(1), requirement.safe_below.text(1))
         if self.thermometer is not None:
             self.thermometer.check(now)
+        self.beside.begin_stage(self.run, requirement)
+        self._held_elsewhere = False
+        if self.thermometer is not None:
             self.thermometer.begin()
         index, since = len(self.run.stages), self.run_tick(now)
         self.stage = StageUnderWay(
@@ -448,7 +527,7 @@ class Session:
     def _close_stage(self) -> None:
         assert self.stage is not None
         assert self.run is not None
-        until, trace = self.run_tick(), self.stage.trace()
+        until, trace = self.run_tick(), replace(self.stage.trace(), beside=self.beside.traces())
         self._take_checks()  # where the store refuses now, it is asked again before the run is sealed
         on = datetime.fromisoformat(self.run.started).astimezone(UTC).date()
         record = self.stage.record(max(until, self.stage.state.since))
@@ -456,6 +535,7 @@ class Session:
             since = self.stage.since + self.run_since
             water = self.thermometer.record(since, until + self.run_since, self.run_since)
             record = record.model_copy(update={"water": water})
+        record = record.model_copy(update={"beside": self.beside.records()})
         record = judged(record, trace, self.run, on)
         self.run = self.run.model_copy(update={"stages": (*self.run.stages, record)})
         self._traces.append(trace)
@@ -517,7 +597,15 @@ class Session:
         return ["start_stage", "end_run"] if next_stage(self.run) else ["end_run"]
 
 
+def on_run(gap: Gap, since: int) -> Gap:
+    """A gap on the ticks of a run that began at a tick."""
+    return Gap(since=max(0, gap.since - since), until=gap.until - since, reason=gap.reason)
+
+
+_RELEASING = {Phase.RELEASING_TO_VENT, Phase.DEPRESSURIZING}
 _GRAVE = {
+    "pressure channels disagree",
+    "still under pressure",
     "upper limit exceeded",
     "signal lost",
     "gap longer than allowed",

@@ -3,12 +3,14 @@
 Where it is silent no temperature is known; where it reads what liquid water cannot be, nothing is computed from it.
 """
 
+from collections.abc import Sequence
+
 from testbench.framing.readings import Found, Reading
 from testbench.metrology.water import check_liquid
 from testbench.quantities import Temperature
 from testbench.run.record import WaterTemperature
 from testbench.run.samples import Sample, to_ticks
-from testbench.station.acquisition import Arrived, Polled, PortEvent, PortLost, PortOpened
+from testbench.station.acquisition import Decoded, LineEvent, Polled, PortLost
 from testbench.station.bench import ThermometerEntry
 
 KEPT_EVERY = to_ticks(1)
@@ -16,30 +18,31 @@ KEPT_EVERY = to_ticks(1)
 
 
 class Thermometer:
-    """Takes what its port delivers; knows the newest reading and keeps those of the stage under way."""
+    """Takes what was found on its line; knows the newest reading and keeps those of the stage under way."""
 
     def __init__(self, entry: ThermometerEntry) -> None:
         self._entry = entry
-        self._framer = entry.framer()
         self._newest: Sample | None = None
         self._kept: list[Sample] = []
 
-    def take(self, event: PortEvent) -> None:
-        """Take one port event."""
+    @property
+    def tag(self) -> str:
+        """Of the channel."""
+        return self._entry.tag
+
+    def take(self, event: LineEvent) -> None:
+        """Take one event of the line."""
         match event:
-            case PortOpened():
-                if self._framer is not None:
-                    self._framer.reset()
             case PortLost():
                 self._newest = None
-            case Arrived(at_s, data) if self._framer is not None:
-                self._found(at_s, self._framer.feed(data))
-            case Polled(at_s, _, found):
-                self._found(at_s, [found])
+            case Decoded(at_s, found):
+                self._found(at_s, found)
+            case Polled(at_s, _, answer):
+                self._found(at_s, (answer,))
             case _:
                 pass
 
-    def _found(self, at_s: float, found: list[Found]) -> None:
+    def _found(self, at_s: float, found: Sequence[Found]) -> None:
         for item in found:
             if isinstance(item, Reading):
                 self._keep(Sample(to_ticks(at_s), item.of(self._entry.index)))

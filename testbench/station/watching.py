@@ -11,6 +11,7 @@ from testbench.metrology.signal import noise_of, resolution_of
 from testbench.run.samples import Sample, Scale, to_s
 from testbench.station.acquisition import NO_GARBAGE, Acquisition, Polled, PortEvent, PortOpened
 from testbench.station.bench import ChannelEntry
+from testbench.station.line import Line
 
 NEWEST = 20_000
 """Readings from which noise and resolution are taken."""
@@ -25,6 +26,7 @@ class Watch:
 
     def __init__(self, channel: ChannelEntry) -> None:
         self._channel = channel
+        self._line = Line(channel)
         self.acquisition = Acquisition(channel)
         self._scale = Scale(unit=channel.unit, decimals=channel.places)
         self._newest: deque[int] = deque(maxlen=NEWEST)
@@ -40,7 +42,7 @@ class Watch:
 
     def take(self, event: PortEvent) -> None:
         """Take one port event."""
-        taken = self.acquisition.take(event)
+        taken = self.acquisition.take(self._line.take(event))
         if isinstance(event, PortOpened):
             self.state = event.settings
         if isinstance(event, Polled) and isinstance(event.found, Reading):
@@ -89,7 +91,7 @@ class Watch:
             "fault": self.sentence,
             "slowest_answer_s": self._slowest_s,
             "line": self.state,
-            "line_errors": self.acquisition.line.errors,
+            "line_errors": self._line.history.errors,
         }
 
     @property

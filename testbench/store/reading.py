@@ -6,7 +6,7 @@ Nothing in here changes a row. Whatever is handed out as a record has been compa
 import json
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
@@ -14,7 +14,7 @@ from typing import Any, Self
 
 import numpy as np
 from pydantic import ValidationError
-from sqlalchemy import Connection, RowMapping, func, select
+from sqlalchemy import Connection, RowMapping, func, inspect, select
 
 from testbench.errors import RecordDamagedError, RunUnknownError, StoreFailedError
 from testbench.procedure.valve import Order
@@ -116,10 +116,11 @@ class RunReader(RegisterReader):
             body = connection.scalar(select(tables.record.c.body).where(tables.record.c.run == number))
             stored = select(tables.trace).where(tables.trace.c.run == number)
             rows = {row["stage"]: row for row in connection.execute(stored).mappings()}
+            others = _sealed_beside(connection, number)
         if header["state"] == "open":
             raise RunUnknownError(run, self._home)
         record = _check_record(run, header, body)
-        return record, tuple(_check_trace(run, index, stage, rows) for index, stage in enumerate(record.stages))
+        return record, tuple(_check_trace(run, index, stage, rows, others) for index, stage in enumerate(record.stages))
 
     def journal_of(self, run: str) -> tuple[JournalLine, ...]:
         """The journal of a run, open or closed, in the order it was written.
@@ -279,10 +280,29 @@ def samples_of(connection: Connection, number: int) -> dict[int, Trace]:
     parts: dict[int, list[tuple[bytes, bytes]]] = defaultdict(list)
     for row in connection.execute(select(table).where(table.c.run == number).order_by(table.c.seq)):
         parts[row.stage].append((row.ticks, row.counts))
-    return {
-        stage: Trace(_int64(b"".join(ticks for ticks, _ in found)), _int64(b"".join(counts for _, counts in found)))
-        for stage, found in parts.items()
-    }
+    return {stage: _joined(found) for stage, found in parts.items()}
+
+
+def beside_of(connection: Connection, number: int) -> dict[tuple[int, str], Trace]:
+    """The acknowledged samples of an open run's other channels by stage and tag, without gaps."""
+    table = tables.beside_chunk
+    parts: dict[tuple[int, str], list[tuple[bytes, bytes]]] = defaultdict(list)
+    for row in connection.execute(select(table).where(table.c.run == number).order_by(table.c.seq)):
+        parts[row.stage, row.channel].append((row.ticks, row.counts))
+    return {key: _joined(found) for key, found in parts.items()}
+
+
+def _joined(parts: Sequence[tuple[bytes, bytes]]) -> Trace:
+    return Trace(_int64(b"".join(ticks for ticks, _ in parts)), _int64(b"".join(counts for _, counts in parts)))
+
+
+def _sealed_beside(connection: Connection, number: int) -> dict[tuple[int, str], bytes]:
+    """The stored traces of a closed run's other channels; none in a file from before there were any."""
+    table = tables.beside_trace
+    if not inspect(connection).has_table(table.name):
+        return {}
+    rows = connection.execute(select(table).where(table.c.run == number))
+    return {(row.stage, row.channel): row.stored for row in rows}
 
 
 def _int64(raw: bytes) -> codec.Column:
@@ -309,6 +329,7 @@ def _open_run(connection: Connection, header: RowMapping) -> OpenRun:
         seen = samples.get(stage, nothing)
         traces[stage] = Trace(seen.at, seen.counts, tuple(gaps[stage]))
     return OpenRun(
+        beside=_open_beside(connection, number),
         run=header["id"],
         opening=header["opening"],
         opened=from_us(header["opened_us"]),
@@ -316,6 +337,19 @@ def _open_run(connection: Connection, header: RowMapping) -> OpenRun:
         rejected_lines={row[0]: row[1] for row in rejected},
         journal=_journal(connection, number),
     )
+
+
+def _open_beside(connection: Connection, number: int) -> dict[tuple[int, str], Trace]:
+    table, nothing = tables.beside_gap, Trace.of([])
+    if not inspect(connection).has_table(table.name):
+        return {}
+    gaps: dict[tuple[int, str], list[Gap]] = defaultdict(list)
+    for row in connection.execute(select(table).where(table.c.run == number).order_by(table.c.seq)):
+        gaps[row.stage, row.channel].append(Gap(since=row.since, until=row.until, reason=GapReason(row.reason)))
+    samples = beside_of(connection, number)
+    return {
+        key: replace(samples.get(key, nothing), gaps=tuple(gaps[key])) for key in sorted(samples.keys() | gaps.keys())
+    }
 
 
 def _summary(row: RowMapping) -> RunSummary:
@@ -347,12 +381,17 @@ def _check_record(run: str, header: RowMapping, body: str | None) -> RunRecord:
     return record
 
 
-def _check_trace(run: str, index: int, stage: StageRecord, rows: Mapping[int, RowMapping]) -> Trace:
+def _check_trace(
+    run: str, index: int, stage: StageRecord, rows: Mapping[int, RowMapping], others: Mapping[tuple[int, str], bytes]
+) -> Trace:
     what = f"the trace of the {stage.stage}, attempt {stage.attempt},"
     try:
-        samples = codec.decode(rows[index]["stored"])
+        stored = [(rows[index]["stored"], stage.trace, stage.gaps)]
+        stored += [(others[index, one.tag], one.trace, one.gaps) for one in stage.beside]
+        found = [(codec.decode(data), named, gaps) for data, named, gaps in stored]
     except (KeyError, ValueError) as damage:
         raise RecordDamagedError(run, what) from damage
-    if samples.sha256() != stage.trace.sha256:
+    if any(samples.sha256() != named.sha256 for samples, named, _ in found):
         raise RecordDamagedError(run, what)
-    return Trace(samples.at, samples.counts, stage.gaps)
+    deciding, *beside = (replace(samples, gaps=gaps) for samples, _, gaps in found)
+    return replace(deciding, beside=tuple(beside))

@@ -1,12 +1,12 @@
 """The run store: every call returns only when what it was given is on disk."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection, Table, delete, func, insert, select, update
+from sqlalchemy import Connection, Delete, Table, delete, func, insert, select, update
 
 from testbench.errors import RunClosedError
 from testbench.framing.lines import Rejected
@@ -16,7 +16,7 @@ from testbench.run.samples import Gap, Sample, Trace
 from testbench.run.state import Happening
 from testbench.store import codec, tables
 from testbench.store.database import BUSY_S, Database
-from testbench.store.reading import RunReader, header_of, samples_of, to_us
+from testbench.store.reading import RunReader, beside_of, header_of, samples_of, to_us
 from testbench.store.register import RegisterWriter
 from testbench.store.schema import upgrade
 
@@ -59,6 +59,7 @@ class SqliteStore(RunReader, RegisterWriter):
         gaps: Sequence[Gap],
         rejected: Sequence[tuple[int, Rejected]],
         happenings: Sequence[Happening],
+        beside: Mapping[str, tuple[Sequence[Sample], Sequence[Gap]]] | None = None,
     ) -> None:
         """Keep what arrived since the last call: one chunk, one commit. See ``RunStore.append``.
 
@@ -73,6 +74,10 @@ class SqliteStore(RunReader, RegisterWriter):
             (tables.rejected, [{"at": at, "raw": bad.raw, "reason": bad.reason.value} for at, bad in rejected]),
             (tables.journal, [{"at": line.at, "event": line.event, "sentence": line.sentence} for line in happenings]),
         ]
+        for tag, (read, silent) in (beside or {}).items():
+            named = {"channel": tag}
+            batches.append((tables.beside_chunk, [named | _chunk(read)] if read else []))
+            batches.append((tables.beside_gap, [named | gap.model_dump(mode="json") for gap in silent]))
         with self._database.writing() as connection:
             number = self._open_number(connection, run)
             for table, rows in batches:
@@ -97,7 +102,8 @@ class SqliteStore(RunReader, RegisterWriter):
             StoreFailedError: nothing was changed; the run is still open.
         """
         for stage, trace in zip(record.stages, traces, strict=True):
-            if stage.trace.sha256 != trace.sha256():
+            named = (stage.trace, *(one.trace for one in stage.beside))
+            if [one.sha256 for one in named] != [one.sha256() for one in (trace, *trace.beside)]:
                 raise ValueError(f"the record names another trace for the {stage.stage}, attempt {stage.attempt}")
         body = canonical(record)
         digest = sha256_of(body)
@@ -107,12 +113,14 @@ class SqliteStore(RunReader, RegisterWriter):
             sealed = acknowledged | dict(enumerate(traces))
             for stage_number, trace in sorted(sealed.items()):
                 connection.execute(insert(tables.trace), _sealed(number, stage_number, trace))
+            spent_beside = _seal_beside(connection, number, record, traces)
             connection.execute(insert(tables.record), {"run": number, "body": body.decode()})
             closing = {"state": "closed", **header_of(record, digest)}
             connection.execute(update(tables.run).where(tables.run.c.number == number).values(closing))
             same = [stage for stage, trace in acknowledged.items() if _equal(trace, sealed[stage])]
             spent = delete(tables.chunk).where(tables.chunk.c.run == number, tables.chunk.c.stage.in_(same))
-            connection.execute(spent)
+            for rows in (spent, *spent_beside):
+                connection.execute(rows)
         return digest
 
     def add_document(self, run: str, kind: str, path: str, *, sha256: str, record_sha256: str, at: datetime) -> None:
@@ -141,6 +149,22 @@ class SqliteStore(RunReader, RegisterWriter):
         if connection.scalar(select(tables.run.c.state).where(tables.run.c.number == number)) != "open":
             raise RunClosedError(run)
         return number
+
+
+def _seal_beside(connection: Connection, number: int, record: RunRecord, traces: Sequence[Trace]) -> list[Delete]:
+    """Add the other channels' traces; gives what of their chunks is to go once the run is closed."""
+    table = tables.beside_chunk
+    acknowledged = beside_of(connection, number)
+    sealed, spent = dict(acknowledged), []
+    for index, (stage, trace) in enumerate(zip(record.stages, traces, strict=True)):
+        sealed |= {(index, one.tag): found for one, found in zip(stage.beside, trace.beside, strict=True)}
+    for (stage_number, tag), trace in sorted(sealed.items()):
+        connection.execute(insert(tables.beside_trace), {"channel": tag, **_sealed(number, stage_number, trace)})
+        known = acknowledged.get((stage_number, tag))
+        if known is not None and _equal(known, trace):
+            its_own = (table.c.run == number, table.c.stage == stage_number, table.c.channel == tag)
+            spent.append(delete(table).where(*its_own))
+    return spent
 
 
 def _add(connection: Connection, table: Table, number: int, rows: list[dict[str, Any]]) -> None:

@@ -1,5 +1,7 @@
 """The tables of a bench's records, and the triggers that refuse to change what is closed.
 
+The ``beside_`` tables hold the same of the pressure channels beside the deciding one.
+
 A run is **open** from its number to its record; then it is **closed** for good. While it is open its samples lie in
 ``chunk`` rows, a commit at least every second; closing replaces them by one sealed ``trace`` per stage in the same
 transaction. That is the only deletion there is. Everything else is only ever added.
@@ -151,6 +153,45 @@ trace = Table(
     sqlite_strict=True,
 )
 
+beside_chunk = Table(
+    "beside_chunk",
+    METADATA,
+    _run_key(),
+    _seq_key(),
+    _number("stage"),
+    _text("channel"),  # tag of a pressure channel beside the deciding one
+    _number("samples"),
+    Column("ticks", LargeBinary, nullable=False),
+    Column("counts", LargeBinary, nullable=False),
+    CheckConstraint("length(ticks) = 8 * samples AND length(counts) = 8 * samples", name="samples"),
+    sqlite_strict=True,
+)
+
+beside_gap = Table(
+    "beside_gap",
+    METADATA,
+    _run_key(),
+    _seq_key(),
+    _number("stage"),
+    _text("channel"),
+    _number("since"),
+    _number("until"),
+    _text("reason"),
+    sqlite_strict=True,
+)
+
+beside_trace = Table(
+    "beside_trace",
+    METADATA,
+    _run_key(),
+    Column("stage", Integer, primary_key=True),
+    Column("channel", Text, primary_key=True),
+    _number("samples"),
+    _text("sha256"),
+    Column("stored", LargeBinary, nullable=False),
+    sqlite_strict=True,
+)
+
 document = Table(
     "document",
     METADATA,
@@ -208,12 +249,14 @@ blank = Table(
 
 # Triggers ---------------------------------------------------------------------------------------
 
-WHILE_OPEN = ("journal", "chunk", "gap", "rejected", "trace", "record")
-NUMBERED = ("journal", "chunk", "gap", "rejected", "document")
+BESIDE = ("beside_chunk", "beside_gap", "beside_trace")
+WHILE_OPEN = ("journal", "chunk", "gap", "rejected", "trace", "record", *BESIDE)
+NUMBERED = ("journal", "chunk", "gap", "rejected", "document", "beside_chunk", "beside_gap")
 REGISTERS = ("adoption", "calibration", "gauge_check", "blank")
 """Of the bench, not of a run: numbered from 1, never changed."""
-NEVER_DELETED = ("run", "record", "journal", "gap", "rejected", "trace", "document", *REGISTERS)
-NEVER_UPDATED = ("record", "journal", "chunk", "gap", "rejected", "trace", "document", *REGISTERS)
+KEPT = ("record", "journal", "gap", "rejected", "trace", "document", "beside_gap", "beside_trace", *REGISTERS)
+NEVER_DELETED = ("run", *KEPT)
+NEVER_UPDATED = ("chunk", "beside_chunk", *KEPT)
 
 
 def _trigger(name: str, moment: str, table: str, condition: str, sentence: str) -> str:
@@ -233,6 +276,7 @@ def triggers() -> list[str]:
     known = "EXISTS (SELECT 1 FROM run WHERE id = NEW.id)"
     its_record = "NEW.record_sha256 IS NOT (SELECT record_sha256 FROM run WHERE number = NEW.run)"
     still_open = "(SELECT state FROM run WHERE number = OLD.run) <> 'closed'"
+    its_own = " AND stage = NEW.stage AND channel = NEW.channel"
     twice = "EXISTS (SELECT 1 FROM {0} WHERE run = NEW.run{1})"
     return [
         _trigger("number", "INSERT", "run", f"{next_run} OR {known}", "runs are numbered without gaps"),
@@ -247,10 +291,14 @@ def triggers() -> list[str]:
         *(_trigger("seq", "INSERT", name, next_row.format(name), "rows follow each other") for name in REGISTERS),
         _trigger("once", "INSERT", "record", twice.format("record", ""), "a run has one record"),
         _trigger("once", "INSERT", "trace", twice.format("trace", " AND stage = NEW.stage"), "a stage has one trace"),
+        _trigger("once", "INSERT", "beside_trace", twice.format("beside_trace", its_own), "a channel has one trace"),
         _trigger("record", "INSERT", "document", its_record, "a document names the record it was made from"),
         *(_trigger("update", "UPDATE", name, "", "records are only ever added") for name in NEVER_UPDATED),
         *(_trigger("delete", "DELETE", name, "", "records are never deleted") for name in NEVER_DELETED),
-        _trigger("delete", "DELETE", "chunk", still_open, "samples of an open run are never deleted"),
+        *(
+            _trigger("delete", "DELETE", name, still_open, "samples of an open run are never deleted")
+            for name in ("chunk", "beside_chunk")
+        ),
     ]
 
 

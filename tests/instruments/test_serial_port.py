@@ -14,9 +14,10 @@ from testbench.errors import PortBusyError, PortMissingError
 from testbench.framing.lines import LineFramer, Reading
 from testbench.instruments.clocks import SystemClock
 from testbench.instruments.serial_port import SerialReader, open_port
-from testbench.station.acquisition import Acquisition, Arrived, PortLost, PortOpened, Quiet
+from testbench.station.acquisition import Arrived, PortLost, PortOpened, Quiet
 from testbench.station.line_settings import PlainLineSettings
 from testbench.station.serial_settings import SerialSettings
+from tests.station.conftest import OwnLine
 
 
 @pytest.fixture
@@ -68,7 +69,7 @@ def test_lines_written_to_a_tty_arrive_as_samples(pair, delivered, bench):
     reader = reader_of(port, delivered)
     assert isinstance(delivered.get(timeout=10), PortOpened)
     os.write(master, b"13\r\n+0250.13\r\n+0250.14\r\n")
-    assert [s.counts for s in collect(delivered, 2, Acquisition(bench.channel))] == [25_013, 25_014]
+    assert [s.counts for s in collect(delivered, 2, OwnLine(bench.channel))] == [25_013, 25_014]
     reader.stop()
 
 

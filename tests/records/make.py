@@ -1,11 +1,13 @@
 """Makes a stored database for this folder: one for each released version of the tables, never made again.
 
 ``python tests/records/make.py`` writes ``schema-<version>.db`` with four runs: accepted, rejected, stopped, and one
-that was cut short by a power cut; from 0002 on also a calibration and a check against a second gauge. Every later
-version must read and judge them. The functions in here also give the tests of the store their example runs.
+that was cut short by a power cut; from 0002 on also a calibration and a check against a second gauge; from 0003 on
+the accepted one and the one cut short have a second pressure channel that is compared. Every later version must read
+and judge them. The functions in here also give the tests of the store their example runs.
 """
 
 import tomllib
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -17,11 +19,14 @@ from testbench.procedure.requirements import StageRequirement, requirements_for
 from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Valve
 from testbench.quantities import Pressure, Volume
-from testbench.run.evaluation import evaluate_stage
+from testbench.run.evaluation import evaluate_stage, rejudged
 from testbench.run.machine import Ending
 from testbench.run.observations import Collection, Observation, Seen, ZeroCheck
 from testbench.run.record import (
+    BesideRecord,
+    BesideTrace,
     ChannelRecord,
+    CrossCheck,
     Origin,
     RunRecord,
     SecondGaugeCheck,
@@ -54,6 +59,19 @@ CHANNEL = ChannelRecord(
     lowest=Pressure.of(0, "psi"),
     highest=Pressure.of(1000, "psi"),
     expanded_uncertainty=Pressure.of("1.0", "psi"),
+)
+COMPARED = ChannelRecord(
+    tag="PT-102",
+    instrument="pressure transmitter 0–1500 psi",
+    serial="T-0043",
+    scale=Scale(unit="psi", decimals=1, zero_millicounts=-300),
+    certificate_number="CAL-26-0312",
+    laboratory="Saltmarsh Calibration Laboratory",
+    calibrated_on=date(2026, 3, 11),
+    due_on=date(2027, 3, 11),
+    lowest=Pressure.of(0, "psi"),
+    highest=Pressure.of(1500, "psi"),
+    expanded_uncertainty=Pressure.of("1.5", "psi"),
 )
 ZERO = ZeroCheck(at=0, samples=50, mean_millicounts=12_000, passed=True)
 
@@ -193,6 +211,33 @@ def example_run(run: str, tested: Valve, caught: str = "0.2 mL", *, stopped: boo
     return closed(record, record.ended), tuple(traces)
 
 
+def beside(trace: Trace) -> Trace:
+    """What a second channel, its last digit ten times coarser, read at the same time and a little later."""
+    at = trace.at + 130
+    pressures = CHANNEL.scale.pressures(trace.counts)
+    counts = np.rint(pressures * 10 - 0.3).astype(np.int64)
+    return Trace(at, counts, tuple(gap.model_copy(update={"reason": GapReason.UNPLUGGED}) for gap in trace.gaps))
+
+
+def compared_run(run: str, tested: Valve):
+    """The same on a bench with a second pressure channel that is compared with the first."""
+    record, traces = example_run(run, tested)
+    second = BesideRecord(channel=COMPARED, zero_check=ZERO.model_copy(update={"mean_millicounts": -300}))
+    check = CrossCheck(channels=("PT-101", "PT-102"))
+    record = record.model_copy(update={"beside": (second,), "cross_checks": (check,)})
+    both = tuple(replace(trace, beside=(beside(trace),)) for trace in traces)
+    stages = tuple(with_beside(stage, trace) for stage, trace in zip(record.stages, both, strict=True))
+    return rejudged(record.model_copy(update={"stages": stages}), both), both
+
+
+def with_beside(stage: StageRecord, trace: Trace) -> StageRecord:
+    """The stage with its reference to the second channel's trace."""
+    (other,) = trace.beside
+    named = TraceReference(samples=len(other), sha256=other.sha256())
+    found = BesideTrace(tag="PT-102", gaps=other.gaps, rejected_lines=2, trace=named)
+    return stage.model_copy(update={"beside": (found,)})
+
+
 def opening_of(record: RunRecord) -> str:
     """The opening facts as the station gives them: the record as far as it is known."""
     unknown = {"run": "", "ended": "", "stages": (), "verdict": None, "reason": "", "ending": None}
@@ -203,11 +248,17 @@ def keep_running(store, run: str, stage: int, trace: Trace) -> None:
     """Append a trace second by second, as the recorder does."""
     for begin in range(0, len(trace), RATE):
         part = slice(begin, begin + RATE)
-        samples = [Sample(int(at), int(n)) for at, n in zip(trace.at[part], trace.counts[part], strict=True)]
-        store.append(run, stage, samples, [], [], [])
+        read = {f"PT-{102 + number}": (samples_in(other, part), []) for number, other in enumerate(trace.beside)}
+        store.append(run, stage, samples_in(trace, part), [], [], [], read)
     bad = (int(trace.at[0]), Rejected(b"+02\xff0.13\r", RejectReason.NOT_A_NUMBER))
     line = Happening(int(trace.at[-1]), "released", "Pressure released.")
-    store.append(run, stage, [], list(trace.gaps), [bad], [line])
+    silent = {f"PT-{102 + number}": ([], list(other.gaps)) for number, other in enumerate(trace.beside)}
+    store.append(run, stage, [], list(trace.gaps), [bad], [line], silent)
+
+
+def samples_in(trace: Trace, part: slice) -> list[Sample]:
+    """Some of the samples of a trace."""
+    return [Sample(int(at), int(n)) for at, n in zip(trace.at[part], trace.counts[part], strict=True)]
 
 
 def keep_closed(store, record: RunRecord, traces: tuple[Trace, ...]) -> str:
@@ -254,7 +305,7 @@ def fill_registers(store) -> None:
 def fill(store) -> None:
     """The four runs of a stored database, and its registers."""
     fill_registers(store)
-    accepted = keep_closed(store, *example_run("", valve("HL-4-0117", "NPS 4")))
+    accepted = keep_closed(store, *compared_run("", valve("HL-4-0117", "NPS 4")))
     keep_closed(store, *example_run("", valve("HL-6-0118", "NPS 6"), "6 mL"))
     keep_closed(store, *example_run("", valve("HL-8-0119", "NPS 8", "resilient"), stopped=True))
     digest = store.load(accepted)[0]
@@ -266,13 +317,14 @@ def fill(store) -> None:
         record_sha256=sha256(canonical(digest)),
         at=STARTED + timedelta(minutes=25),
     )
-    record, traces = example_run("", valve("HL-8-0119", "NPS 8", "resilient"))
+    record, traces = compared_run("", valve("HL-8-0119", "NPS 8", "resilient"))
     cut_short = store.begin_run(opening_of(record), STARTED + timedelta(hours=1))
     first = record.stages[0]
     opened = StageOpening(stage=first.stage, attempt=1, since=first.since, requirement=first.requirement)
     begun = Happening(first.since, STAGE_OPENED, canonical(opened).decode())
     store.append(cut_short, 0, [], [], [], [begun])
-    keep_running(store, cut_short, 0, traces[0].between(0, 300_000))
+    whole, (other,) = traces[0], traces[0].beside
+    keep_running(store, cut_short, 0, replace(whole.between(0, 300_000), beside=(other.between(0, 300_000),)))
 
 
 def main() -> None:

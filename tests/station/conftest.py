@@ -13,12 +13,36 @@ from testbench.run.progress import Happening
 from testbench.run.record import EarlierRun, RunRecord
 from testbench.run.samples import Gap, Sample, Trace
 from testbench.station import messages as m
-from testbench.station.acquisition import Arrived, PortOpened, Quiet
-from testbench.station.bench import Bench
+from testbench.station.acquisition import Acquisition, Arrived, PortOpened, Quiet
+from testbench.station.bench import Bench, ChannelEntry, ThermometerEntry
 from testbench.station.calibrations import CalibrationReport
 from testbench.station.gauge_checks import GaugeCheck
+from testbench.station.line import Line
 from testbench.station.session import Outside, Session
+from testbench.station.thermometer import Thermometer
 from testbench.station.view import Viewer
+
+
+class OwnLine(Acquisition):
+    """A channel that has its line to itself: takes bytes as they arrive."""
+
+    def __init__(self, entry: ChannelEntry) -> None:
+        super().__init__(entry)
+        self.decoder = Line(entry)
+
+    def take(self, event):
+        return super().take(self.decoder.take(event))
+
+
+class OwnThermometer(Thermometer):
+    """The same of a thermometer."""
+
+    def __init__(self, entry: ThermometerEntry) -> None:
+        super().__init__(entry)
+        self.decoder = Line(entry)
+
+    def take(self, event):
+        super().take(self.decoder.take(event))
 
 
 def printable_here(text: str) -> None:
@@ -52,6 +76,7 @@ class MemoryStore:
     opened: list[str] = field(default_factory=list)
     samples: dict[int, list[Sample]] = field(default_factory=dict)
     journal: list[Happening] = field(default_factory=list)
+    beside: dict[tuple[int, str], list[Sample]] = field(default_factory=dict)
     sealed: list[tuple[RunRecord, tuple[Trace, ...]]] = field(default_factory=list)
     calibrations: list[CalibrationReport] = field(default_factory=list)
     gauge_checks: list[GaugeCheck] = field(default_factory=list)
@@ -65,10 +90,14 @@ class MemoryStore:
         self.opened.append(opening)
         return f"B1-{len(self.opened):06d}"
 
-    def append(self, run: str, stage: int, samples: Sequence[Sample], gaps: Sequence[Gap], rejected, happenings):
+    def append(
+        self, run: str, stage: int, samples: Sequence[Sample], gaps: Sequence[Gap], rejected, happenings, beside=None
+    ):
         self._check()
         self.samples.setdefault(stage, []).extend(samples)
         self.journal.extend(happenings)
+        for tag, (read, _) in (beside or {}).items():
+            self.beside.setdefault((stage, tag), []).extend(read)
 
     def seal(self, record: RunRecord, traces: Sequence[Trace]) -> str:
         self._check()

@@ -7,14 +7,15 @@ import pytest
 from testbench.framing.readings import Reading, Rejected, RejectReason
 from testbench.quantities import Pressure
 from testbench.run.samples import GapReason
-from testbench.station.acquisition import Acquisition, Arrived, LineErrors, Polled, PortLost, PortOpened
+from testbench.station.acquisition import Arrived, LineErrors, Polled, PortLost, PortOpened
 from testbench.station.register import channel_of
+from tests.station.conftest import OwnLine
 
 
 @pytest.fixture
 def line(bench):
     """A line that was opened and has found its first line end."""
-    acquisition = Acquisition(bench.channel)
+    acquisition = OwnLine(bench.channel)
     acquisition.calibrated(channel_of(bench.channel, (), (), datetime(2026, 11, 25, tzinfo=UTC)))
     acquisition.take(PortOpened(0.0, ""))
     acquisition.take(Arrived(0.0, b"13\r\n"))
@@ -109,7 +110,7 @@ def test_readings_that_come_in_one_heap_after_a_standstill_are_not_placed_in_tim
 def test_a_reading_that_changes_faster_than_pressure_can_is_kept_and_marked(bench, text, jumped):
     """500 psi/s at the most: 50 psi in 0.1 s. The sample stays, for a burst looks like that, too."""
     fast = bench.channel.model_copy(update={"fastest_change_per_s": Pressure.of(500, "psi")})
-    acquisition = Acquisition(fast)
+    acquisition = OwnLine(fast)
     acquisition.take(PortOpened(0.0, ""))
     acquisition.take(Arrived(0.9, b"13\r\n+0250.13\r\n"))
     taken = acquisition.take(Arrived(1.0, text))
@@ -120,7 +121,7 @@ def test_a_reading_that_changes_faster_than_pressure_can_is_kept_and_marked(benc
 def test_what_came_in_one_delivery_has_no_rate(bench):
     """Readings that were stamped together do not jump."""
     fast = bench.channel.model_copy(update={"fastest_change_per_s": Pressure.of(500, "psi")})
-    acquisition = Acquisition(fast)
+    acquisition = OwnLine(fast)
     acquisition.take(PortOpened(0.0, ""))
     assert acquisition.take(Arrived(0.9, b"13\r\n+0250.13\r\n+0400.00\r\n")).gaps == ()
 

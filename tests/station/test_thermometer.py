@@ -8,14 +8,13 @@ from testbench.run.record import canonical
 from testbench.station.acquisition import Arrived, PortLost, PortOpened
 from testbench.station.bench import ThermometerEntry
 from testbench.station.line_settings import PlainLineSettings
-from testbench.station.thermometer import Thermometer
-from tests.station.conftest import BenchInHand
+from tests.station.conftest import BenchInHand, OwnThermometer
 
 ENTRY = ThermometerEntry(
     tag="TT-101",
     instrument="resistance thermometer",
     serial="W-0007",
-    line=PlainLineSettings(port="/dev/null"),
+    line=PlainLineSettings(port="/dev/tt"),
     expanded_uncertainty_k="0.5",
 )
 
@@ -24,19 +23,19 @@ ENTRY = ThermometerEntry(
 def warm(bench, order) -> BenchInHand:
     """The bench with a thermometer in its water."""
     at_hand = BenchInHand(bench.model_copy(update={"temperature": ENTRY}), order)
-    at_hand.session.thermometer.take(PortOpened(0.0, ""))
-    at_hand.session.thermometer.take(Arrived(0.0, b"\r\n"))
+    at_hand.session.take(PortOpened(0.0, ""), 1)
+    at_hand.session.take(Arrived(0.0, b"\r\n"), 1)
     return at_hand
 
 
 def says(at_hand: BenchInHand, line: bytes) -> None:
-    at_hand.session.thermometer.take(Arrived(at_hand.clock.seconds, line))
+    at_hand.session.take(Arrived(at_hand.clock.seconds, line), 1)
 
 
 @pytest.mark.parametrize(("seconds", "known"), [(30.0, True), (30.0001, False)])
 def test_a_temperature_is_known_for_half_a_minute(seconds: float, known: bool):
     """stale_after_s = 30 in bench.toml; silence is no temperature."""
-    thermometer = Thermometer(ENTRY)
+    thermometer = OwnThermometer(ENTRY)
     thermometer.take(Arrived(1.0, b"\r\n+018.3\r\n"))
     found = thermometer.reading(round((1.0 + seconds) * 10_000))
     assert (found == Temperature.of("18.3", "degC")) if known else (found is None)
@@ -44,7 +43,7 @@ def test_a_temperature_is_known_for_half_a_minute(seconds: float, known: bool):
 
 def test_a_pulled_cable_leaves_no_temperature():
     """At once, whatever was read a moment before."""
-    thermometer = Thermometer(ENTRY)
+    thermometer = OwnThermometer(ENTRY)
     thermometer.take(Arrived(1.0, b"\r\n+018.3\r\n"))
     thermometer.take(PortLost(1.1, "Port X is not there.", "Plug it in."))
     assert thermometer.reading(11_000) is None

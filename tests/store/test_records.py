@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from testbench.errors import RecordDamagedError
-from testbench.run.evaluation import evaluate_stage, judge_run
+from testbench.run.evaluation import evaluate_stage, judge_run, rejudged, same_decision
 from testbench.run.observations import Observation, Seen
 from testbench.run.record import RunRecord, Verdict, canonical, sha256
 from testbench.run.samples import Gap, GapReason
@@ -42,6 +42,7 @@ def test_a_released_database_is_read_and_judged_again(name, path):
         for line in lines:
             record, traces = store.load(line.run)
             assert judge_run(record)[0] == line.verdict
+            assert same_decision(rejudged(record, traces), record)
             for stage, trace in zip(record.stages, traces, strict=True):
                 day = datetime.fromisoformat(record.started).date()
                 again = evaluate_stage(stage, trace, record.channel, record.zero_check, day)
