@@ -277,6 +277,11 @@ class Acquisition:
             return f"{self.port_sentence} {self.port_remedy}".rstrip()
         return "" if self.fault is None else faults.sentence_of(self.fault, self._detail)
 
+    @property
+    def why_silent(self) -> str:
+        """Why there is no usable reading, as the end of a sentence without its stop."""
+        return self.port_sentence.rstrip(".") or str(self.fault)
+
     def _is_above(self, item: Found) -> bool:
         """Above the range by its number, or by the instrument's own word."""
         return (

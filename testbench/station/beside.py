@@ -114,7 +114,7 @@ class Beside:
             readiness.check_covers(channel, requirements)
         readiness.check_second_gauge(channel, one.entry.gauge_check_every_h, at)
         if one.is_silent:
-            raise NoReadingError(one.entry.tag, one.acquisition.port_sentence or str(one.acquisition.fault))
+            raise NoReadingError(one.entry.tag, one.acquisition.why_silent)
         zero = readiness.zero_check(tuple(one.recent), one.heard, channel, requirements)
         checked = channel.with_zero(zero.mean_millicounts)
         return BesideRecord(channel=checked, zero_check=zero.model_copy(update={"at": 0}))
@@ -144,7 +144,7 @@ class Beside:
         """
         for one in self:
             if one.entry.tag in self._compared and one.is_silent:
-                raise NoReadingError(one.entry.tag, one.acquisition.port_sentence or str(one.acquisition.fault))
+                raise NoReadingError(one.entry.tag, one.acquisition.why_silent)
         if sentence := self.disagreement:
             raise ChannelsDisagreeError(sentence)
         self.begin(run, required.fluid)

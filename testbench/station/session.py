@@ -50,6 +50,7 @@ from testbench.station.thermometer import Thermometer
 LEAST_FREE_BYTES = 50_000_000
 NOTICES_KEPT = 12
 PORT_DEAD_S = 5.0
+HELD_SAID_AFTER_S = 2.0
 
 STAGE_OPENED, STAGE_CLOSED = "stage opened", "stage closed"
 """Journal events whose sentence is JSON: what the next start needs to close an interrupted run as lost."""
@@ -124,8 +125,9 @@ class Session:
         self._recent: deque[Sample] = deque(maxlen=4096)
         self.keeper = Keeper(outside.store, self.now, self._store_failed)
         self._to_seal: RunRecord | None = None
-        self._held_elsewhere = False
-        """Whether it was said that another channel still reads pressure."""
+        self._held_since: int | None = None
+        """Since when another channel alone reads pressure in this release, and whether that was said."""
+        self._held_said = False
         self._unsaid: list[Happening] = []
         """What no screen may hear of before it is on disk."""
         self._log = LineLog(self.lines[0].history, None)
@@ -261,11 +263,15 @@ class Session:
         if not self.beside.channels or sample.counts > rules.thresholds.safe:
             return False
         found = self.beside.under_pressure(rules.requirement)
-        if found and not self._held_elsewhere and self.stage.state.phase in _RELEASING:
+        if not found or self.stage.state.phase not in _RELEASING:
+            return bool(found)
+        if self._held_since is None:
+            self._held_since = sample.at
+        if not self._held_said and sample.at - self._held_since >= to_ticks(HELD_SAID_AFTER_S):
             said = f"There are still {found}: the pressure is not released."
             self._happen([Happening(sample.at, "still under pressure", said)])
-            self._held_elsewhere = True
-        return bool(found)
+            self._held_said = True
+        return True
 
     def tick(self) -> None:
         """Let time pass: try again what failed, hear of finished documents."""
@@ -414,8 +420,7 @@ class Session:
 
     def _check_signal(self) -> None:
         if self.acquisition.silent_since(self.heard) is not None:
-            reason = self.acquisition.port_sentence or str(self.acquisition.fault)
-            raise NoReadingError(self.bench.channel.tag, reason)
+            raise NoReadingError(self.bench.channel.tag, self.acquisition.why_silent)
 
     def _end_run(self) -> None:
         if not self.run_open or self.stage_open or self._to_seal is not None:
@@ -479,7 +484,7 @@ class Session:
         if self.thermometer is not None:
             self.thermometer.check(now)
         self.beside.begin_stage(self.run, requirement)
-        self._held_elsewhere = False
+        self._held_since, self._held_said = None, False
         if self.thermometer is not None:
             self.thermometer.begin()
         index, since = len(self.run.stages), self.run_tick(now)
