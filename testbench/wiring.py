@@ -74,7 +74,7 @@ def make_home(folder: Path, bench_toml: str | None = None) -> Home:
     """
     from testbench.certificate.keys import make_station_key
     from testbench.instruments.clocks import SystemClock
-    from testbench.procedure_files.loader import bench_template, line_examples, order_template
+    from testbench.procedure_files.loader import bench_examples, bench_template, line_examples, order_template
 
     home = Home(folder)
     if (folder / "bench.toml").exists():
@@ -86,7 +86,7 @@ def make_home(folder: Path, bench_toml: str | None = None) -> Home:
         (folder / "bench.toml").write_text(bench_toml or bench_template())
         bench = home.bench()
         (folder / "orders" / "order-template.txt").write_text(order_template())
-        for name, text in line_examples().items():
+        for name, text in (line_examples() | bench_examples()).items():
             (folder / "examples" / name).write_text(text)
         make_station_key(home.keys, bench.name, bench.works.name, SystemClock().utc())
     except OSError as failure:

@@ -232,8 +232,16 @@ def bench_template() -> str:
 
 def line_examples() -> dict[str, str]:
     """File name → a commented [channel.line] of each protocol."""
-    folder = Path(__file__).parent / "examples"
-    return {path.name: path.read_text() for path in sorted(folder.glob("*.toml"))}
+    return _texts("examples")
+
+
+def bench_examples() -> dict[str, str]:
+    """File name → a commented bench.toml for what the template does not show."""
+    return _texts("bench_examples")
+
+
+def _texts(folder: str) -> dict[str, str]:
+    return {path.name: path.read_text() for path in sorted((Path(__file__).parent / folder).glob("*.toml"))}
 
 
 def order_template() -> str:

@@ -5,13 +5,17 @@ from datetime import date
 from fractions import Fraction
 from typing import Annotated
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
 from testbench.metrology.calibration import Calibration
 from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.valve import Text, Value, later
 from testbench.quantities import AbsolutePressure, Pressure
 from testbench.run.samples import Scale
+
+
+LEAST_ATMOSPHERE, MOST_ATMOSPHERE = AbsolutePressure.of(500, "hPa"), AbsolutePressure.of(1100, "hPa")
+"""From 5500 m above the sea to the highest ever read there, rounded outwards: from memory, to catch a wrong unit."""
 
 
 class Atmosphere(Value):
@@ -22,6 +26,13 @@ class Atmosphere(Value):
     """U, k = 2: how well it is known, and how far it may move until it is stated again."""
     stated: Text
     """Who read it, where and when."""
+
+    @field_validator("pressure")
+    @classmethod
+    def _of_an_atmosphere(cls, found: AbsolutePressure) -> AbsolutePressure:
+        if not LEAST_ATMOSPHERE <= found <= MOST_ATMOSPHERE:
+            raise ValueError(f"an atmosphere has {LEAST_ATMOSPHERE} to {MOST_ATMOSPHERE}")
+        return found
 
 
 class UncertaintyPoint(Value):

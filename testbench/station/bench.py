@@ -260,7 +260,7 @@ class CrossCheckEntry(Value):
     @classmethod
     def _above_zero(cls, allowed: Pressure | None) -> Pressure | None:
         if allowed is not None and not Pressure.zero("psi") < allowed:
-            raise ValueError(f"found {allowed}, it must be above 0")
+            raise ValueError("it must be above 0")
         return allowed
 
     @property
@@ -327,7 +327,10 @@ class Bench(Value):
 
     @model_validator(mode="after")
     def _fitting_together(self) -> Self:
-        for problem in (*several_problems(self.instruments), *self._cross_problems()):
+        listed: tuple[Instrument, ...] = self.channels or (self.channel,)
+        for problem in several_problems((*listed, *(() if self.temperature is None else (self.temperature,)))):
+            raise ValueError(f"{'channels' if self.channels else 'temperature'}: {problem}")
+        for problem in self._cross_problems():
             raise ValueError(problem)
         return self
 
@@ -406,7 +409,7 @@ def _with_deciding(found: dict[str, Any]) -> dict[str, Any]:
 
 
 def several_problems(instruments: Sequence[Instrument]) -> list[str]:
-    """What does not fit between the instruments of a bench, each in a sentence that begins with the tag."""
+    """What does not fit between the instruments of a bench, each as found and what to write."""
     found = []
     for index, one in enumerate(instruments):
         for other in instruments[:index]:
@@ -417,15 +420,16 @@ def several_problems(instruments: Sequence[Instrument]) -> list[str]:
 def _between(one: Instrument, other: Instrument) -> list[str]:
     """Why two instruments cannot be on one bench."""
     if one.tag == other.tag:
-        return [f"tag {one.tag!r} stands there twice; give each instrument a tag of its own"]
+        return [f"found tag {one.tag!r} twice; give each instrument a tag of its own"]
     if one.serial == other.serial and type(one) is type(other):
-        return [f"{other.tag} has the serial number {one.serial!r} of {one.tag}; each instrument has its own"]
+        return [f"found serial number {one.serial!r} for {one.tag} and {other.tag}; each instrument has its own"]
     if one.line.where != other.line.where:
         return []
     if one.line != other.line:
-        said = f"{one.tag} and {other.tag} name {one.line.where} with different settings of the line"
-        return [f"{said}; a line is opened once, so write the same settings for both"]
+        said = f"found other settings of {one.line.where} for {other.tag} than for {one.tag}"
+        return [f"{said}; a line is opened once, so write the same for both"]
     same_form = (one.places, one.whole_digits) == (other.places, other.whole_digits)
     if one.index == other.index or (isinstance(one.line, PlainLineSettings) and not same_form):
-        return [f"{one.tag} and {other.tag} mean the same value of {one.line.where}; name another one with value = …"]
+        said = f"found the same value of {one.line.where} for {one.tag} and {other.tag}"
+        return [f"{said}; name another one with value = …"]
     return []
