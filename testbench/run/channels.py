@@ -13,7 +13,6 @@ from testbench.procedure.valve import Text, Value, later
 from testbench.quantities import AbsolutePressure, Pressure
 from testbench.run.samples import Scale
 
-
 LEAST_ATMOSPHERE, MOST_ATMOSPHERE = AbsolutePressure.of(500, "hPa"), AbsolutePressure.of(1100, "hPa")
 """From 5500 m above the sea to the highest ever read there, rounded outwards: from memory, to catch a wrong unit."""
 

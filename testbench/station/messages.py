@@ -203,7 +203,7 @@ class Answer(Value):
 
 
 class Signal(Value):
-    """How the deciding channel stands."""
+    """How a channel stands."""
 
     state: Literal["good", "stale", "lost"]
     """stale: nothing usable for a moment, the number is blanked; lost: the port is away."""
@@ -216,6 +216,13 @@ class Signal(Value):
     unit: str
     decimals: int
     rejected_lines: int = 0
+
+
+class ChannelBeside(Value):
+    """A pressure channel beside the deciding one."""
+
+    tag: str
+    signal: Signal
 
 
 class CriterionAsked(Value):
@@ -351,6 +358,8 @@ class Update(Value):
     """The recorder's clock [s]: time since the run began, else since the recorder started."""
     origin: Origin
     signal: Signal
+    beside: tuple[ChannelBeside, ...] = ()
+    """The other pressure channels of the bench; ``signal`` is the deciding one's."""
     water_degc: float | None = None
     """Temperature of the test water [°C]; None where it is not measured, or its channel is silent."""
     run: RunView | None = None

@@ -13,6 +13,8 @@ from testbench.run.record import Finding, RunRecord, StageRecord, Verdict
 from testbench.run.samples import Sample, Scale, to_s
 from testbench.station import messages as m
 from testbench.station import words
+from testbench.station.acquisition import Acquisition
+from testbench.station.beside import Companion
 from testbench.station.current_run import StageUnderWay, iso, next_stage
 from testbench.station.session import Session
 
@@ -46,6 +48,7 @@ class Viewer:
             at_s=to_s(session.run_tick(now) if session.run else now),
             origin=session.bench.origin,
             signal=self._signal(now),
+            beside=tuple(self._beside(one, now) for one in session.beside),
             water_degc=self._water(now),
             run=self._run(),
             stage=self._stage(now),
@@ -68,21 +71,12 @@ class Viewer:
         return session.bench.channel.scale(None) if session.channel is None else session.channel.scale
 
     def _signal(self, now: int) -> m.Signal:
-        acquisition, channel = self._session.acquisition, self._session.bench.channel
-        silent = acquisition.silent_since(self._session.heard)
-        newest = acquisition.newest
-        sentence = "" if silent is None else acquisition.sentence
-        scale = self._scale()
-        good = silent is None and newest is not None
-        return m.Signal(
-            state="good" if good else "lost" if acquisition.port_sentence else "stale",
-            sentence=sentence,
-            age_s=None if newest is None else max(0.0, to_s(now - newest.at)),
-            pressure=scale.pressure(newest.counts).to(scale.unit) if good and newest else None,
-            unit=channel.unit,
-            decimals=channel.places,
-            rejected_lines=acquisition.rejected_lines,
-        )
+        session = self._session
+        return _signal_of(session.acquisition, session.heard, now, self._scale())
+
+    def _beside(self, one: Companion, now: int) -> m.ChannelBeside:
+        scale = one.entry.scale(None) if one.channel is None else one.channel.scale
+        return m.ChannelBeside(tag=one.entry.tag, signal=_signal_of(one.acquisition, one.heard, now, scale))
 
     def _water(self, now: int) -> float | None:
         thermometer = self._session.thermometer
@@ -234,6 +228,21 @@ class Viewer:
             if found is not None:
                 labels["start_stage"] = f"Start the {found[0].stage}"
         return tuple(m.ActionOffered(request=name, label=labels[name]) for name in session.possible())
+
+
+def _signal_of(acquisition: Acquisition, heard: int, now: int, scale: Scale) -> m.Signal:
+    """How a channel stands at the newest event of its line, its newest reading on a scale."""
+    silent, newest = acquisition.silent_since(heard), acquisition.newest
+    good = silent is None and newest is not None
+    return m.Signal(
+        state="good" if good else "lost" if acquisition.port_sentence else "stale",
+        sentence="" if silent is None else acquisition.sentence,
+        age_s=None if newest is None else max(0.0, to_s(now - newest.at)),
+        pressure=scale.pressure(newest.counts).to(scale.unit) if good and newest else None,
+        unit=scale.unit,
+        decimals=scale.decimals,
+        rejected_lines=acquisition.rejected_lines,
+    )
 
 
 def described(valve: Valve) -> str:

@@ -3,7 +3,7 @@
 import math
 
 from testbench.run.machine import Phase
-from testbench.station.messages import StageView, Update
+from testbench.station.messages import ChannelBeside, StageView, Update
 from testbench.tui.conversation import Conversation, Mode
 from testbench.tui.trace_memory import TraceMemory, joined
 from testbench.tui.widgets.findings import Found, FoundLine
@@ -131,12 +131,20 @@ def asked_limit(update: Update | None) -> str:
     return next((one.words for one in update.stage.criteria if one.kind == "largest-leakage-rate"), "")
 
 
+def _beside(channel: ChannelBeside) -> str:
+    """Another pressure channel, small: it decides nothing, and what is wrong with it is said in a notice."""
+    signal = channel.signal
+    if signal.pressure is None:
+        return f"{channel.tag} no reading"
+    return f"{channel.tag} {signal.pressure:.{signal.decimals}f} {signal.unit}"
+
+
 def status(update: Update | None) -> Status:
     """Bench, run, time, and the newest notice."""
     if update is None:
         return Status("", "live", "")
     run = update.run
-    parts = [f"bench {update.bench}"]
+    parts = [f"bench {update.bench}", *(_beside(channel) for channel in update.beside)]
     if run is not None:
         parts += [run.run, f"{run.order} {run.customer}", run.serial, run.operator]
     if update.water_degc is not None:

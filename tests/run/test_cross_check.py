@@ -110,7 +110,8 @@ def test_nothing_to_compare_is_no_agreement():
     assert not compare(pair(), one, none, 0, 10 * S).compared
     (found,) = judge_cross_checks((pair(),), {"PT-101": one, "PT-102": none}, (0, 99_000), 2)
     assert found.conformity is Conformity.WITHIN_GUARD_BAND
-    assert found.sentence == "PT-101 gave nothing to compare for 0.1 s of the hold, at most 2 s is allowed; " + (
+    assert found.sentence == (
+        "PT-101 gave nothing to compare for 0.1 s of the hold, at most 2 s is allowed; "
         "PT-102 gave nothing to compare for 9.9 s of the hold, at most 2 s is allowed."
     )
     (found,) = judge_cross_checks((pair(),), {"PT-101": one, "PT-102": one}, None, 2)

@@ -246,3 +246,17 @@ def test_a_run_needs_the_calibration_of_every_channel(bench, order):
         answer = two.ask("start_run", order="HL-2041", serial="HL-4-0117", operator="Mara Quill")
         assert not answer.done
         assert "PT-102" in answer.sentence, (begins, answer.sentence)
+
+
+def test_the_screen_hears_of_every_channel(two):
+    """Tag, corrected reading, state; blank as soon as there is none."""
+    two.start("HL-4-0117")
+    two.to_hold(505)
+    (beside,) = two.see().beside
+    assert (beside.tag, beside.signal.state, beside.signal.unit) == ("PT-102", "good", "psi")
+    assert beside.signal.pressure == pytest.approx(504.8, abs=0.02)
+    two.second_silent = True
+    two.hold(505, 0.6)
+    (beside,) = two.see().beside
+    assert (beside.signal.state, beside.signal.pressure) == ("stale", None)
+    assert beside.signal.sentence.startswith("No reading: the transmitter said nothing.")
