@@ -31,6 +31,10 @@ def attachments_of(record: RunRecord, traces: tuple[Trace, ...]) -> tuple[Attach
         described = f"Readings of the {stage.stage}, attempt {stage.attempt}"
         scale = record.channel.scale.for_fluid(stage.requirement.fluid)
         found.append(Attachment(trace_name(record, index), csv_of(trace, scale), "text/csv", described))
+        for number, (beside, read) in enumerate(zip(record.beside, trace.beside, strict=True), start=1):
+            name, scale = beside_name(trace_name(record, index), number), beside.channel.scale
+            data = csv_of(read, scale.for_fluid(stage.requirement.fluid))
+            found.append(Attachment(name, data, "text/csv", f"{described}, channel {beside.channel.tag}"))
     return tuple(found)
 
 
@@ -38,6 +42,11 @@ def trace_name(record: RunRecord, index: int) -> str:
     """File name of one stage attempt's samples."""
     stage = record.stages[index]
     return f"trace-{index + 1:02d}-{stage.stage.replace(' ', '-')}-attempt-{stage.attempt}.csv"
+
+
+def beside_name(deciding: str, number: int) -> str:
+    """File name of another channel's samples, from that of the deciding one's; counted from 1."""
+    return f"{deciding.removesuffix('.csv')}-beside-{number}.csv"
 
 
 def csv_of(trace: Trace, scale: Scale) -> bytes:

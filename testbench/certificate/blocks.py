@@ -231,6 +231,7 @@ def evidence_blocks(pen: Pen, content: Content, words: Words) -> list[Block]:
     return [
         *_paragraphs(pen, words("course.heading"), content.course),
         _instrument_block(pen, content, words),
+        *_paragraphs(pen, words("compared.heading"), content.compared),
         *_paragraphs(pen, words("rule.heading"), (" ".join(content.rule),)),
         *_paragraphs(pen, words("sources.heading"), ("; ".join(content.sources) + ".",)),
         *_paragraphs(pen, words("cautions.heading"), (" ".join(content.cautions),)),

@@ -14,6 +14,7 @@ from testbench.certificate.evidence import (
     Fact,
     RunClock,
     cautions_of,
+    compared_of,
     course_of,
     instrument_of,
     sources_of,
@@ -110,6 +111,8 @@ class Content:
     stages: tuple[StageContent, ...]
     course: tuple[str, ...]
     instrument: tuple[Fact, ...]
+    compared: tuple[str, ...]
+    """The channels that were compared; empty where there is one."""
     rule: tuple[str, ...]
     sources: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -186,6 +189,7 @@ def content_of(
         stages=stages,
         course=course_of(record, clock, words),
         instrument=instrument_of(record, words),
+        compared=compared_of(record, words),
         rule=(*_rules_of(record), words("rule.applied")),
         sources=sources_of(record, words),
         cautions=cautions_of(record, words),

@@ -9,8 +9,9 @@ from testbench.certificate.figures import decimals_of, written, written_up
 from testbench.certificate.lines import collected_of, judged, pressure_text, unit_in_words
 from testbench.procedure.requirements import StageRequirement
 from testbench.quantities import Pressure
+from testbench.run.cross_check import CRITERION
 from testbench.run.machine import Ending
-from testbench.run.record import ChannelRecord, RunRecord, SecondGaugeCheck, StageRecord
+from testbench.run.record import Atmosphere, ChannelRecord, RunRecord, SecondGaugeCheck, StageRecord
 from testbench.run.samples import TICKS_PER_S
 
 
@@ -127,8 +128,8 @@ def instrument_of(record: RunRecord, words: Words) -> tuple[Fact, ...]:
     channel, gauge = record.channel, record.channel.disproved_by or record.channel.second_gauge
     unit = record.requirements.zero_tolerance.unit
     decimals = decimals_of(channel.expanded_uncertainty.in_unit(unit).value) + 1
-    zero = Fraction(record.zero_check.mean_millicounts, 1000) * channel.scale.per_count
-    mean = pressure_text(Pressure.of(zero, channel.scale.unit), decimals, unit)
+    zero = channel.at_atmosphere.pressure(Fraction(record.zero_check.mean_millicounts, 1000))
+    mean = pressure_text(zero, decimals, unit)
     passed = words("instrument.passed" if record.zero_check.passed else "instrument.not_passed")
     zero_text = words("instrument.zero_value", mean=f"{mean} {unit_in_words(unit, words)}", passed=passed)
     values = {
@@ -139,12 +140,47 @@ def instrument_of(record: RunRecord, words: Words) -> tuple[Fact, ...]:
             "instrument.laboratory", certificate=channel.certificate_number, laboratory=channel.laboratory
         ),
         "due": _dates(channel, words),
+        **({} if channel.atmosphere is None else {"absolute": _absolute(channel.atmosphere, words)}),
         **({} if gauge is None else {"second_gauge": _second_gauge(gauge, words)}),
         "range": words("instrument.range_value", lowest=channel.lowest.digits, highest=channel.highest),
         "uncertainty": _uncertainty(record, words),
         "zero": zero_text,
     }
     return tuple(Fact(words(f"instrument.{key}"), value) for key, value in values.items())
+
+
+def _absolute(atmosphere: Atmosphere, words: Words) -> str:
+    return words(
+        "instrument.absolute_value",
+        pressure=atmosphere.pressure, u=atmosphere.expanded_uncertainty, stated=atmosphere.stated,
+    )  # fmt: skip
+
+
+def compared_of(record: RunRecord, words: Words) -> tuple[str, ...]:
+    """Each two channels that were compared, and how far apart they were in a hold at the most."""
+    return tuple(_compared(record, index, words) for index in range(len(record.cross_checks)))
+
+
+def _compared(record: RunRecord, index: int, words: Words) -> str:
+    channels = words("compared.and").join(_named(record, tag, words) for tag in record.cross_checks[index].channels)
+    told = [stage.finding.criteria for stage in record.stages if stage.finding is not None]
+    found = [[one for one in criteria if one.criterion == CRITERION][index] for criteria in told]
+    apart = [(Pressure.parse(one.measured), Pressure.parse(one.limit)) for one in found if one.measured]
+    if not apart:
+        return words("compared.not", channels=channels)
+    worst, allowed = max(apart, key=lambda pair: (pair[0] - pair[1]).exact)
+    return words("compared.line", channels=channels, apart=worst.text_beside(allowed), allowed=allowed.text(2))
+
+
+def _named(record: RunRecord, tag: str, words: Words) -> str:
+    """A channel with its calibration; that of the deciding one stands above."""
+    channel = next((beside.channel for beside in record.beside if beside.channel.tag == tag), None)
+    if channel is None:
+        return tag
+    return words(
+        "compared.channel", tag=tag, instrument=channel.instrument, serial=channel.serial,
+        certificate=channel.certificate_number, due=channel.due_on,
+    )  # fmt: skip
 
 
 def _dates(channel: ChannelRecord, words: Words) -> str:

@@ -107,7 +107,8 @@ def _check_evidence(record: RunRecord, record_sha256: str, traces: tuple[Trace, 
     if len(traces) != len(record.stages):
         raise RecordDamagedError(record.run, "the number of traces")
     for stage, trace in zip(record.stages, traces, strict=True):
-        if trace.sha256() != stage.trace.sha256:
+        named = (stage.trace, *(one.trace for one in stage.beside))
+        if [one.sha256() for one in (trace, *trace.beside)] != [one.sha256 for one in named]:
             raise RecordDamagedError(record.run, f"the trace of the {stage.stage}, attempt {stage.attempt},")
 
 

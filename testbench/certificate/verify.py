@@ -20,7 +20,7 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any
 
-from testbench.certificate.attach import RECORD, trace_of
+from testbench.certificate.attach import RECORD, beside_name, trace_of
 from testbench.certificate.facts import DocumentFacts
 from testbench.certificate.keys import fingerprint_of, grouped, signer_of
 from testbench.certificate.signing import FIELD
@@ -248,13 +248,21 @@ def _faults_of_content(reader: Any, found: _Found) -> Iterator[str]:
 def _faults_of_traces(stages: list[dict[str, Any]], files: dict[str, bytes]) -> Iterator[str]:
     for index, stage in enumerate(stages):
         name = f"trace-{index + 1:02d}-{stage['stage'].replace(' ', '-')}-attempt-{stage['attempt']}.csv"
+        expected = {name: stage["trace"]["sha256"]}
+        for number, beside in enumerate(stage.get("beside", ()), start=1):
+            expected[beside_name(name, number)] = beside["trace"]["sha256"]
+        yield from _faults_of_readings(expected, files)
+    if files:
+        yield f"Files are attached that do not belong to the document: {', '.join(sorted(files))}."
+
+
+def _faults_of_readings(expected: dict[str, str], files: dict[str, bytes]) -> Iterator[str]:
+    for name, digest in expected.items():
         data = files.pop(name, None)
         if data is None:
             yield f"The readings {name} are not attached."
-        elif trace_of(data).sha256() != stage["trace"]["sha256"]:
+        elif trace_of(data).sha256() != digest:
             yield f"The readings {name} are not those of the record."
-    if files:
-        yield f"Files are attached that do not belong to the document: {', '.join(sorted(files))}."
 
 
 def _attached(root: Any) -> Iterator[tuple[str, bytes]]:

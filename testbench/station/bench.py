@@ -1,8 +1,9 @@
 """What bench.toml says: who works here, what is connected, where it is."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
+from decimal import ROUND_UP, Context, Decimal
 from fractions import Fraction
 from typing import Annotated, Any, Literal, Self
 
@@ -185,17 +186,21 @@ def _as_gauge(calibration: ChannelCalibration, atmosphere: Atmosphere) -> dict[s
     The zero taken at atmosphere before each run takes the atmosphere off whatever it is; its U stands for how far it
     moves within a run, and is put in by the root of the sum of squares.
     """
-    off, moves = Pressure(atmosphere.pressure.exact, "Pa"), atmosphere.expanded_uncertainty.exact
+    off, moves = Pressure(atmosphere.pressure.exact, "Pa"), float(atmosphere.expanded_uncertainty.exact)
 
     def both(u: Pressure) -> Pressure:
-        return Pressure.of(f"{math.hypot(u.to('Pa'), float(moves)):.6f}", "Pa").in_unit(u.unit)
+        root = Decimal(math.hypot(u.to("Pa"), moves) / float(Pressure.factor(u.unit)))
+        return Pressure.of(Context(prec=4, rounding=ROUND_UP).plus(root), u.unit)
 
     def gauge(absolute: Pressure) -> Pressure:
         return absolute - off
 
+    def inwards(absolute: Pressure, rounding: Callable[[Fraction], int]) -> Pressure:
+        return Pressure.of(Fraction(rounding(gauge(absolute).value * 1000), 1000), absolute.unit)
+
     return {
-        "lowest": gauge(calibration.lowest),
-        "highest": gauge(calibration.highest),
+        "lowest": inwards(calibration.lowest, math.ceil),
+        "highest": inwards(calibration.highest, math.floor),
         "expanded_uncertainty": both(calibration.expanded_uncertainty),
         "uncertainty_points": tuple(
             UncertaintyPoint(at=gauge(point.at), expanded_uncertainty=both(point.expanded_uncertainty))

@@ -21,11 +21,14 @@ from testbench.procedure.requirements import StageRequirement, requirements_for
 from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import SeatPairing, Valve, ValveType
 from testbench.quantities import NominalSize, Pressure, Volume
-from testbench.run.evaluation import evaluate_stage, judge_run
+from testbench.run.evaluation import evaluate_stage, judge_run, rejudged
 from testbench.run.machine import Ending
 from testbench.run.observations import Collection, Observation, Seen, ZeroCheck
 from testbench.run.record import (
+    BesideRecord,
+    BesideTrace,
     ChannelRecord,
+    CrossCheck,
     Origin,
     RunRecord,
     SecondGaugeCheck,
@@ -71,6 +74,10 @@ REGISTERED = CHANNEL.model_copy(update={
         "gauge": "test gauge G-07", "at": "2026-11-25T07:41:00+00:00", "by": "Mara Quill", "indicated": "250.31 psi",
         "uncertainty": "1 psi", "gauge_indicated": "250 psi", "gauge_uncertainty": "1.5 psi",
     }),
+})  # fmt: skip
+SECOND = CHANNEL.model_copy(update={
+    "tag": "PT-102", "serial": "T-0043", "certificate_number": "CAL-26-0312",
+    "expanded_uncertainty": Pressure.parse("1.5 psi"),
 })  # fmt: skip
 ZERO = ZeroCheck(at=0, samples=50, mean_millicounts=8250, passed=True)
 
@@ -130,6 +137,8 @@ class Story:
     customer: str = "Ellery Water Board"
     customer_order: str = "EWB-7733"
     channel: ChannelRecord = CHANNEL
+    compared: bool = False
+    """Whether a second transmitter was read beside the first."""
     valve: dict[str, str] = field(default_factory=dict)
 
 
@@ -171,8 +180,28 @@ def tell(story: Story) -> Run:
         channel=story.channel, zero_check=ZERO, started=_iso(started), ended=_iso(ended), utc_offset_minutes=60,
         stages=tuple(stages), verdict=None, reason="", adoption=ADOPTION if story.adopted else None,
     )  # fmt: skip
+    if story.compared:
+        record, traces = _with_second(record, traces)
     verdict, reason = judge_run(record)
     return Run(record.model_copy(update={"verdict": verdict, "reason": reason}), tuple(traces))
+
+
+def _with_second(record: RunRecord, traces: list[Trace]) -> tuple[RunRecord, list[Trace]]:
+    """The run as it is with a second transmitter that reads 0.3 psi more, 4 ms later, and is compared."""
+    second = BesideRecord(channel=SECOND, zero_check=ZERO)
+    record = record.model_copy(
+        update={"beside": (second,), "cross_checks": (CrossCheck(channels=("PT-101", "PT-102")),)}
+    )
+    both = [
+        replace(trace, beside=(Trace(trace.at + 40, trace.counts + 30 * (trace.counts > 5000), trace.gaps),))
+        for trace in traces
+    ]
+    stages = []
+    for stage, trace in zip(record.stages, both, strict=True):
+        (read,) = trace.beside
+        named = TraceReference(samples=len(read), sha256=read.sha256())
+        stages.append(stage.model_copy(update={"beside": (BesideTrace(tag="PT-102", gaps=read.gaps, trace=named),)}))
+    return rejudged(record.model_copy(update={"stages": tuple(stages)}), both), both
 
 
 def _iso(moment: datetime) -> str:

@@ -22,6 +22,7 @@ from testbench.certificate.issue import unsealed_document
 from testbench.certificate.page import draw
 from testbench.errors import GlyphMissingError
 from testbench.quantities import Pressure
+from testbench.run.channels import Atmosphere
 from testbench.run.machine import Ending
 from testbench.run.observations import Seen
 from testbench.run.record import Origin
@@ -84,6 +85,35 @@ def test_a_run_with_a_registered_calibration_fits_one_page_too(bench: SimpleName
     told = " ".join(text_of(pdf).split())
     for part in ("corrected by its line, × 0.9980039", "0.31 at 500; 0.25 at 250 psi (g)", "250.31 psi beside 250 psi"):
         assert part in told
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("name", ["accepted_nps_4", "rejected_nps_6", "accepted_nps_8"])
+@pytest.mark.parametrize("registered", [False, True])
+def test_a_run_with_a_compared_channel_fits_one_page_mostly(
+    bench: SimpleNamespace, name: str, paper: str, registered: bool
+) -> None:
+    """The other instrument with its calibration, and the largest difference beside what is allowed."""
+    channel = bench.registered if registered else bench.channel
+    run = bench.tell(bench.replace(getattr(bench, name), compared=True, channel=channel))
+    pdf = page(bench, run, paper)
+    assert pages_of(pdf) == (2 if registered and paper == "Letter" else 1)  # with a correction and a second gauge, too
+    told = " ".join(text_of(pdf).split())
+    allowed = "1.53" if registered else "1.80"  # at 1.5 psi beside 0.304 or 1 psi
+    assert (
+        "PT-101 with PT-102 (pressure transmitter 0–1000 psi, T-0043; CAL-26-0312, due 2027-03-10): at most "
+    ) in told
+    assert f"psi apart in a hold, {allowed} psi is allowed." in told
+
+
+def test_an_absolute_transmitter_says_so(bench: SimpleNamespace) -> None:
+    """What was taken off, who stated it, and its zero as gauge pressure."""
+    of_bench = Atmosphere.model_validate({
+        "pressure": "1013 hPa", "expanded_uncertainty": "10 hPa", "stated": "works barometer, Mara Quill, 2026-11-25",
+    })  # fmt: skip
+    channel = bench.channel.model_copy(update={"atmosphere": of_bench})
+    told = " ".join(text_of(page(bench, bench.tell(bench.replace(bench.accepted_nps_4, channel=channel)))).split())
+    assert "1013 hPa, U = 10 hPa: works barometer, Mara Quill, 2026-11-25" in told
 
 
 def test_a_gauge_that_disagreed_while_the_run_was_open_is_the_one_on_the_page(bench: SimpleNamespace) -> None:
