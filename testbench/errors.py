@@ -469,6 +469,18 @@ class NoReadingError(BenchError):
 
 
 @dataclass(eq=False)
+class ChannelUnknownError(BenchError):
+    """No pressure channel of this bench has this tag."""
+
+    found: str
+    allowed: tuple[str, ...]
+    remedy: ClassVar[str] = "Name one of these channels, or describe it in bench.toml."
+
+    def sentence(self) -> str:
+        return f"This bench has no pressure channel {self.found}; it has {', '.join(self.allowed)}."
+
+
+@dataclass(eq=False)
 class ChannelsDisagreeError(BenchError):
     """Two pressure channels do not show the same pressure."""
 

@@ -110,12 +110,20 @@ def read_store(home: Home) -> "RunReader":
     return RunReader.beside(home.database)
 
 
-def channel_now(home: Home) -> "ChannelRecord | None":
-    """The deciding channel with the calibration and the gauge check in force; None without a calibration."""
+def channel_now(home: Home, tag: str | None = None) -> "ChannelRecord | None":
+    """A channel with the calibration and the gauge check in force; None without a calibration.
+
+    Args:
+        home: the bench.
+        tag: of the channel; None: the deciding one.
+
+    Raises:
+        ChannelUnknownError: there is none of this tag.
+    """
     from testbench.instruments.clocks import SystemClock
     from testbench.station.register import channel_of
 
-    entry = home.bench().channel
+    entry = home.bench().channel_named(tag)
     if not home.database.exists():
         return channel_of(entry, (), (), SystemClock().utc())
     with read_store(home) as store:

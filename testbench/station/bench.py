@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
-from testbench.errors import WaterRangeError
+from testbench.errors import ChannelUnknownError, WaterRangeError
 from testbench.framing.lines import GrammarFramer, LineFramer
 from testbench.metrology.water import check_liquid
 from testbench.procedure.valve import Text, Value
@@ -360,6 +360,21 @@ class Bench(Value):
     def pressure_channels(self) -> tuple[ChannelEntry, ...]:
         """All of them, the deciding one first."""
         return self.channel, *self.beside
+
+    def channel_named(self, tag: str | None) -> ChannelEntry:
+        """A pressure channel by its tag; None: the deciding one.
+
+        Raises:
+            ChannelUnknownError: there is none of this tag.
+        """
+        found = next((channel for channel in self.pressure_channels if tag in {None, channel.tag}), None)
+        if found is None:
+            raise ChannelUnknownError(str(tag), tuple(channel.tag for channel in self.pressure_channels))
+        return found
+
+    def channel_with(self, serial: str) -> ChannelEntry:
+        """The pressure channel with this serial number; the deciding one where there is none."""
+        return next((channel for channel in self.pressure_channels if channel.serial == serial), self.channel)
 
     @property
     def instruments(self) -> tuple[Instrument, ...]:

@@ -3,13 +3,19 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Protocol
 
 from testbench.errors import BenchError
 from testbench.procedure.requirements import Requirements
 from testbench.quantities import Pressure
-from testbench.run.record import ChannelRecord
+from testbench.run.channels import ChannelRecord, bare_scale
+from testbench.run.samples import to_ticks
 from testbench.station import readiness
-from testbench.station.bench import ChannelEntry
+from testbench.station.acquisition import PortEvent, PortLost, PortOpened
+from testbench.station.bench import ChannelEntry, ThermometerEntry
+from testbench.station.line import Line
+from testbench.station.thermometer import Thermometer
+from testbench.station.watching import Watch
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +30,49 @@ class Seen:
     held_by_recorder: bool
     in_run: bool = False
     """Whether a run is open: then pressure is no fault."""
+
+
+class Looking(Protocol):
+    """A look at an instrument on a port of our own."""
+
+    def take(self, event: PortEvent) -> None:
+        """Take one event of its port."""
+
+    def seen(self, now_s: float) -> Seen:
+        """What it brought, at its end [s on the clock of the events]."""
+
+
+class LookAtChannel:
+    """At a pressure channel; an absolute one has the stated atmosphere taken off."""
+
+    def __init__(self, entry: ChannelEntry) -> None:
+        self._scale, self._watch = bare_scale(entry.unit, entry.places, entry.atmosphere), Watch(entry)
+        self.take = self._watch.take
+
+    def seen(self, now_s: float) -> Seen:
+        """What it brought."""
+        mean = self._watch.mean
+        shown = None if mean is None else self._scale.pressure(mean / self._scale.per_count)
+        return Seen(self._watch.values, shown, self._watch.sentence, held_by_recorder=False)
+
+
+class LookAtWater:
+    """At the temperature channel."""
+
+    def __init__(self, entry: ThermometerEntry) -> None:
+        self._line, self._thermometer, self._said = Line(entry), Thermometer(entry), ""
+
+    def take(self, event: PortEvent) -> None:
+        """Take one event of its port."""
+        if isinstance(event, PortLost | PortOpened):
+            self._said = event.sentence if isinstance(event, PortLost) else ""
+        self._thermometer.take(self._line.take(event))
+
+    def seen(self, now_s: float) -> Seen:
+        """What it brought."""
+        silent = self._thermometer.reading(to_ticks(now_s)) is None
+        why = self._said or "no reading within the time of the look"
+        return Seen(0, None, why if silent else "", held_by_recorder=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +91,13 @@ class Check:
 
 
 def check_channel(
-    entry: ChannelEntry, channel: ChannelRecord | None, seen: Seen, orders: Sequence[Requirements], at: datetime
+    entry: ChannelEntry,
+    channel: ChannelRecord | None,
+    seen: Seen,
+    orders: Sequence[Requirements],
+    at: datetime,
+    *,
+    covers: bool = True,
 ) -> Check:
     """Judge a channel by everything that a run would ask of it.
 
@@ -52,6 +107,7 @@ def check_channel(
         seen: what a look at it brought.
         orders: what the valves on order demand; their zero tolerances and pressures are held against the channel.
         at: now.
+        covers: whether its range must cover what the orders demand; not so where it neither decides nor is compared.
     """
     where = "held by our recorder" if seen.held_by_recorder else "port free"
     bad: list[str] = []
@@ -65,7 +121,7 @@ def check_channel(
     except BenchError as refusal:
         return Check(entry.tag, ready=False, reasons=(*bad, str(refusal).rstrip(".")))
     good.append(f"calibrated {calibrated.lowest} to {calibrated.highest}, due {calibrated.due_on}")
-    bad += _refused(calibrated, entry, orders, at)
+    bad += _refused(calibrated, entry, orders if covers else (), at)
     if seen.mean is not None and not seen.in_run:
         bad += _zero(entry, seen.mean, orders)
     return Check(entry.tag, not bad, tuple(bad) or tuple(good))

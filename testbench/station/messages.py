@@ -378,6 +378,10 @@ class Update(Value):
     trace_complete: bool = False
     """True when ``trace`` holds the whole stage so far and replaces what a screen has kept."""
 
+    def signal_of(self, tag: str) -> Signal:
+        """How a pressure channel stands; the deciding one where none beside it has this tag."""
+        return next((channel.signal for channel in self.beside if channel.tag == tag), self.signal)
+
 
 Message = Annotated[Update | Answer, Field(discriminator="kind")]
 _MESSAGES: TypeAdapter[Update | Answer] = TypeAdapter(Message)

@@ -83,12 +83,13 @@ def command(
     else:
         facts, by = _from_form(given, register), by or str(click.prompt("Entered by"))
     report = _report(facts, by, corrects)
-    check_entry(report, register.reports, register.bench.channel)
+    channel = register.bench.channel_with(report.serial)
+    check_entry(report, register.reports, channel)
     for text in (report.certificate_number, report.laboratory):
         check_printable(text)
     found = register.assess(report)
     on = today()
-    noted = notes(report, register.bench.channel.serial, on)
+    noted = notes(report, channel.serial, on)
     if form or not as_json:
         for line in [*summary(found), *(f"NOTE        {note}" for note in noted)]:
             say(line)
@@ -106,7 +107,7 @@ def command(
 def _holds(report: "CalibrationReport", register: Register, on: date, *, in_force: bool) -> str:
     if not in_force:
         return "A newer one stays in force."
-    if report.serial != register.bench.channel.serial:
+    if report.serial != register.bench.channel_with(report.serial).serial:
         return f"It is in force for {report.serial} only; nothing on this bench changes."
     if report.due_on < on:
         return f"It is in force from now on, but overdue since {report.due_on}: no run starts on it."
@@ -146,7 +147,7 @@ def _from_file(file: Path, *, alone: bool) -> dict[str, Any]:
 
 def _from_points(points: Path, as_found: Path | None, given: Mapping[str, str], register: Register) -> dict[str, Any]:
     unit, rows = _read_points(points)
-    facts = {**_of_bench(register, unit), **given, "unit": unit, "points": rows}
+    facts = {**_of_bench(register, unit, given), **given, "unit": unit, "points": rows}
     if as_found is not None:
         other, facts["as_found"] = _read_points(as_found)
         if other != unit:
@@ -167,9 +168,9 @@ def _read_points(path: Path) -> tuple[str, list[dict[str, Any]]]:
     ]
 
 
-def _of_bench(register: Register, unit: str) -> dict[str, str]:
+def _of_bench(register: Register, unit: str, given: Mapping[str, str]) -> dict[str, str]:
     """What is as the bench has it, unless somebody says otherwise."""
-    channel = register.bench.channel
+    channel = register.bench.channel_with(given.get("serial", ""))
     step = f"{10.0**-channel.places:.{channel.places}f} {channel.unit}"
     return {"channel": channel.tag, "serial": channel.serial, "unit": unit, "resolution": step}
 
@@ -185,7 +186,7 @@ def _from_form(given: Mapping[str, str], register: Register) -> dict[str, Any]:
     if not sys.stdin.isatty():
         raise click.UsageError("Give a FILE or --points; the form needs a terminal.")
     say("Copy from the certificate. Enter alone takes what stands in brackets.\n")
-    usual = _of_bench(register, register.bench.channel.unit)
+    usual = _of_bench(register, register.bench.channel_with(given.get("serial", "")).unit, given)
     facts: dict[str, Any] = {"unit": usual["unit"], **given}
     for name, meaning in STATED.items():
         if name not in given:

@@ -22,6 +22,7 @@ LOOK_S = 2.0
 @click.option("--gauge-reading", required=True, help="What it shows, for example '250 psi'.")
 @click.option("--gauge-uncertainty", required=True, help="Its U (k = 2), for example '1.5 psi'.")
 @click.option("--by", required=True, help="Who compared them.")
+@click.option("--channel", "tag", help="Which pressure channel, by its tag; default: the deciding one.")
 @click.option("--reading", help="What the channel shows; default: the running recorder is asked for 2 s.")
 @click.option(
     "--zero", help="What the channel showed at atmosphere just before; taken off. In a run that is done already."
@@ -34,6 +35,7 @@ def command(
     gauge_reading: str,
     gauge_uncertainty: str,
     by: str,
+    tag: str | None,
     reading: str | None,
     zero: str | None,
     home: Path | None,
@@ -55,12 +57,12 @@ def command(
     from testbench.wiring import Home, channel_now, check_printable, open_store
 
     bench, at = Home(home_of(home)), SystemClock().utc()
-    channel = channel_now(bench)
+    channel = channel_now(bench, tag)
     if channel is None:
-        entry = bench.bench().channel
+        entry = bench.bench().channel_named(tag)
         raise CalibrationMissingError(entry.tag, entry.serial, str(at.date()))
     check_printable(gauge)
-    indicated = _asked(bench) if reading is None else Pressure.parse(reading)
+    indicated = _asked(bench, channel.tag) if reading is None else Pressure.parse(reading)
     if zero is not None:
         indicated -= Pressure.parse(zero)
     check = SecondGaugeCheck(
@@ -78,7 +80,7 @@ def command(
     )
     with open_store(bench) as store:
         store.add_gauge_check(kept)
-    now = channel_now(bench)
+    now = channel_now(bench, tag)
     standing = check if now is None or now.second_gauge is None else now.second_gauge
     _tell(kept, standing, as_json=as_json)
     if not standing.agrees:
@@ -112,7 +114,7 @@ def _tell(kept: "GaugeCheck", standing: "SecondGaugeCheck", *, as_json: bool) ->
         say("A run that is open now accepts nothing any more.")
 
 
-def _asked(home: "Home") -> "Pressure":
+def _asked(home: "Home", tag: str) -> "Pressure":
     """The mean of what the recorder shows for a while.
 
     Raises:
@@ -130,11 +132,11 @@ def _asked(home: "Home") -> "Pressure":
     until = time.monotonic() + LOOK_S  # noqa: TID251 - how long a person waits, not a time of a test
     try:
         while time.monotonic() < until and link.connected:  # noqa: TID251
-            seen += [said.signal for said in link.receive(0.1) if isinstance(said, m.Update)]
+            seen += [said.signal_of(tag) for said in link.receive(0.1) if isinstance(said, m.Update)]
     finally:
         link.close()
     pressures = [signal.pressure for signal in seen if signal.pressure is not None]
     if not seen or len(pressures) < len(seen):
         lost = next((signal.sentence for signal in seen if signal.pressure is None), "the recorder said nothing")
-        raise NoReadingError(home.bench().channel.tag, lost.rstrip("."))
+        raise NoReadingError(tag, lost.rstrip("."))
     return Pressure.of(f"{math.fsum(pressures) / len(pressures):.6f}", seen[-1].unit)

@@ -18,17 +18,17 @@ from testbench.cli.output import home_option, json_option, say, say_json
 def command(on: datetime | None, within: int, home: Path | None, *, as_json: bool) -> None:
     """Say for each instrument when its calibration in force is due.
 
-    The due date itself still counts. Exit code 1 if that of this bench's transmitter is overdue.
+    The due date itself still counts. Exit code 1 if that of a transmitter of this bench is overdue.
     """
     when = on.date() if on else today()
     facts, register = [], Register.of(home)
-    here = register.bench.channel.serial
+    here = {channel.serial for channel in register.bench.pressure_channels}
     for fact in listed(register, when):
         if fact["in_force"]:
             left = (date.fromisoformat(fact["due_on"]) - when).days
             state = "overdue" if left < 0 else "due soon" if left <= within else "in date"
             facts.append(
-                fact | {"on": str(when), "days_left": left, "state": state, "on_this_bench": fact["serial"] == here}
+                fact | {"on": str(when), "days_left": left, "state": state, "on_this_bench": fact["serial"] in here}
             )
     facts.sort(key=lambda fact: fact["days_left"])
     if as_json:

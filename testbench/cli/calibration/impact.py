@@ -133,7 +133,8 @@ def _tell(found: Assessment, runs: list[RunImpact], affected: list[RunImpact]) -
 
 def _tell_simple(entry: CalibrationEntry, register: Register, *, as_json: bool) -> None:
     """bench.toml keeps no readings before adjustment."""
-    number, serial = entry.certificate_number, register.bench.channel.serial
+    number = entry.certificate_number
+    serial = register.owner_of(number).serial
     if as_json:
         say_json({"certificate_number": number, "serial": serial, "as_found": None, "runs": []})
         return

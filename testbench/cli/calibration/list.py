@@ -43,11 +43,11 @@ def listed(register: Register, on: date) -> list[dict[str, Any]]:
         said = {"remark": corrected, "entered_by": report.entered_by, "entered_at": report.entered_at}
         said["correction"] = report.correction
         facts.append(_fact(report, uncertainty, on, in_force=register.in_force(report, on)) | said)
-    entry = register.bench.channel
-    simple = calibration_of(entry, register.reports, on)
-    if simple is not None and register.nothing_else_in_force(on):
-        known = {"channel": entry.tag, "serial": entry.serial, "remark": " (bench.toml)"}
-        facts.append(_fact(simple, str(simple.expanded_uncertainty), on, in_force=True) | known)
+    for entry in register.bench.pressure_channels:
+        simple = calibration_of(entry, register.reports, on)
+        if simple is not None and register.nothing_else_in_force(entry, on):
+            known = {"channel": entry.tag, "serial": entry.serial, "remark": " (bench.toml)"}
+            facts.append(_fact(simple, str(simple.expanded_uncertainty), on, in_force=True) | known)
     return facts
 
 

@@ -109,7 +109,8 @@ def _history(history: "tuple[CalibrationReport, ...]", shown: "CalibrationReport
 
 
 def _show_simple(entry: "CalibrationEntry", register: Register, on: date, *, as_json: bool) -> None:
-    channel, in_force = register.bench.channel, register.nothing_else_in_force(on)
+    channel = register.owner_of(entry.certificate_number)
+    in_force = register.nothing_else_in_force(channel, on)
     if as_json:
         say_json(simple_facts(entry, channel, on, in_force=in_force))
         return

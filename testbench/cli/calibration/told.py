@@ -44,19 +44,30 @@ class Register:
 
     def find(self, certificate: str, serial: str | None) -> "CalibrationReport | CalibrationEntry":
         """A calibration by its number: of the register, or the simple one of bench.toml."""
-        return find(self.reports, self.bench.channel, certificate, serial)
+        return find(self.reports, self.owner_of(certificate, serial), certificate, serial)
+
+    def owner_of(self, certificate: str, serial: str | None = None) -> "ChannelEntry":
+        """The channel whose simple calibration of bench.toml has this number; else the deciding one."""
+        own = [
+            channel
+            for channel in self.bench.pressure_channels
+            if channel.calibration is not None
+            and channel.calibration.certificate_number == certificate
+            and serial in {None, channel.serial}
+        ]
+        return own[0] if own else self.bench.channel
 
     def assess(self, report: "CalibrationReport") -> Assessment:
         """What follows from a report."""
-        return assess(report, self.reports, self.bench.channel)
+        return assess(report, self.reports, self.bench.channel_with(report.serial))
 
     def in_force(self, report: "CalibrationReport", on: date) -> bool:
         """Whether it is the one that runs measure with on a day."""
         return in_force(self.reports, report.serial, on) == report
 
-    def nothing_else_in_force(self, on: date) -> bool:
-        """Whether runs measure with the simple calibration of bench.toml on a day."""
-        return in_force(self.reports, self.bench.channel.serial, on) is None
+    def nothing_else_in_force(self, channel: "ChannelEntry", on: date) -> bool:
+        """Whether runs measure with a channel's simple calibration of bench.toml on a day."""
+        return in_force(self.reports, channel.serial, on) is None
 
 
 def today() -> date:

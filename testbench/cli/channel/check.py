@@ -1,9 +1,11 @@
 """``testbench channel check``."""
 
+import contextlib
 import math
 import queue
 import time
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,8 +17,10 @@ if TYPE_CHECKING:
     from testbench.link.client import LinkClient
     from testbench.procedure.requirements import Requirements
     from testbench.station.acquisition import PortEvent
-    from testbench.station.bench import Bench, ChannelEntry
-    from testbench.station.channel_check import Seen
+    from testbench.station.bench import Bench, Instrument
+    from testbench.station.channel_check import Looking, Seen
+    from testbench.station.messages import Signal
+    from testbench.station.ports import Clock
     from testbench.wiring import Home
 
 LOOK_S = 2.0
@@ -28,30 +32,31 @@ LOOK_S = 2.0
 def command(home: Path | None, *, as_json: bool) -> None:
     """Say for each channel whether it is ready, and why, in one line. Exit code 1 if one is not.
 
-    A running recorder is asked for what it reads; without one the port is opened and read for 2 s. What is checked is
+    A running recorder is asked for what it reads; without one the ports are opened and read for 2 s. What is checked is
     what a run would ask: readings, calibration in date, second gauge, range and zero for the valves on order.
     """
     from testbench.instruments.clocks import SystemClock
-    from testbench.station.channel_check import check_channel
+    from testbench.station.channel_check import Check, check_channel
     from testbench.wiring import Home, attach_if_running, channel_now
 
-    bench = Home(home_of(home))
-    entry, channel = bench.bench().channel, channel_now(bench)
-    link = attach_if_running(bench)
-    seen = _read(entry) if link is None else _asked(link)
-    check = check_channel(entry, channel, seen, _demanded(bench), SystemClock().utc())
-    others = _thermometer(bench.bench(), running=link is not None)
+    place = Home(home_of(home))
+    bench, orders, at = place.bench(), _demanded(place), SystemClock().utc()
+    link = attach_if_running(place)
+    seen = _read(bench) if link is None else _asked(link, bench)
+    compared = {bench.channel.tag}.union(*(check.channels for check in bench.cross_check))
+    checks = [
+        check_channel(entry, channel_now(place, entry.tag), seen[entry.tag], orders, at, covers=entry.tag in compared)
+        for entry in bench.pressure_channels
+    ]
+    if bench.temperature is not None and bench.temperature.tag in seen:
+        why = seen[bench.temperature.tag].fault
+        checks.append(Check(bench.temperature.tag, not why, (why.rstrip(".") or "readings come",)))
     if as_json:
-        facts = [
-            asdict(check),
-            *({"tag": tag, "ready": not why, "reasons": [why or "readings come"]} for tag, why in others),
-        ]
-        say_json(facts)
+        say_json([asdict(check) for check in checks])
     else:
-        say(check.sentence)
-        for tag, why in others:
-            say(f"{tag}: {'NOT ready: ' + why if why else 'ready: readings come'}")
-    if not check.ready or any(why for _, why in others):
+        for check in checks:
+            say(check.sentence)
+    if not all(check.ready for check in checks):
         click.get_current_context().exit(1)
 
 
@@ -71,68 +76,69 @@ def _demanded(home: "Home") -> "list[Requirements]":
     return found
 
 
-def _read(entry: "ChannelEntry") -> "Seen":
-    """Read the port ourselves for a while."""
+def _read(bench: "Bench") -> "dict[str, Seen]":
+    """Read every line ourselves for a while; what was seen, by tag."""
     from testbench.instruments.clocks import SystemClock
     from testbench.instruments.connecting import connect
-    from testbench.quantities import Pressure
-    from testbench.station.channel_check import Seen
-    from testbench.station.watching import Watch
 
-    events: queue.SimpleQueue[PortEvent] = queue.SimpleQueue()
-    reader, watch = connect(entry.line, SystemClock(), events.put), Watch(entry)
-    reader.start()
+    clock: Clock = SystemClock()
+    events: queue.SimpleQueue[tuple[int, PortEvent]] = queue.SimpleQueue()
+
+    def deliver(number: int, event: "PortEvent") -> None:
+        events.put((number, event))
+
+    looks = {one.tag: _look_at(one) for one in bench.instruments}
+    readers = [connect(line[0].line, clock, partial(deliver, number)) for number, line in enumerate(bench.lines)]
+    for reader in readers:
+        reader.start()
     until = time.monotonic() + LOOK_S  # noqa: TID251 - how long a person waits, not a time of a test
-    try:
-        while (left := until - time.monotonic()) > 0:  # noqa: TID251
-            try:
-                watch.take(events.get(timeout=left))
-            except queue.Empty:
-                break
-    finally:
+    while (left := until - time.monotonic()) > 0:  # noqa: TID251
+        with contextlib.suppress(queue.Empty):
+            number, event = events.get(timeout=left)
+            for one in bench.lines[number]:
+                looks[one.tag].take(event)
+    for reader in readers:
         reader.stop()
-    mean = watch.mean
-    shown = None if mean is None else Pressure.of(mean, entry.unit)
-    return Seen(watch.values, shown, watch.sentence, held_by_recorder=False)
+    return {tag: look.seen(clock.elapsed_s()) for tag, look in looks.items()}
 
 
-def _asked(link: "LinkClient") -> "Seen":
-    """Ask the recorder, which holds the port."""
-    from testbench.quantities import Pressure
+def _look_at(one: "Instrument") -> "Looking":
+    from testbench.station.bench import ChannelEntry, ThermometerEntry
+    from testbench.station.channel_check import LookAtChannel, LookAtWater
+
+    if isinstance(one, ChannelEntry):
+        return LookAtChannel(one)
+    assert isinstance(one, ThermometerEntry)
+    return LookAtWater(one)
+
+
+def _asked(link: "LinkClient", bench: "Bench") -> "dict[str, Seen]":
+    """Ask the recorder, which holds the ports."""
     from testbench.station import messages as m
     from testbench.station.channel_check import Seen
 
-    seen: list[m.Update] = []
+    told: list[m.Update] = []
     until = time.monotonic() + LOOK_S  # noqa: TID251
     while time.monotonic() < until and link.connected:  # noqa: TID251
-        seen += [said for said in link.receive(0.1) if isinstance(said, m.Update)]
+        told += [said for said in link.receive(0.1) if isinstance(said, m.Update)]
     link.close()
-    shown = [update.signal.pressure for update in seen if update.signal.pressure is not None]
-    if not shown or seen[-1].signal.pressure is None:
-        fault = seen[-1].signal.sentence if seen else "the recorder said nothing"
-        return Seen(0, None, fault, held_by_recorder=True)
-    mean = Pressure.of(f"{math.fsum(shown) / len(shown):.6f}", seen[-1].signal.unit)
-    run = seen[-1].run
-    return Seen(len(shown), mean, "", held_by_recorder=True, in_run=run is not None and run.open)
+    if not told:
+        nothing = Seen(0, None, "the recorder said nothing", held_by_recorder=True)
+        return {entry.tag: nothing for entry in bench.pressure_channels}
+    run = told[-1].run
+    in_run = run is not None and run.open
+    return {
+        entry.tag: _told([update.signal_of(entry.tag) for update in told], in_run=in_run)
+        for entry in bench.pressure_channels
+    }
 
 
-def _thermometer(bench: "Bench", *, running: bool) -> list[tuple[str, str]]:
-    """The temperature channel, where there is one and its port is free: its tag, and why it is not ready."""
-    from testbench.instruments.clocks import SystemClock
-    from testbench.instruments.connecting import connect
-    from testbench.run.samples import to_ticks
-    from testbench.station.thermometer import Thermometer
+def _told(signals: "list[Signal]", *, in_run: bool) -> "Seen":
+    from testbench.quantities import Pressure
+    from testbench.station.channel_check import Seen
 
-    if bench.temperature is None or running:
-        return []
-    events: queue.SimpleQueue[PortEvent] = queue.SimpleQueue()
-    clock = SystemClock()
-    reader, thermometer = connect(bench.temperature.line, clock, events.put), Thermometer(bench.temperature)
-    reader.start()
-    time.sleep(LOOK_S)
-    reader.stop()
-    while not events.empty():
-        thermometer.take(events.get())
-    silent = thermometer.reading(to_ticks(clock.elapsed_s())) is None
-    why = str(reader.refusal) if reader.refusal else f"no reading within {LOOK_S:.0f} s"
-    return [(bench.temperature.tag, why if silent else "")]
+    shown = [signal.pressure for signal in signals if signal.pressure is not None]
+    if not shown or signals[-1].pressure is None:
+        return Seen(0, None, signals[-1].sentence, held_by_recorder=True)
+    mean = Pressure.of(f"{math.fsum(shown) / len(shown):.6f}", signals[-1].unit)
+    return Seen(len(shown), mean, "", held_by_recorder=True, in_run=in_run)

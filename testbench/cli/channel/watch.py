@@ -25,6 +25,7 @@ SHOWN_EVERY_S = 0.25
 @click.option("--from-capture", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="Replay a capture.")
 @click.option("--speed", type=click.FloatRange(0, min_open=True), help="Of a replay; default: as fast as it goes.")
 @click.option("--capture", type=click.Path(path_type=Path), help="Keep every byte with its stamp in this new file.")
+@click.option("--channel", "tag", help="Which pressure channel of the home, by its tag; default: the deciding one.")
 @line_options
 @home_option
 @json_option
@@ -34,6 +35,7 @@ def command(
     from_capture: Path | None,
     speed: float | None,
     capture: Path | None,
+    tag: str | None,
     home: Path | None,
     as_json: bool,
     **given: Any,
@@ -42,7 +44,7 @@ def command(
 
     Values are as the instrument gives them: no calibration, no zero. Nothing is sent but the query of the settings.
     """
-    watched = _watched(given, home, from_capture, speed, capture)
+    watched = _watched(given, (home, tag), from_capture, speed, capture)
     try:
         _look(watched, seconds, shown=not as_json and sys.stdout.isatty())
     except KeyboardInterrupt:
@@ -69,7 +71,11 @@ class Watched:
 
 
 def _watched(
-    given: dict[str, Any], home: Path | None, from_capture: Path | None, speed: float | None, capture: Path | None
+    given: dict[str, Any],
+    place: tuple[Path | None, str | None],
+    from_capture: Path | None,
+    speed: float | None,
+    capture: Path | None,
 ) -> Watched:
     from testbench.errors import CaptureEndedError
     from testbench.instruments.captures import CaptureFile
@@ -82,8 +88,8 @@ def _watched(
     replay = None if from_capture is None else replay_of(from_capture, speed)
     channel = channel_of(given) if replay is None else replay.channel
     if channel is None:
-        bench = Home(home_of(home))
-        channel = bench.bench().channel
+        bench = Home(home_of(place[0]))
+        channel = bench.bench().channel_named(place[1])
         refuse_if_recorded(bench)
     clock = SystemClock() if replay is None else replay.clock
     events: queue.SimpleQueue[PortEvent] = queue.SimpleQueue()
