@@ -30,10 +30,11 @@ class Demonstration:
         folder: home of the bench; made anew.
         speed: times faster than life.
         seed: of the rig's noise.
+        compared: whether a second transmitter stands beside the first and is compared with it.
     """
 
-    def __init__(self, folder: Path, speed: float, seed: int) -> None:
-        self._folder = folder
+    def __init__(self, folder: Path, speed: float, seed: int, *, compared: bool = False) -> None:
+        self._folder, self._compared = folder, compared
         self._rig_link, self.control, self._clock = folder / "rig.tty", folder / "rig.sock", folder / "rig.clock"
         self.home = make_home(folder, self._bench_toml())
         (folder / "orders" / "HL-2041.toml").write_text((SCENARIO / "HL-2041.toml").read_text())
@@ -120,7 +121,7 @@ class Demonstration:
     def _bench_toml(self) -> str:
         today = date.today()  # noqa: DTZ011 - the calibration of an invented transmitter
         return (
-            (SCENARIO / "bench.toml")
+            (SCENARIO / ("bench-of-two.toml" if self._compared else "bench.toml"))
             .read_text()
             .replace("@PORT@", str(self._rig_link))
             .replace("@CLOCK@", str(self._clock))
@@ -132,6 +133,7 @@ class Demonstration:
         command = [
             *program(), "rig", "--link", str(self._rig_link), "--control", str(self.control),
             "--clock", str(self._clock), "--speed", str(self._speed), "--seed", str(self._seed), "--json",
+            "--values", "2" if self._compared else "1",
         ]  # fmt: skip
         rig = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True)
         assert rig.stdout is not None

@@ -252,8 +252,8 @@ def _start_apart(command: list[str], log: Path) -> int:
         return os.posix_spawn(command[0], command, os.environ, file_actions=actions, setsid=True)
 
 
-def refuse_if_recorded(home: Home) -> None:
-    """Refuse where the recorder of a home holds its ports.
+def refuse_if_recorded(home: Home, port: str) -> None:
+    """Refuse where the recorder of a home holds its ports, this one among them.
 
     Raises:
         PortRecordedError: it does.
@@ -263,7 +263,7 @@ def refuse_if_recorded(home: Home) -> None:
     found = attach_if_running(home)
     if found is not None:
         found.close()
-        raise PortRecordedError(home.bench().channel.line.where, str(home.folder))
+        raise PortRecordedError(port, str(home.folder))
 
 
 def attach_if_running(home: Home) -> "LinkClient | None":

@@ -31,6 +31,7 @@ _path = click.Path(dir_okay=False, path_type=Path)
 @click.option("--speed", type=click.FloatRange(0, 1000, min_open=True), default=1.0, help="Times faster than life.")
 @click.option("--rate", type=click.FloatRange(0, 1000, min_open=True), default=10.0, help="Lines a second.")
 @click.option("--seed", type=int, default=1, help="Seed of the noise.")
+@click.option("--values", type=click.IntRange(1, 4), default=1, help="Transmitters on the line, their values in one.")
 @click.option("--serial", help="Serial number of the valve that is mounted from the start.")
 @json_option
 def command(
@@ -42,6 +43,7 @@ def command(
     speed: float,
     rate: float,
     seed: int,
+    values: int,
     serial: str | None,
     as_json: bool,
 ) -> None:
@@ -61,7 +63,7 @@ def command(
         speed=speed,
         rate_hz=rate,
         serial=serial,
-        transmitter=TransmitterSettings(seed=seed),
+        transmitter=TransmitterSettings(seed=seed, values=values),
     )
 
     def announce(facts: dict[str, Any]) -> None:

@@ -117,6 +117,15 @@ class SetFault(Value):
     kind: Fault
 
 
+class Shift(Value):
+    """Let one of the transmitters read so much too much."""
+
+    command: Literal["shift"]
+    value: Annotated[int, Field(ge=1, le=4)]
+    """Which value of the line, from 1."""
+    psi: Annotated[float, Field(ge=-5000, le=5000)]
+
+
 class ShowState(Value):
     """Tell everything."""
 
@@ -143,12 +152,14 @@ AnyCommand = (
     | Vessel
     | Look
     | SetFault
+    | Shift
     | ShowState
     | Quit
 )
 _COMMANDS: TypeAdapter[AnyCommand] = TypeAdapter(Annotated[AnyCommand, Field(discriminator="command")])
 _NAMES = (
-    "mount, fill, vent, pump, isolate, release, relief, drain_inlet, dry, draw_off, vessel, look, fault, state, quit"
+    "mount, fill, vent, pump, isolate, release, relief, drain_inlet, dry, draw_off, vessel, look, fault, shift, "
+    "state, quit"
 )
 Facts = dict[str, Any]
 

@@ -11,9 +11,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from testbench.errors import BenchError, RigStartFailedError
+from testbench.errors import BenchError, RigCommandError, RigStartFailedError
 from testbench.rig.clock import PublishedClock
-from testbench.rig.commands import Facts, Quit, SetFault, carry_out, handles, read_command, refusal
+from testbench.rig.commands import Facts, Quit, SetFault, Shift, carry_out, handles, read_command, refusal
 from testbench.rig.control import ControlSocket
 from testbench.rig.physics import RigPhysics, RigSettings
 from testbench.rig.transmitter import Fault, Transmitter, TransmitterSettings
@@ -189,12 +189,20 @@ class RigServer:
                 self._stopping = True
             case SetFault(kind=kind):
                 self._break(kind)
+            case Shift(value=value, psi=psi):
+                self._shift(value, psi)
             case _:
                 found |= carry_out(self.rig, command)
                 if command.command == "state":
                     found |= self.facts() | {"fault": self.transmitter.fault, "lines": self.lines}
                     found |= {"refused_bytes": self._wire.refused_bytes}
         return found | {"handles": handles(self.rig)}
+
+    def _shift(self, value: int, psi: float) -> None:
+        shifts = self.transmitter.shifts
+        if value > len(shifts):
+            raise RigCommandError(f"'shift' of value {value}", f"values 1 to {len(shifts)}")
+        shifts[value - 1] = psi
 
     def _break(self, kind: Fault) -> None:
         self.transmitter.fault = kind

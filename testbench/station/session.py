@@ -153,15 +153,15 @@ class Session:
             self._clock_set(event)
             return
         found, everyone = self.lines[line].take(event), isinstance(event, Suspended)
+        for one in self.beside:  # first, so that what came with the reading that ends a stage is in that stage
+            if everyone or self.lines_of[one.entry.tag] == line:
+                self._take_beside(one, one.take(found))
         if line == 0:
             taken = self.acquisition.take(found)
             self.heard = to_ticks(event.at_s)
             self._recent.extend(taken.samples)
             if self.run_open:
                 self._keep(taken)
-        for one in self.beside:
-            if everyone or self.lines_of[one.entry.tag] == line:
-                self._take_beside(one, one.take(found))
         if self.thermometer is not None and self.lines_of[self.thermometer.tag] == line:
             self.thermometer.take(found)
         self._notice_silence()

@@ -16,7 +16,8 @@ from testbench.rig.control import ControlSocket
 from testbench.rig.physics import RigPhysics
 
 KNOWN = (
-    "mount, fill, vent, pump, isolate, release, relief, drain_inlet, dry, draw_off, vessel, look, fault, state, quit"
+    "mount, fill, vent, pump, isolate, release, relief, drain_inlet, dry, draw_off, vessel, look, fault, shift, "
+    "state, quit"
 )
 
 

@@ -90,7 +90,7 @@ def _watched(
     if channel is None:
         bench = Home(home_of(place[0]))
         channel = bench.bench().channel_named(place[1])
-        refuse_if_recorded(bench)
+        refuse_if_recorded(bench, channel.line.where)
     clock = SystemClock() if replay is None else replay.clock
     events: queue.SimpleQueue[PortEvent] = queue.SimpleQueue()
     with ExitStack() as closing:
