@@ -170,9 +170,18 @@ class Replay:
     capture: Capture
 
     def bench(self, bench: Bench) -> Bench:
-        """A bench whose deciding channel is read as the capture was; instrument and calibration stay the bench's."""
+        """A bench whose deciding channel is read as the capture was; instrument and calibration stay the bench's.
+
+        Other channels are there only if they share its line, for what another line says today is of another time;
+        what cannot be compared then is not.
+        """
         read = {name: getattr(self.channel, name) for name in ("line", "value", "decimals", "whole_digits", "unit")}
-        return bench.model_copy(update={"channel": bench.channel.model_copy(update=read)})
+        channel = bench.channel.model_copy(update=read)
+        sharing = [one for one in bench.beside if one.line == bench.channel.line == channel.line]
+        tags = {channel.tag, *(one.tag for one in sharing)}
+        checks = tuple(check for check in bench.cross_check if tags.issuperset(check.channels))
+        kept = (channel, *sharing) if sharing else ()
+        return bench.model_copy(update={"channel": channel, "channels": kept, "cross_check": checks})
 
 
 def replay_of(file: Path, speed: float | None) -> Replay:

@@ -260,3 +260,88 @@ def test_the_screen_hears_of_every_channel(two):
     (beside,) = two.see().beside
     assert (beside.signal.state, beside.signal.pressure) == ("stale", None)
     assert beside.signal.sentence.startswith("No reading: the transmitter said nothing.")
+
+
+# Shared lines and absolute transmitters ---------------------------------------------------------
+
+
+def on_one_line(bench):
+    """Two values of one line, such as ``+0250.13,+0250.10``."""
+    number = {"part": "number", "decimals": 2, "whole_digits": 4}
+    parts = [number | {"name": "a"}, {"part": "separator", "text": ","}, number | {"name": "b"}]
+    line = {"protocol": "ascii-line", "port": "/dev/first", "baud": 9600, "parts": parts}
+    facts = json.loads(several(bench).model_dump_json())
+    del facts["channel"]
+    for one, value in zip(facts["channels"], ("a", "b"), strict=True):
+        one |= {"line": line, "value": value, "decimals": 2}
+    return Bench.model_validate(facts)
+
+
+def test_a_shared_line_is_decoded_once_for_all_its_channels(bench, order, monkeypatch):
+    """Each channel takes its own value; the bytes go through one decoder."""
+    from testbench.framing.lines import GrammarFramer
+
+    fed = []
+    whole = GrammarFramer.feed
+    monkeypatch.setattr(GrammarFramer, "feed", lambda self, data: (fed.append(data), whole(self, data))[1])
+    at_hand = BenchInHand(on_one_line(bench), order)
+    at_hand.session.take(Arrived(101.0, b"+0250.13,+0250.10\r\n"))
+    (beside,) = at_hand.see().beside
+    assert (at_hand.see().signal.pressure, beside.signal.pressure) == (250.13, 250.10)
+    assert fed.count(b"+0250.13,+0250.10\r\n") == 1
+
+
+def test_a_lost_port_is_lost_for_every_channel_on_it(bench, order):
+    """One cable, two channels."""
+    at_hand = BenchInHand(on_one_line(bench), order)
+    at_hand.session.take(Arrived(101.0, b"+0250.13,+0250.10\r\n"))
+    at_hand.session.take(PortLost(101.1, "Port X is not there.", "Plug it in."))
+    (beside,) = at_hand.see().beside
+    assert (at_hand.see().signal.state, beside.signal.state) == ("lost", "lost")
+
+
+class Absolute(BenchInHand):
+    """Shows what an absolute transmitter shows."""
+
+    def line(self, psi):
+        super().line(psi + 14.692)
+
+
+def absolute(bench, **changes):
+    channel = json.loads(bench.channel.model_dump_json()) | {"reference": "absolute"} | changes
+    barometer = {"pressure": "1013 hPa", "expanded_uncertainty": "10 hPa", "stated": "works barometer, Mara Quill"}
+    del channel["atmosphere"]
+    return Bench.model_validate(
+        json.loads(bench.model_dump_json()) | {"channel": channel, "channels": (), "barometer": barometer}
+    )
+
+
+def test_an_absolute_transmitter_measures_gauge_pressure(bench, order):
+    """The zero at atmosphere takes the atmosphere off; screen, limits and record are gauge."""
+    at_hand = Absolute(absolute(bench), order)
+    at_hand.hold(0.2, 1)
+    assert at_hand.see().signal.pressure == pytest.approx(0.2, abs=0.02)
+    at_hand.shell()
+    (stage,) = at_hand.session.run.stages
+    assert stage.finding.verdict is Verdict.ACCEPTED
+    assert stage.finding.lowest.to("psi") == pytest.approx(504.8, abs=0.02)
+    channel = at_hand.session.run.channel
+    assert (str(channel.atmosphere.pressure), channel.atmosphere.stated) == ("1013 hPa", "works barometer, Mara Quill")
+    assert str(channel.expanded_uncertainty) == "1.011 psi"  # √(1.0² + 0.145²), rounded up
+
+
+@pytest.mark.parametrize(("psi", "done"), [(2.49, True), (2.52, False), (-2.49, True), (-2.52, False)])
+def test_the_zero_of_an_absolute_transmitter_is_the_atmosphere(bench, order, psi, done):
+    """2.5 psi either way of 14.692 psi for the NPS 4 valve; a gauge transmitter in its place would be refused."""
+    at_hand = Absolute(absolute(bench), order)
+    at_hand.hold(psi, 3)
+    answer = at_hand.ask("start_run", order="HL-2041", serial="HL-4-0117", operator="Mara Quill")
+    assert answer.done is done, answer.sentence
+
+
+def test_a_gauge_transmitter_called_absolute_is_refused(bench, order):
+    """It shows 0 where 14.7 psi are due."""
+    at_hand = BenchInHand(absolute(bench), order)
+    at_hand.hold(0.2, 3)
+    answer = at_hand.ask("start_run", order="HL-2041", serial="HL-4-0117", operator="Mara Quill")
+    assert answer.sentence == "Channel PT-101 reads -14.49 psi at atmosphere; at most 2.50 psi is allowed."
