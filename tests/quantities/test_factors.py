@@ -6,7 +6,16 @@ import pint
 import pytest
 import scipy.constants
 
-from testbench.quantities import INCH, POUND_FORCE, LeakageRate, Pressure, Quantity, Temperature, Volume
+from testbench.quantities import (
+    INCH,
+    POUND_FORCE,
+    AbsolutePressure,
+    LeakageRate,
+    Pressure,
+    Quantity,
+    Temperature,
+    Volume,
+)
 
 # Exact values that follow from 0.0254 m, 0.45359237 kg, 9.80665 m/s² and 231 in³ (international yard and pound
 # agreement of 1959; NIST SP 811 prints them rounded), worked out by hand and typed here.
@@ -18,6 +27,9 @@ EXACT = [
     (Pressure, "Pa", Fraction(1)),
     (Pressure, "kgf/cm2", Fraction(196133, 2)),
     (Pressure, "inH2O", Fraction(24908891, 100000)),
+    (AbsolutePressure, "hPa", Fraction(100)),
+    (AbsolutePressure, "mbar", Fraction(100)),
+    (AbsolutePressure, "inHg", Fraction("3386.388640341")),
     (Volume, "fl_oz", Fraction(473176473, 16 * 10**12)),
     (Volume, "gal_us", Fraction("0.003785411784")),
     (Volume, "gal_imp", Fraction("0.00454609")),
@@ -39,7 +51,11 @@ def test_a_factor_is_exact(kind: type[Quantity], unit: str, factor: Fraction):
 def test_every_pressure_and_volume_unit_stands_in_the_list_above():
     """A unit that is added without a checked value is noticed."""
     named = {(kind, unit) for kind, unit, _ in EXACT}
-    assert named == {(kind, unit) for kind in (Pressure, Volume) for unit in kind.UNITS}
+    assert named == {
+        *((kind, unit) for kind in (Pressure, Volume) for unit in kind.UNITS),
+        *((AbsolutePressure, unit) for unit in AbsolutePressure.UNITS.keys() - Pressure.UNITS.keys()),
+    }
+    assert all(AbsolutePressure.factor(unit) == factor for unit, factor in Pressure.UNITS.items())
 
 
 def test_the_inch_and_the_pound_force_are_exact():
@@ -74,6 +90,9 @@ def test_scipy_agrees(ours: Fraction, theirs: float):
         (Pressure, "MPa", "megapascal", "pascal"),
         (Pressure, "kgf/cm2", "kilogram_force / centimeter ** 2", "pascal"),
         (Pressure, "inH2O", "inch * g_0 * gram / centimeter ** 3", "pascal"),
+        (AbsolutePressure, "hPa", "hectopascal", "pascal"),
+        (AbsolutePressure, "mbar", "millibar", "pascal"),
+        (AbsolutePressure, "inHg", "inch_Hg", "pascal"),
         (Volume, "mL", "milliliter", "meter ** 3"),
         (Volume, "fl_oz", "fluid_ounce", "meter ** 3"),
         (Volume, "in3", "inch ** 3", "meter ** 3"),
@@ -111,3 +130,9 @@ def test_a_temperature_is_shown_on_its_own_scale():
     """70 degF prints as 70 degF, whatever it is in kelvin."""
     assert str(Temperature.parse("70 degF")) == "70 degF"
     assert Temperature.parse("70 degF").in_unit("degC").text(1) == "21.1 degC"
+
+
+def test_an_atmosphere_in_inches_of_mercury():
+    """NIST SP 811, B.8, from memory: conventional inch of mercury 3.386 389 E+03 Pa; 1013.25 hPa is 29.92 inHg."""
+    assert round(float(AbsolutePressure.factor("inHg")), 3) == 3386.389
+    assert AbsolutePressure.of("1013.25", "hPa").text(2, "inHg") == "29.92 inHg"

@@ -5,6 +5,8 @@ import tui_scenes as scenes
 from tui_scenes import stage_view, update
 
 from testbench.run.machine import Phase
+from testbench.station import messages as m
+from testbench.tui import picture
 from testbench.tui.conversation import Mode
 from testbench.tui.glyphs import BIG, WORD
 from testbench.tui.widgets.pressure import fitted
@@ -112,3 +114,11 @@ def test_an_unknown_rate_is_no_zero():
 def test_while_pressure_is_released_the_safe_limit_is_the_caption():
     """What the operator waits for."""
     assert reading(scenes.depressurizing(), HEARD).caption == "psi  safe below 5"
+
+
+@pytest.mark.parametrize(("pressure", "said"), [(504.8, "PT-102 504.80 psi"), (None, "PT-102 no reading")])
+def test_other_channels_stand_small_at_the_foot(pressure, said):
+    """They decide nothing: no large type, and a blank where there is no reading."""
+    signal = m.Signal(state="good" if pressure else "stale", pressure=pressure, unit="psi", decimals=2)
+    told = update(beside=(m.ChannelBeside(tag="PT-102", signal=signal),))
+    assert picture.status(told).where.startswith(f"bench B1   {said}   ")
