@@ -292,6 +292,8 @@ class Bench(Value):
     channel: ChannelEntry
     """The deciding pressure channel."""
     cross_check: tuple[CrossCheckEntry, ...] = ()
+    second_gauge: Text | None = None
+    """Tag of the channel that checks the deciding one at the end of each completed hold."""
     collecting: CollectingVessel
     temperature: ThermometerEntry | None = None
     paper: Literal["A4", "Letter"] = "A4"
@@ -337,6 +339,10 @@ class Bench(Value):
             raise ValueError(f"{'channels' if self.channels else 'temperature'}: {problem}")
         for problem in self._cross_problems():
             raise ValueError(problem)
+        beside = [channel.tag for channel in self.beside]
+        if self.second_gauge is not None and self.second_gauge not in beside:
+            known = f"beside the deciding one there are {', '.join(beside)}" if beside else "there is one channel only"
+            raise ValueError(f"second_gauge: found {self.second_gauge!r}, {known}")
         return self
 
     def _cross_problems(self) -> Sequence[str]:

@@ -9,8 +9,9 @@ from testbench.errors import DataRefusedError, RangeExceededError
 from testbench.procedure.valve import Value
 from testbench.quantities import Pressure
 from testbench.run.evaluation import rejudged
-from testbench.run.record import ChannelRecord, RunRecord, SecondGaugeCheck
-from testbench.run.samples import Trace
+from testbench.run.machine import Ending
+from testbench.run.record import ChannelRecord, RunRecord, SecondGaugeCheck, StageRecord
+from testbench.run.samples import Trace, to_ticks
 
 MOST_TIMES_U = 4
 """A gauge whose U is more than this many times that of the channel shows gross faults only, and is refused. Our own
@@ -28,6 +29,11 @@ class GaugeCheck(Value):
     certificate_number: str
     """The calibration that was in force."""
     check: SecondGaugeCheck
+
+
+CHECKED_OVER_S = 5.0
+LEAST_CHECKED = 5
+"""The end of a hold, and readings of each channel in it, from whose means a check is made. Our own choice."""
 
 
 class Calibrated(Protocol):
@@ -89,6 +95,49 @@ def check_sense(check: SecondGaugeCheck, channel: ChannelRecord) -> None:
     if check.gauge_indicated <= check.allowed:
         found = f"{check.gauge_indicated} where {check.allowed.text(2)} apart is allowed"
         raise DataRefusedError(what, found, "a pressure at which a wrong gauge would show")
+
+
+def check_of_hold(
+    stage: StageRecord, channels: tuple[ChannelRecord, ChannelRecord], traces: tuple[Trace, Trace], at: str, by: str
+) -> GaugeCheck | None:
+    """What a channel that serves as second gauge says of the deciding one, from the end of a completed hold.
+
+    Args:
+        stage: the attempt.
+        channels: the deciding one, then the second gauge, both with their zeros.
+        traces: the samples of both.
+        at: UTC, ISO 8601.
+        by: whoever carried the stage out.
+
+    Returns:
+        None where there was no hold, too few readings, or the check could not have found anything.
+    """
+    if stage.ended is not Ending.COMPLETED or stage.hold_until is None:
+        return None
+    end = (stage.hold_until - to_ticks(CHECKED_OVER_S), stage.hold_until)
+    parts = [part.between(*end).counts for part in traces]
+    if min(part.size for part in parts) < LEAST_CHECKED:
+        return None
+    fluid = stage.requirement.fluid
+    channel, gauge = (one.for_fluid(fluid) for one in channels)
+    means = [Fraction(int(part.sum()), part.size) for part in parts]
+    indicated, shown = channel.scale.pressure(means[0]), gauge.scale.pressure(means[1])
+    check = SecondGaugeCheck(
+        gauge=f"{gauge.tag}, {gauge.serial}", at=at, by=by, indicated=_short(indicated),
+        uncertainty=channel.uncertainty_at(indicated), gauge_indicated=_short(shown),
+        gauge_uncertainty=gauge.uncertainty_at(shown),
+    )  # fmt: skip
+    try:
+        check_sense(check, channel)
+    except (DataRefusedError, RangeExceededError):
+        return None
+    number = channel.certificate_number
+    return GaugeCheck(channel=channel.tag, serial=channel.serial, certificate_number=number, check=check)
+
+
+def _short(pressure: Pressure) -> Pressure:
+    """To a millionth of its unit: a mean never ends."""
+    return Pressure.of(Fraction(round(pressure.value * 1_000_000), 1_000_000), pressure.unit)
 
 
 # An open run ------------------------------------------------------------------------------------

@@ -109,6 +109,9 @@ class RunStore(CalibrationRegister, Protocol):
     def seal(self, record: RunRecord, traces: Sequence[Trace]) -> str:
         """Close a run: record, findings and sealed traces in one transaction. Gives the record's SHA-256."""
 
+    def add_gauge_check(self, check: GaugeCheck) -> None:
+        """Keep a check against a second gauge."""
+
     def adoption_of(self, procedure_sha256: str) -> Adoption | None:
         """The newest adoption of a procedure file with this hash, if any."""
 

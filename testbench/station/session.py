@@ -30,7 +30,7 @@ from testbench.run.hold import largest_step
 from testbench.run.machine import Event, Phase
 from testbench.run.observations import Observation
 from testbench.run.progress import Action, Happening, Stage, StageState
-from testbench.run.record import BlankRun, ChannelRecord, Origin, RunRecord, canonical
+from testbench.run.record import BlankRun, ChannelRecord, Origin, RunRecord, StageRecord, canonical
 from testbench.run.samples import Gap, GapReason, Sample, Thresholds, Trace, to_ticks
 from testbench.station import messages as m
 from testbench.station import readiness
@@ -38,7 +38,7 @@ from testbench.station.acquisition import Acquisition, ClockSet, PortEvent, Susp
 from testbench.station.bench import Bench
 from testbench.station.beside import Beside, Companion
 from testbench.station.current_run import StageUnderWay, closed, iso, judged, next_stage
-from testbench.station.gauge_checks import GaugeCheck, judged_with_checks, with_checks
+from testbench.station.gauge_checks import GaugeCheck, check_of_hold, judged_with_checks, with_checks
 from testbench.station.keeper import Batch, Keeper
 from testbench.station.line import Line
 from testbench.station.line_log import LineLog
@@ -352,6 +352,26 @@ class Session:
             self.run = with_checks(self.run, checks)
         return checks
 
+    def _check_second_gauge(self, stage: StageRecord, trace: Trace) -> None:
+        """Let the channel that is the second gauge check the deciding one; never in a replay, it is of another day."""
+        assert self.run is not None
+        tag, at = self.bench.second_gauge, iso(self.outside.clock.utc())
+        found = next((n for n, one in enumerate(self.run.beside) if one.channel.tag == tag), None)
+        if found is None or self.outside.replayed:
+            return
+        both = (self.run.channel, self.run.beside[found].channel)
+        check = check_of_hold(stage, both, (trace, trace.beside[found]), at, self.run.operator)
+        if check is None:
+            return
+
+        def keep() -> bool:
+            self.outside.store.add_gauge_check(check)
+            return True
+
+        if self.keeper.asked(keep):
+            said = f"Second gauge: {check.check.sentence}."
+            self._happen([Happening(self.run_tick(), "second gauge", said)])
+
     def _start_run(self, request: m.StartRun) -> None:
         self.read_orders()
         if self.run_open or self._to_seal is not None:
@@ -533,9 +553,10 @@ class Session:
         assert self.stage is not None
         assert self.run is not None
         until, trace = self.run_tick(), replace(self.stage.trace(), beside=self.beside.traces())
-        self._take_checks()  # where the store refuses now, it is asked again before the run is sealed
         on = datetime.fromisoformat(self.run.started).astimezone(UTC).date()
         record = self.stage.record(max(until, self.stage.state.since))
+        self._check_second_gauge(record, trace)
+        self._take_checks()  # where the store refuses now, it is asked again before the run is sealed
         if self.thermometer is not None:
             since = self.stage.since + self.run_since
             water = self.thermometer.record(since, until + self.run_since, self.run_since)

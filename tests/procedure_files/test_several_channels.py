@@ -59,43 +59,47 @@ def test_a_bench_with_one_channel_is_what_it_was(tmp_path):
     ),
     (
         "[collecting]", '[channel]\ntag = "PT-104"\n[collecting]',
-        "bench.toml:12: channels: found beside [channel]; write all pressure channels as [[channels]], or just one.",
+        "bench.toml:13: channels: found beside [channel]; write all pressure channels as [[channels]], or just one.",
     ),
     (
         'tag = "PT-102"', 'tag = "PT-101"',
-        "bench.toml:12: channels: found tag 'PT-101' twice; give each instrument a tag of its own.",
+        "bench.toml:13: channels: found tag 'PT-101' twice; give each instrument a tag of its own.",
     ),
     (
         '"put the second serial number here"', '"put the first serial number here"',
-        ("bench.toml:12: channels: found serial number 'put the first serial number here' for PT-101 and PT-102; "
+        ("bench.toml:13: channels: found serial number 'put the first serial number here' for PT-101 and PT-102; "
          "each instrument has its own."),
     ),
     (
         'value = "seat side"', 'value = "shell side"',
-        ("bench.toml:12: channels: found the same value of /dev/serial/by-id/put-the-adapter-here for PT-101 and "
+        ("bench.toml:13: channels: found the same value of /dev/serial/by-id/put-the-adapter-here for PT-101 and "
          "PT-102; name another one with value = …."),
     ),
     (
         "put-the-second-adapter-here", "put-the-adapter-here",
-        ("bench.toml:12: channels: found other settings of /dev/serial/by-id/put-the-adapter-here for PT-103 than for "
+        ("bench.toml:13: channels: found other settings of /dev/serial/by-id/put-the-adapter-here for PT-103 than for "
          "PT-101; a line is opened once, so write the same for both."),
     ),
     (
         'channels = ["PT-101", "PT-103"]', 'channels = ["PT-101", "PT-104"]',
-        ("bench.toml:63: cross_check[1].channels: found 'PT-104', the pressure channels are PT-101, PT-102, "
+        ("bench.toml:64: cross_check[1].channels: found 'PT-104', the pressure channels are PT-101, PT-102, "
          "PT-103."),
     ),
     (
         'channels = ["PT-101", "PT-103"]', 'channels = ["PT-101", "PT-101"]',
-        "bench.toml:63: cross_check[1].channels: found 'PT-101' twice, two channels are compared.",
+        "bench.toml:64: cross_check[1].channels: found 'PT-101' twice, two channels are compared.",
     ),
     (
         '# allowed = "2 psi" ', 'allowed = "0 psi" ',
-        "bench.toml:64: cross_check[1].allowed: found '0 psi'; it must be above 0.",
+        "bench.toml:65: cross_check[1].allowed: found '0 psi'; it must be above 0.",
+    ),
+    (
+        'deciding = "PT-101" ', 'second_gauge = "PT-101"\ndeciding = "PT-101" ',
+        "bench.toml:6: second_gauge: found 'PT-101', beside the deciding one there are PT-102, PT-103.",
     ),
     (
         "lag_s = 1.0", "lag_s = 0.01",
-        "bench.toml:65: cross_check[1].lag_s: found 0.01; Input should be greater than or equal to 0.05.",
+        "bench.toml:66: cross_check[1].lag_s: found 0.01; Input should be greater than or equal to 0.05.",
     ),
 ])  # fmt: skip
 def test_what_does_not_fit_together_is_refused(tmp_path, old, new, sentence):
@@ -120,7 +124,7 @@ def test_no_more_than_four(tmp_path):
     ]
     text = "[[channels]]".join([head, *tables, *more]) + '[collecting]\nname = "cup"\nvolume_uncertainty = "1 mL"\n'
     assert refused(tmp_path, text) == (
-        "bench.toml:12: channels: Tuple should have at most 4 items after validation, not 5."
+        "bench.toml:13: channels: Tuple should have at most 4 items after validation, not 5."
     )
 
 

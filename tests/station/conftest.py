@@ -126,7 +126,11 @@ class MemoryStore:
         return tuple(self.calibrations)
 
     def gauge_checks_of(self, serial):
-        return tuple(self.gauge_checks)
+        return tuple(check for check in self.gauge_checks if check.serial == serial)
+
+    def add_gauge_check(self, check):
+        self._check()
+        self.gauge_checks.append(check)
 
 
 @dataclass

@@ -345,3 +345,89 @@ def test_a_gauge_transmitter_called_absolute_is_refused(bench, order):
     at_hand.hold(0.2, 3)
     answer = at_hand.ask("start_run", order="HL-2041", serial="HL-4-0117", operator="Mara Quill")
     assert answer.sentence == "Channel PT-101 reads -14.49 psi at atmosphere; at most 2.50 psi is allowed."
+
+
+# A channel as second gauge ----------------------------------------------------------------------
+
+
+@pytest.fixture
+def gauged(bench, order):
+    """The second transmitter checks the first one; nothing is compared live."""
+    return Two(several(bench, cross_check=[], second_gauge="PT-102"), order)
+
+
+def test_each_completed_hold_is_a_check_against_the_second_gauge(gauged):
+    """Means of the last 5 s, both U, in the register; so the daily work keeps gauge_check_every_h."""
+    gauged.apart = 0.3
+    gauged.shell()
+    (kept,) = gauged.store.gauge_checks
+    check = kept.check
+    assert (kept.channel, kept.serial, kept.certificate_number) == ("PT-101", "T-0042", "CAL-26-0311")
+    assert (check.gauge, check.by, check.agrees) == ("PT-102, T-0043", "Mara Quill", True)
+    assert (check.indicated.text(2), check.gauge_indicated.text(2)) == ("504.80 psi", "504.80 psi")
+    assert (str(check.uncertainty), str(check.gauge_uncertainty)) == ("1 psi", "1.5 psi")
+    gauged.seat(volume="0.7 mL")
+    record, traces = gauged.store.sealed[0]
+    assert [found.indicated.text(0) for found in record.channel.checked_since] == ["505 psi", "253 psi"]
+    assert record.verdict is Verdict.ACCEPTED
+    assert same_decision(rejudged(record, traces), record)
+
+
+def test_the_daily_work_keeps_the_check_fresh(bench, order):
+    """gauge_check_every_h = 24: the hold of the day before counts; without any check no run starts."""
+    entry = several(bench, cross_check=[], second_gauge="PT-102")
+    first = entry.channels[0].model_copy(update={"gauge_check_every_h": 24})
+    made = entry.model_copy(update={"channels": (first, entry.channels[1]), "channel": first})
+    gauged = Two(made, order)
+    gauged.hold(0.2, 3)
+    answer = gauged.ask("start_run", order="HL-2041", serial="HL-4-0117", operator="Mara Quill")
+    assert "no older than 24 h" in answer.sentence or "24 h" in answer.sentence
+    other = Two(entry, order)
+    other.shell()
+    gauged.store.gauge_checks = other.store.gauge_checks
+    gauged.start("HL-4-0117")
+
+
+def test_a_second_gauge_that_disagrees_binds_the_run_as_it_does_today(gauged):
+    """The stage is judged with it, and no other is started."""
+    gauged.start("HL-4-0117")
+    gauged.to_hold(505)
+    gauged.apart = 2
+    gauged.hold(505, 125)
+    gauged.do("observe", criterion=0, seen="no leakage")
+    gauged.hold(0.2, 2)
+    record = gauged.store.sealed[0][0]
+    assert (record.verdict, record.stages[0].finding.verdict) == (None, Verdict.INCONCLUSIVE)
+    assert record.reason.startswith("The seat test was not carried out. A second gauge disagreed with PT-101")
+    assert record.channel.disproved_by.gauge == "PT-102, T-0043"
+    assert "506.80 psi on PT-102, T-0043" in record.stages[0].finding.criteria[0].sentence
+
+
+@pytest.mark.parametrize("spoil", ["silent", "stopped"])
+def test_without_readings_or_without_a_hold_there_is_no_check(gauged, spoil):
+    """Nothing is guessed."""
+    gauged.start("HL-4-0117")
+    gauged.to_hold(505)
+    if spoil == "silent":
+        gauged.second_silent = True
+        gauged.hold(505, 125)
+        gauged.do("observe", criterion=0, seen="no leakage")
+    else:
+        gauged.hold(505, 5)
+        gauged.do("stop", reason="trying out")
+    gauged.hold(0.2, 2)
+    assert gauged.store.gauge_checks == []
+
+
+def test_a_refusing_disk_loses_the_check_and_nothing_else(gauged):
+    """The stage is closed, the refusal is said; the next hold makes another."""
+    gauged.start("HL-4-0117")
+    gauged.to_hold(505)
+    gauged.hold(505, 125)
+    gauged.do("observe", criterion=0, seen="no leakage")
+    gauged.store.full = True
+    gauged.hold(0.2, 1)
+    assert gauged.store.gauge_checks == []
+    gauged.store.full = False
+    gauged.hold(0.2, 2)
+    assert gauged.session.run.stages[0].finding.verdict is Verdict.ACCEPTED
