@@ -469,6 +469,18 @@ class NoReadingError(BenchError):
 
 
 @dataclass(eq=False)
+class VesselNotReadError(BenchError):
+    """The sensor of the collecting vessel does not tell what was caught."""
+
+    sensor: str
+    found: str
+    remedy: ClassVar[str] = "Read the vessel yourself and enter the volume."
+
+    def sentence(self) -> str:
+        return f"The sensor {self.sensor} does not tell what was caught: {self.found}."
+
+
+@dataclass(eq=False)
 class ChannelUnknownError(BenchError):
     """No pressure channel of this bench has this tag."""
 

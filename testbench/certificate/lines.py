@@ -258,6 +258,8 @@ def _collected_in_words(found: Together | None, words: Words) -> str:
         text = f"{text} {words('table.together', times=len(collections))}"
     if readings := sum(len(one.readings) for one in collections):
         text = f"{text} {words('table.read_between', times=readings)}"
+    for tag in dict.fromkeys(one.instrument for one in collections if one.instrument):
+        text = f"{text} {words('table.by_sensor', instrument=tag)}"
     drops = [one.drops for one in collections if one.drops is not None]
     if len(drops) < len(collections):
         return text

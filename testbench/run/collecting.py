@@ -132,12 +132,12 @@ class Collecting:
 def _with_volume(state: StageState, said: Collection) -> tuple[StageState, float]:
     """The state with one volume more, and how long the vessel had been filling when it was read [s]."""
     if state.vessel_read and state.vessel_read[-1].volume is None:
-        read = state.vessel_read[-1].model_copy(update={"volume": said.volume})
+        read = state.vessel_read[-1].model_copy(update={"volume": said.volume, "instrument": said.instrument})
         assert state.collecting_since is not None
         return replace(state, vessel_read=(*state.vessel_read[:-1], read)), to_s(read.at - state.collecting_since)
     newest = state.collections[-1]
     if newest.readings and newest.readings[-1].volume is None:
-        read = newest.readings[-1].model_copy(update={"volume": said.volume})
+        read = newest.readings[-1].model_copy(update={"volume": said.volume, "instrument": said.instrument})
         caught, until = newest.model_copy(update={"readings": (*newest.readings[:-1], read)}), read.at
     else:
         kept = {name: getattr(newest, name) for name in ("since", "until", "readings")}

@@ -65,7 +65,7 @@ def evaluate_stage(  # noqa: PLR0917 - a record, its samples, and the facts of i
     """
     if stage.ended is not Ending.COMPLETED:
         return None
-    channel = channel.for_fluid(stage.requirement.fluid)
+    channel, stage = channel.for_fluid(stage.requirement.fluid), _volumes_again(stage)
     hold = hold_of(stage, trace)
     until = looked_until(stage, trace, channel)
     basis = basis or Basis(stage.requirement, channel, on)
@@ -94,6 +94,14 @@ def evaluate_stage(  # noqa: PLR0917 - a record, its samples, and the facts of i
         held_ms=int(hold.at[-1] - hold.at[0]) * 1000 // TICKS_PER_S if len(hold) else 0,
         decay=basis.monitor(decayed) if len(hold) else None,
     )
+
+
+def _volumes_again(stage: StageRecord) -> StageRecord:
+    """The stage with what a sensor told worked out again from its readings."""
+    if stage.vessel is None:
+        return stage
+    changed = {name: tuple(map(stage.vessel.again, getattr(stage, name))) for name in ("collections", "exceeded")}
+    return stage.model_copy(update=changed)
 
 
 def verdict_of(findings: tuple[CriterionFinding, ...]) -> Verdict:

@@ -37,6 +37,8 @@ class VesselRead(Value):
     at: int
     volume: Volume | None = None
     """None until the operator has said it."""
+    instrument: str = later("")
+    """Tag of the sensor that told it; empty where a person read it."""
 
 
 class Collection(Value):
@@ -54,6 +56,8 @@ class Collection(Value):
     operator: str = ""
     readings: tuple[VesselRead, ...] = later(())
     """Readings in between, oldest first: they show whether the rate was steady."""
+    instrument: str = later("")
+    """Tag of the sensor that told the volume; empty where a person read it."""
 
 
 class Drawn(Value):

@@ -27,6 +27,7 @@ from testbench.run.channels import (
 from testbench.run.machine import Ending
 from testbench.run.observations import Collection, Drawn, Observation, ZeroCheck
 from testbench.run.samples import Gap
+from testbench.run.vessel import VesselSensor
 
 __all__ = ["Atmosphere", "ChannelRecord", "CrossCheck", "SecondGaugeCheck", "UncertaintyPoint"]
 
@@ -165,6 +166,8 @@ class StageRecord(Value):
     """None where the stage is void."""
     drawn: tuple[Drawn, ...] = later(())
     """Known volumes drawn off before the hold: C in place is worked out from them and the samples."""
+    vessel: VesselSensor | None = later(None)
+    """What the sensor at the vessel read while something was collected; None where a person read it."""
     beside: tuple[BesideTrace, ...] = later(())
     """One for each channel beside the deciding one, in the order of the run's."""
 

@@ -24,10 +24,13 @@ from testbench.run.channels import (
     bare_scale,
 )
 from testbench.run.record import Origin
-from testbench.run.samples import Scale
+from testbench.run.samples import NUMBER, Scale
 from testbench.station.ascii_settings import AsciiLineSettings
 from testbench.station.line_settings import BenchLine, PlainLineSettings
 from testbench.station.pace import marks_damage
+
+Positive = Annotated[str, Field(pattern=r"^(0\.[0-9]*[1-9][0-9]*|[1-9][0-9]*(\.[0-9]+)?)$")]
+"""A number above 0, as text."""
 
 
 class CalibrationEntry(Value):
@@ -225,6 +228,31 @@ class ThermometerEntry(Instrument):
     """Silence after which no temperature is known."""
 
 
+class LeakSensorEntry(Instrument):
+    """A sensor that tells what the collecting vessel holds, or what flows into it."""
+
+    unit: Literal["g", "mL", "mm", "mL/min"]
+    decimals: Annotated[int, Field(ge=0, le=4)] | None = 2
+    ml_per_mm: Positive | None = None
+    """Cross-section of the vessel, where its level is told [mL/mm]."""
+    expanded_uncertainty: Positive
+    """U of one reading in its unit, k = 2."""
+    lowest: Annotated[str, Field(pattern=NUMBER)] = "0"
+    highest: Annotated[str, Field(pattern=NUMBER)]
+    """Its range, in its unit."""
+    stale_after_s: Annotated[float, Field(gt=0, le=60)] = 2.0
+    """Silence after which it is not believed."""
+
+    @model_validator(mode="after")
+    def _fitting(self) -> Self:
+        if (self.unit == "mm") != (self.ml_per_mm is not None):
+            needed = "a level in mm needs it" if self.unit == "mm" else f"{self.unit} needs none"
+            raise ValueError(f"ml_per_mm: found {self.ml_per_mm or 'nothing'}, {needed}")
+        if not Fraction(self.lowest) < Fraction(self.highest):
+            raise ValueError("lowest must lie below highest")
+        return self
+
+
 class CollectingVessel(Value):
     """What leakage is caught in."""
 
@@ -233,6 +261,8 @@ class CollectingVessel(Value):
     """Expanded uncertainty of one reading, k = 2."""
     drops_per_ml: Annotated[int, Field(ge=10, le=30)] = 16
     """The convention for counted drops (API 598 and ISO 5208: 16)."""
+    sensor: LeakSensorEntry | None = None
+    """Reads the vessel instead of the operator."""
 
 
 class Works(Value):
@@ -335,10 +365,16 @@ class Bench(Value):
     @model_validator(mode="after")
     def _fitting_together(self) -> Self:
         listed: tuple[Instrument, ...] = self.channels or (self.channel,)
-        for problem in several_problems((*listed, *(() if self.temperature is None else (self.temperature,)))):
-            raise ValueError(f"{'channels' if self.channels else 'temperature'}: {problem}")
+        for problem in several_problems((*listed, *self.instruments[len(self.pressure_channels) :])):
+            raise ValueError(f"{'channels' if self.channels else 'channel'}: {problem}")
         for problem in self._cross_problems():
             raise ValueError(problem)
+        sensor = self.collecting.sensor
+        if sensor is not None and sensor.unit == "g" and self.temperature is None and self.water_temperature is None:
+            raise ValueError(
+                "collecting.sensor.unit: found 'g' without a temperature of the water, which its density needs; "
+                "state water_temperature, or describe a [temperature] channel"
+            )
         beside = [channel.tag for channel in self.beside]
         if self.second_gauge is not None and self.second_gauge not in beside:
             known = f"beside the deciding one there are {', '.join(beside)}" if beside else "there is one channel only"
@@ -385,7 +421,8 @@ class Bench(Value):
     @property
     def instruments(self) -> tuple[Instrument, ...]:
         """All that is read over a line, the deciding channel first."""
-        return (*self.pressure_channels, *(() if self.temperature is None else (self.temperature,)))
+        others = (self.temperature, self.collecting.sensor)
+        return (*self.pressure_channels, *(one for one in others if one is not None))
 
     @property
     def lines(self) -> tuple[tuple[Instrument, ...], ...]:

@@ -6,15 +6,14 @@ from datetime import datetime
 from typing import Protocol
 
 from testbench.errors import BenchError
+from testbench.framing.readings import Reading
 from testbench.procedure.requirements import Requirements
 from testbench.quantities import Pressure
 from testbench.run.channels import ChannelRecord, bare_scale
-from testbench.run.samples import to_ticks
 from testbench.station import readiness
-from testbench.station.acquisition import PortEvent, PortLost, PortOpened
-from testbench.station.bench import ChannelEntry, ThermometerEntry
+from testbench.station.acquisition import Decoded, Polled, PortEvent, PortLost, PortOpened
+from testbench.station.bench import ChannelEntry, Instrument
 from testbench.station.line import Line
-from testbench.station.thermometer import Thermometer
 from testbench.station.watching import Watch
 
 
@@ -38,8 +37,8 @@ class Looking(Protocol):
     def take(self, event: PortEvent) -> None:
         """Take one event of its port."""
 
-    def seen(self, now_s: float) -> Seen:
-        """What it brought, at its end [s on the clock of the events]."""
+    def seen(self) -> Seen:
+        """What it brought."""
 
 
 class LookAtChannel:
@@ -49,30 +48,35 @@ class LookAtChannel:
         self._scale, self._watch = bare_scale(entry.unit, entry.places, entry.atmosphere), Watch(entry)
         self.take = self._watch.take
 
-    def seen(self, now_s: float) -> Seen:
+    def seen(self) -> Seen:
         """What it brought."""
         mean = self._watch.mean
         shown = None if mean is None else self._scale.pressure(mean / self._scale.per_count)
         return Seen(self._watch.values, shown, self._watch.sentence, held_by_recorder=False)
 
 
-class LookAtWater:
-    """At the temperature channel."""
+class LookAtMeter:
+    """At the temperature channel, or at the sensor of the collecting vessel: does it say anything?"""
 
-    def __init__(self, entry: ThermometerEntry) -> None:
-        self._line, self._thermometer, self._said = Line(entry), Thermometer(entry), ""
+    def __init__(self, entry: Instrument) -> None:
+        self._line, self._values, self._said = Line(entry), 0, ""
 
     def take(self, event: PortEvent) -> None:
         """Take one event of its port."""
         if isinstance(event, PortLost | PortOpened):
             self._said = event.sentence if isinstance(event, PortLost) else ""
-        self._thermometer.take(self._line.take(event))
+        match self._line.take(event):
+            case Decoded(_, found):
+                self._values += sum(isinstance(item, Reading) for item in found)
+            case Polled(_, _, answer):
+                self._values += isinstance(answer, Reading)
+            case _:
+                pass
 
-    def seen(self, now_s: float) -> Seen:
+    def seen(self) -> Seen:
         """What it brought."""
-        silent = self._thermometer.reading(to_ticks(now_s)) is None
         why = self._said or "no reading within the time of the look"
-        return Seen(0, None, why if silent else "", held_by_recorder=False)
+        return Seen(self._values, None, "" if self._values and not self._said else why, held_by_recorder=False)
 
 
 @dataclass(frozen=True, slots=True)

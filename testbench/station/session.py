@@ -18,6 +18,7 @@ from testbench.errors import (
     PressureNotReleasedError,
     RequestRefusedError,
     StoreFailedError,
+    VesselNotReadError,
 )
 from testbench.metrology.trend import SlidingSlope
 from testbench.procedure.requirements import requirements_for
@@ -28,7 +29,7 @@ from testbench.run.decay import Basis
 from testbench.run.decaying import Decaying
 from testbench.run.hold import largest_step
 from testbench.run.machine import Event, Phase
-from testbench.run.observations import Observation
+from testbench.run.observations import Collection, Observation
 from testbench.run.progress import Action, Happening, Stage, StageState
 from testbench.run.record import BlankRun, ChannelRecord, Origin, RunRecord, StageRecord, canonical
 from testbench.run.samples import Gap, GapReason, Sample, Thresholds, Trace, to_ticks
@@ -40,6 +41,7 @@ from testbench.station.beside import Beside, Companion
 from testbench.station.current_run import StageUnderWay, closed, iso, judged, next_stage
 from testbench.station.gauge_checks import GaugeCheck, check_of_hold, judged_with_checks, with_checks
 from testbench.station.keeper import Batch, Keeper
+from testbench.station.leak_sensor import LeakSensor
 from testbench.station.line import Line
 from testbench.station.line_log import LineLog
 from testbench.station.opening import caught, opening_record, said_at_opening, texts_of
@@ -108,6 +110,8 @@ class Session:
         self.lines_of = {one.tag: number for number, line in enumerate(bench.lines) for one in line}
         """Tag → number of the line that an instrument is read over; 0 is that of the deciding channel."""
         self._line_logs: list[LineLog] = []
+        sensor = bench.collecting.sensor
+        self.leak_sensor = None if sensor is None else LeakSensor(sensor)
         self.run: RunRecord | None = None
         """The open run, or the last closed one."""
         self.run_open = False
@@ -162,8 +166,9 @@ class Session:
             self._recent.extend(taken.samples)
             if self.run_open:
                 self._keep(taken)
-        if self.thermometer is not None and self.lines_of[self.thermometer.tag] == line:
-            self.thermometer.take(found)
+        for meter in (self.thermometer, self.leak_sensor):
+            if meter is not None and self.lines_of[meter.tag] == line:
+                meter.take(found)
         self._notice_silence()
 
     def _take_beside(self, one: Companion, taken: Taken) -> None:
@@ -505,8 +510,7 @@ class Session:
             self.thermometer.check(now)
         self.beside.begin_stage(self.run, requirement)
         self._held_since, self._held_said = None, False
-        if self.thermometer is not None:
-            self.thermometer.begin()
+        self._begin_meters(now)
         index, since = len(self.run.stages), self.run_tick(now)
         self.stage = StageUnderWay(
             rules=Stage(requirement, thresholds, Decaying.of(Basis.of(requirement, self.run), self.bench.bleeding)),
@@ -521,6 +525,13 @@ class Session:
         sentence = f"{requirement.stage.capitalize()}, attempt {attempt}, begun."
         opened = canonical(self.stage.opened()).decode()
         self._happen([Happening(since, STAGE_OPENED, opened), Happening(since, "stage begun", sentence)])
+
+    def _begin_meters(self, now: int) -> None:
+        """What they read before the stage belongs to none."""
+        if self.thermometer is not None:
+            self.thermometer.begin()
+        if self.leak_sensor is not None:
+            self.leak_sensor.begin(self._water(now))
 
     def _stage_request(self, request: m.AnyRequest) -> None:
         if not self.stage_open:
@@ -541,6 +552,27 @@ class Session:
                 self._moved(*rules.request(state, Action.STOP, at, reason=reason))
             case _:
                 self._moved(*rules.request(state, _SIMPLE[request.request], at, look_back=self.stage.trace))
+                if request.request in {"collection_ended", "vessel_read"}:
+                    self._read_vessel(at)
+
+    def _read_vessel(self, at: int) -> None:
+        """Let the sensor tell what was caught; where it cannot, that is said, and the operator is asked as ever."""
+        assert self.stage is not None
+        assert self.run is not None
+        rules, state = self.stage.rules, self.stage.state
+        if self.leak_sensor is None or rules.collected is None or rules.collected.counted is not None:
+            return
+        filling = state.collecting_since is not None
+        since = state.collecting_since if filling else state.collections[-1].since
+        assert since is not None
+        try:
+            volume, u = self.leak_sensor.caught(since, at, self.run_since)
+        except VesselNotReadError as refusal:
+            self._happen([Happening(at, "vessel not read", f"{refusal} {refusal.remedy}")])
+            return
+        told = {"volume": volume, "volume_uncertainty": u, "instrument": self.leak_sensor.tag}
+        caught_ = Collection(since=since, until=at, operator=self.run.operator, **told)
+        self._moved(*rules.read_volume(state, at, caught_))
 
     def _moved(self, state: StageState, happened: list[Happening]) -> None:
         assert self.stage is not None
@@ -561,6 +593,9 @@ class Session:
             since = self.stage.since + self.run_since
             water = self.thermometer.record(since, until + self.run_since, self.run_since)
             record = record.model_copy(update={"water": water})
+        if self.leak_sensor is not None:
+            vessel = self.leak_sensor.record((*record.collections, *record.exceeded), self.run_since)
+            record = record.model_copy(update={"vessel": vessel})
         record = record.model_copy(update={"beside": self.beside.records()})
         record = judged(record, trace, self.run, on)
         self.run = self.run.model_copy(update={"stages": (*self.run.stages, record)})
@@ -632,6 +667,7 @@ _RELEASING = {Phase.RELEASING_TO_VENT, Phase.DEPRESSURIZING}
 _GRAVE = {
     "pressure channels disagree",
     "still under pressure",
+    "vessel not read",
     "upper limit exceeded",
     "signal lost",
     "gap longer than allowed",

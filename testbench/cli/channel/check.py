@@ -48,9 +48,8 @@ def command(home: Path | None, *, as_json: bool) -> None:
         check_channel(entry, channel_now(place, entry.tag), seen[entry.tag], orders, at, covers=entry.tag in compared)
         for entry in bench.pressure_channels
     ]
-    if bench.temperature is not None and bench.temperature.tag in seen:
-        why = seen[bench.temperature.tag].fault
-        checks.append(Check(bench.temperature.tag, not why, (why.rstrip(".") or "readings come",)))
+    meters = [one.tag for one in bench.instruments[len(checks) :] if one.tag in seen]
+    checks += [Check(tag, not seen[tag].fault, (seen[tag].fault.rstrip(".") or "readings come",)) for tag in meters]
     if as_json:
         say_json([asdict(check) for check in checks])
     else:
@@ -99,17 +98,14 @@ def _read(bench: "Bench") -> "dict[str, Seen]":
                 looks[one.tag].take(event)
     for reader in readers:
         reader.stop()
-    return {tag: look.seen(clock.elapsed_s()) for tag, look in looks.items()}
+    return {tag: look.seen() for tag, look in looks.items()}
 
 
 def _look_at(one: "Instrument") -> "Looking":
-    from testbench.station.bench import ChannelEntry, ThermometerEntry
-    from testbench.station.channel_check import LookAtChannel, LookAtWater
+    from testbench.station.bench import ChannelEntry
+    from testbench.station.channel_check import LookAtChannel, LookAtMeter
 
-    if isinstance(one, ChannelEntry):
-        return LookAtChannel(one)
-    assert isinstance(one, ThermometerEntry)
-    return LookAtWater(one)
+    return LookAtChannel(one) if isinstance(one, ChannelEntry) else LookAtMeter(one)
 
 
 def _asked(link: "LinkClient", bench: "Bench") -> "dict[str, Seen]":
