@@ -39,7 +39,7 @@ class VesselSensor(Value):
     """g, mL, mm, or mL/min for a flow meter."""
     decimals: Annotated[int, Field(ge=0, le=6)]
     ml_per_unit: Annotated[str, Field(pattern=NUMBER)] = "1"
-    """What one unit of it is in millilitres: 1 over the density of the water for a scale, a cross-section for a level."""
+    """What one unit of it is in millilitres: of water on a scale, or by the cross-section of a vessel."""
     expanded_uncertainty: Annotated[str, Field(pattern=NUMBER)]
     """U of one reading in its unit, k = 2."""
     lowest: Annotated[str, Field(pattern=NUMBER)]

@@ -89,13 +89,9 @@ def test_the_volume_is_worked_out_again_when_the_run_is_judged(weighed):
     weighed.hold(0.2, 2)
     record, traces = weighed.store.sealed[0]
     seat = record.stages[1]
-    leaky = seat.vessel.model_copy(
-        update={
-            "readings": tuple(
-                (at, counts + max(0, at - seat.collections[0].since) // 1000) for at, counts in seat.vessel.readings
-            )
-        }
-    )
+    since = seat.collections[0].since
+    more = tuple((at, counts + max(0, at - since) // 1000) for at, counts in seat.vessel.readings)
+    leaky = seat.vessel.model_copy(update={"readings": more})
     changed = record.model_copy(update={"stages": (record.stages[0], seat.model_copy(update={"vessel": leaky}))})
     assert rejudged(changed, traces).verdict is Verdict.REJECTED
     bare = seat.vessel.model_copy(update={"readings": ()})
@@ -138,10 +134,8 @@ def test_where_the_sensor_does_not_tell_the_operator_reads_the_vessel(weighed, s
     weighed.grams += {"silent": 0, "fallen": -5, "range": 155}[spoil]
     weighed.hold(253, 20)
     weighed.do("collection_ended")
-    assert (
-        f"The sensor WT-101 does not tell what was caught: {sentence}. Read the vessel yourself and enter the volume."
-        in (weighed.said)
-    )
+    told = f"The sensor WT-101 does not tell what was caught: {sentence}."
+    assert f"{told} Read the vessel yourself and enter the volume." in weighed.said
     assert weighed.offered[0] == "collected"
     weighed.do("collected", volume="0.7 mL")
     weighed.hold(253, 1)
@@ -189,12 +183,13 @@ line = { port = "/dev/scale" }
 
 @pytest.mark.parametrize(("old", "new", "sentence"), [
     ("", "", (
-        "bench.toml:66: collecting.sensor.unit: found 'g' without a temperature of the water, which its density needs; "
+        "bench.toml:71: collecting.sensor.unit: found 'g' without a temperature of the water, which its density needs; "
         "state water_temperature, or describe a [temperature] channel."
     )),
-    ('unit = "g"', 'unit = "mm"', "bench.toml:62: collecting.sensor.ml_per_mm: found nothing, a level in mm needs it."),
-    ('unit = "g"', 'unit = "mL"\nml_per_mm = "5"', "bench.toml:67: collecting.sensor.ml_per_mm: found 5, mL needs none."),
-    ('highest = "200"', 'highest = "0"', "bench.toml:62: collecting.sensor: lowest must lie below highest."),
+    ('unit = "g"', 'unit = "mm"', "bench.toml:67: collecting.sensor.ml_per_mm: found nothing, a level in mm needs it."),
+    ('unit = "g"', 'unit = "mL"\nml_per_mm = "5"',
+     "bench.toml:72: collecting.sensor.ml_per_mm: found 5, mL needs none."),
+    ('highest = "200"', 'highest = "0"', "bench.toml:67: collecting.sensor: lowest must lie below highest."),
     ('"0.05"', '"0"', None),
 ])  # fmt: skip
 def test_a_sensor_that_cannot_tell_a_volume_is_refused(tmp_path, old, new, sentence):
