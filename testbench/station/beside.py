@@ -12,9 +12,13 @@ from testbench.run.samples import Gap, Sample, Trace, to_ticks
 from testbench.station import readiness
 from testbench.station.acquisition import Acquisition, LineEvent, Taken
 from testbench.station.bench import Bench, ChannelEntry
-from testbench.station.line_log import LineLog
 from testbench.station.ports import CalibrationRegister
 from testbench.station.register import channel_of
+
+
+def on_run(gap: Gap, since: int) -> Gap:
+    """A gap on the ticks of a run that began at a tick."""
+    return Gap(since=max(0, gap.since - since), until=gap.until - since, reason=gap.reason)
 
 
 class Companion:
@@ -35,7 +39,6 @@ class Companion:
         self.samples: list[Sample] = []
         self.gaps: list[Gap] = []
         self.rejected_lines = 0
-        self.log: LineLog | None = None
 
     def take(self, event: LineEvent) -> Taken:
         """Take one event of its line."""
@@ -44,6 +47,16 @@ class Companion:
         self.recent.extend(taken.samples)
         self.acquisition.silent_since(self.heard)
         return taken
+
+    def keep(self, taken: Taken, run_since: int, *, in_stage: bool) -> tuple[list[Sample], list[Gap]]:
+        """What it gave, on the ticks of the run; gaps only within a stage."""
+        samples = [Sample(sample.at - run_since, sample.counts) for sample in taken.samples]
+        gaps = [on_run(gap, run_since) for gap in taken.gaps] if in_stage else []
+        if in_stage:
+            self.samples.extend(samples)
+            self.gaps.extend(gaps)
+            self.rejected_lines += len(taken.rejected)
+        return samples, gaps
 
     def begin(self) -> None:
         """A stage begins."""

@@ -18,36 +18,33 @@ from testbench.errors import (
     PressureNotReleasedError,
     RequestRefusedError,
     StoreFailedError,
-    VesselNotReadError,
 )
 from testbench.metrology.trend import SlidingSlope
 from testbench.procedure.requirements import requirements_for
 from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Order
-from testbench.quantities import Temperature
 from testbench.run.decay import Basis
 from testbench.run.decaying import Decaying
 from testbench.run.hold import largest_step
 from testbench.run.machine import Event, Phase
-from testbench.run.observations import Collection, Observation
+from testbench.run.observations import Observation
 from testbench.run.progress import Action, Happening, Stage, StageState
 from testbench.run.record import BlankRun, ChannelRecord, Origin, RunRecord, StageRecord, canonical
-from testbench.run.samples import Gap, GapReason, Sample, Thresholds, Trace, to_ticks
+from testbench.run.samples import GapReason, Sample, Thresholds, Trace, to_ticks
 from testbench.station import messages as m
 from testbench.station import readiness
 from testbench.station.acquisition import Acquisition, ClockSet, PortEvent, Suspended, Taken
 from testbench.station.bench import Bench
-from testbench.station.beside import Beside, Companion
+from testbench.station.beside import Beside, Companion, on_run
 from testbench.station.current_run import StageUnderWay, closed, iso, judged, next_stage
 from testbench.station.gauge_checks import GaugeCheck, check_of_hold, judged_with_checks, with_checks
 from testbench.station.keeper import Batch, Keeper
-from testbench.station.leak_sensor import LeakSensor
 from testbench.station.line import Line
 from testbench.station.line_log import LineLog
+from testbench.station.meters import Meters
 from testbench.station.opening import caught, opening_record, said_at_opening, texts_of
 from testbench.station.ports import Clock, Documents, FreeSpace, RawBytes, RunStore
 from testbench.station.register import channel_of
-from testbench.station.thermometer import Thermometer
 
 LEAST_FREE_BYTES = 50_000_000
 NOTICES_KEPT = 12
@@ -106,12 +103,10 @@ class Session:
         self.lines = tuple(Line(instruments[0]) for instruments in bench.lines)
         self.acquisition = Acquisition(bench.channel)
         self.beside = Beside(bench)
-        self.thermometer = None if bench.temperature is None else Thermometer(bench.temperature)
+        self.meters = Meters(bench)
         self.lines_of = {one.tag: number for number, line in enumerate(bench.lines) for one in line}
         """Tag → number of the line that an instrument is read over; 0 is that of the deciding channel."""
         self._line_logs: list[LineLog] = []
-        sensor = bench.collecting.sensor
-        self.leak_sensor = None if sensor is None else LeakSensor(sensor)
         self.run: RunRecord | None = None
         """The open run, or the last closed one."""
         self.run_open = False
@@ -166,27 +161,21 @@ class Session:
             self._recent.extend(taken.samples)
             if self.run_open:
                 self._keep(taken)
-        for meter in (self.thermometer, self.leak_sensor):
-            if meter is not None and self.lines_of[meter.tag] == line:
-                meter.take(found)
+        self.meters.take(found, line)
         self._notice_silence()
 
     def _take_beside(self, one: Companion, taken: Taken) -> None:
         """Keep what another channel gave, and compare it; nothing else hangs on it."""
-        if not self.run_open:
-            return
-        samples = [Sample(sample.at - self.run_since, sample.counts) for sample in taken.samples]
-        gaps = [on_run(gap, self.run_since) for gap in taken.gaps] if self.stage_open else []
-        if samples or gaps:
-            self._batch().add_beside(one.entry.tag, samples, gaps)
-        if self.stage_open:
-            one.samples.extend(samples)
-            one.gaps.extend(gaps)
-            one.rejected_lines += len(taken.rejected)
-        self._compare(one.entry.tag, samples)
+        if self.run_open:
+            samples, gaps = one.keep(taken, self.run_since, in_stage=self.stage_open)
+            if samples or gaps:
+                self._batch().add_beside(one.entry.tag, samples, gaps)
+            self._compare(one.entry.tag, samples)
 
     def _compare(self, tag: str, samples: Sequence[Sample]) -> None:
         """Hold readings against those of the other channels; a disagreement trips the stage, or is said once."""
+        if not (samples and self.bench.cross_check):
+            return
         before = self.beside.disagreement
         self.beside.compare(tag, samples)
         sentence = self.beside.disagreement
@@ -415,7 +404,7 @@ class Session:
             adoption=adoption,
             earlier=self.outside.store.earlier_runs_of(valve.serial),
             blanks=self.outside.blanks(),
-            water=self._water(now),
+            water=self.meters.water(now),
             beside=self.beside.opening(requirements, at),
         )
         number = self.outside.store.begin_run(canonical(opening).decode(), at)
@@ -427,11 +416,6 @@ class Session:
         self.beside.begin(self.run)
         self._traces = []
         self._happen(said_at_opening(self.run))
-
-    def _water(self, now: int) -> Temperature | None:
-        """The temperature of the water: measured, else as the bench states it."""
-        measured = None if self.thermometer is None else self.thermometer.reading(now)
-        return self.bench.water_temperature if measured is None else measured
 
     @property
     def _simulated(self) -> bool:
@@ -506,11 +490,10 @@ class Session:
         if self.acquisition.newest.counts > thresholds.safe:
             reading = channel.scale.pressure(self.acquisition.newest.counts)
             raise PressureNotReleasedError(reading.text(1), requirement.safe_below.text(1))
-        if self.thermometer is not None:
-            self.thermometer.check(now)
+        self.meters.check(now)
         self.beside.begin_stage(self.run, requirement)
         self._held_since, self._held_said = None, False
-        self._begin_meters(now)
+        self.meters.begin(now)
         index, since = len(self.run.stages), self.run_tick(now)
         self.stage = StageUnderWay(
             rules=Stage(requirement, thresholds, Decaying.of(Basis.of(requirement, self.run), self.bench.bleeding)),
@@ -525,13 +508,6 @@ class Session:
         sentence = f"{requirement.stage.capitalize()}, attempt {attempt}, begun."
         opened = canonical(self.stage.opened()).decode()
         self._happen([Happening(since, STAGE_OPENED, opened), Happening(since, "stage begun", sentence)])
-
-    def _begin_meters(self, now: int) -> None:
-        """What they read before the stage belongs to none."""
-        if self.thermometer is not None:
-            self.thermometer.begin()
-        if self.leak_sensor is not None:
-            self.leak_sensor.begin(self._water(now))
 
     def _stage_request(self, request: m.AnyRequest) -> None:
         if not self.stage_open:
@@ -553,26 +529,7 @@ class Session:
             case _:
                 self._moved(*rules.request(state, _SIMPLE[request.request], at, look_back=self.stage.trace))
                 if request.request in {"collection_ended", "vessel_read"}:
-                    self._read_vessel(at)
-
-    def _read_vessel(self, at: int) -> None:
-        """Let the sensor tell what was caught; where it cannot, that is said, and the operator is asked as ever."""
-        assert self.stage is not None
-        assert self.run is not None
-        rules, state = self.stage.rules, self.stage.state
-        if self.leak_sensor is None or rules.collected is None or rules.collected.counted is not None:
-            return
-        filling = state.collecting_since is not None
-        since = state.collecting_since if filling else state.collections[-1].since
-        assert since is not None
-        try:
-            volume, u = self.leak_sensor.caught(since, at, self.run_since)
-        except VesselNotReadError as refusal:
-            self._happen([Happening(at, "vessel not read", f"{refusal} {refusal.remedy}")])
-            return
-        told = {"volume": volume, "volume_uncertainty": u, "instrument": self.leak_sensor.tag}
-        caught_ = Collection(since=since, until=at, operator=self.run.operator, **told)
-        self._moved(*rules.read_volume(state, at, caught_))
+                    self._moved(*self.meters.vessel_read(rules, self.stage.state, at, self.run_since, operator))
 
     def _moved(self, state: StageState, happened: list[Happening]) -> None:
         assert self.stage is not None
@@ -589,13 +546,7 @@ class Session:
         record = self.stage.record(max(until, self.stage.state.since))
         self._check_second_gauge(record, trace)
         self._take_checks()  # where the store refuses now, it is asked again before the run is sealed
-        if self.thermometer is not None:
-            since = self.stage.since + self.run_since
-            water = self.thermometer.record(since, until + self.run_since, self.run_since)
-            record = record.model_copy(update={"water": water})
-        if self.leak_sensor is not None:
-            vessel = self.leak_sensor.record((*record.collections, *record.exceeded), self.run_since)
-            record = record.model_copy(update={"vessel": vessel})
+        record = self.meters.with_readings(record, self.run_since)
         record = record.model_copy(update={"beside": self.beside.records()})
         record = judged(record, trace, self.run, on)
         self.run = self.run.model_copy(update={"stages": (*self.run.stages, record)})
@@ -656,11 +607,6 @@ class Session:
             return [str(action) for action in self.stage.rules.possible(self.stage.state)]
         assert self.run is not None
         return ["start_stage", "end_run"] if next_stage(self.run) else ["end_run"]
-
-
-def on_run(gap: Gap, since: int) -> Gap:
-    """A gap on the ticks of a run that began at a tick."""
-    return Gap(since=max(0, gap.since - since), until=gap.until - since, reason=gap.reason)
 
 
 _RELEASING = {Phase.RELEASING_TO_VENT, Phase.DEPRESSURIZING}

@@ -79,7 +79,7 @@ class Viewer:
         return m.ChannelBeside(tag=one.entry.tag, signal=_signal_of(one.acquisition, one.heard, now, scale))
 
     def _water(self, now: int) -> float | None:
-        thermometer = self._session.thermometer
+        thermometer = self._session.meters.thermometer
         found = None if thermometer is None else thermometer.reading(now)
         return None if found is None else found.to("degC")
 
