@@ -7,6 +7,8 @@ from datetime import datetime
 from testbench.errors import ChannelsDisagreeError, NoReadingError, PressureNotReleasedError
 from testbench.procedure.requirements import Requirements, StageRequirement
 from testbench.run.cross_check import Comparison, pairs_of
+from testbench.run.machine import Phase
+from testbench.run.progress import Happening, Stage, StageState
 from testbench.run.record import BesideRecord, BesideTrace, ChannelRecord, RunRecord, TraceReference
 from testbench.run.samples import Gap, Sample, Trace, to_ticks
 from testbench.station import readiness
@@ -14,6 +16,10 @@ from testbench.station.acquisition import Acquisition, LineEvent, Taken
 from testbench.station.bench import Bench, ChannelEntry
 from testbench.station.ports import CalibrationRegister
 from testbench.station.register import channel_of
+
+SAID_AFTER_S = 2.0
+"""A channel on a line of its own may be a moment behind."""
+_RELEASING = {Phase.RELEASING_TO_VENT, Phase.DEPRESSURIZING}
 
 
 def on_run(gap: Gap, since: int) -> Gap:
@@ -99,6 +105,9 @@ class Beside:
         self._bench = bench
         self.channels = tuple(Companion(entry) for entry in bench.beside)
         self._comparisons: tuple[Comparison, ...] = ()
+        self._held_since: int | None = None
+        """Since when another channel alone reads pressure in this stage's release, and whether that was said."""
+        self._held_said = False
 
     def __iter__(self) -> Iterator[Companion]:
         return iter(self.channels)
@@ -163,6 +172,7 @@ class Beside:
         self.begin(run, required.fluid)
         if found := self.under_pressure(required):
             raise PressureNotReleasedError(found, required.safe_below.text(1))
+        self._held_since, self._held_said = None, False
         for one in self:
             one.begin()
 
@@ -193,6 +203,21 @@ class Beside:
             if newest.counts > scale.most_counts(required.safe_below):
                 return f"{scale.pressure(newest.counts).text(1)} ({one.entry.tag})"
         return ""
+
+    def pressure_elsewhere(self, rules: Stage, state: StageState, sample: Sample) -> tuple[bool, list[Happening]]:
+        """Whether a compared channel reads pressure where the deciding one reads none; said once it has lasted."""
+        if not self._comparisons or sample.counts > rules.thresholds.safe:
+            return False, []
+        found = self.under_pressure(rules.requirement)
+        if not found or state.phase not in _RELEASING:
+            return bool(found), []
+        if self._held_since is None:
+            self._held_since = sample.at
+        if self._held_said or sample.at - self._held_since < to_ticks(SAID_AFTER_S):
+            return True, []
+        self._held_said = True
+        said = f"There are still {found}: the pressure is not released."
+        return True, [Happening(sample.at, "still under pressure", said)]
 
     def traces(self) -> tuple[Trace, ...]:
         """The samples of the stage under way."""

@@ -49,7 +49,6 @@ from testbench.station.register import channel_of
 LEAST_FREE_BYTES = 50_000_000
 NOTICES_KEPT = 12
 PORT_DEAD_S = 5.0
-HELD_SAID_AFTER_S = 2.0
 
 STAGE_OPENED, STAGE_CLOSED = "stage opened", "stage closed"
 """Journal events whose sentence is JSON: what the next start needs to close an interrupted run as lost."""
@@ -124,9 +123,6 @@ class Session:
         self._recent: deque[Sample] = deque(maxlen=4096)
         self.keeper = Keeper(outside.store, self.now, self._store_failed)
         self._to_seal: RunRecord | None = None
-        self._held_since: int | None = None
-        """Since when another channel alone reads pressure in this release, and whether that was said."""
-        self._held_said = False
         self._unsaid: list[Happening] = []
         """What no screen may hear of before it is on disk."""
         self._log = LineLog(self.lines[0].history, None)
@@ -246,26 +242,10 @@ class Session:
         if tag := self.beside.silent(longest):  # nothing is steady and no hold goes on while it is not compared
             slope = None
             self._moved(*stage.rules.not_compared(stage.state, sample.at, tag))
-        elsewhere = self._pressure_elsewhere(sample)
+        elsewhere, said = self.beside.pressure_elsewhere(stage.rules, stage.state, sample)
+        self._happen(said)
         rules = stage.rules
         self._moved(*rules.sample(stage.state, sample, slope, stage.signal_faults, stage.trace, elsewhere=elsewhere))
-
-    def _pressure_elsewhere(self, sample: Sample) -> bool:
-        """Whether a channel that is compared reads pressure where this one reads none; said once."""
-        assert self.stage is not None
-        rules = self.stage.rules
-        if not self.beside.channels or sample.counts > rules.thresholds.safe:
-            return False
-        found = self.beside.under_pressure(rules.requirement)
-        if not found or self.stage.state.phase not in _RELEASING:
-            return bool(found)
-        if self._held_since is None:
-            self._held_since = sample.at
-        if not self._held_said and sample.at - self._held_since >= to_ticks(HELD_SAID_AFTER_S):
-            said = f"There are still {found}: the pressure is not released."
-            self._happen([Happening(sample.at, "still under pressure", said)])
-            self._held_said = True
-        return True
 
     def tick(self) -> None:
         """Let time pass: try again what failed, hear of finished documents."""
@@ -492,7 +472,6 @@ class Session:
             raise PressureNotReleasedError(reading.text(1), requirement.safe_below.text(1))
         self.meters.check(now)
         self.beside.begin_stage(self.run, requirement)
-        self._held_since, self._held_said = None, False
         self.meters.begin(now)
         index, since = len(self.run.stages), self.run_tick(now)
         self.stage = StageUnderWay(
@@ -609,7 +588,6 @@ class Session:
         return ["start_stage", "end_run"] if next_stage(self.run) else ["end_run"]
 
 
-_RELEASING = {Phase.RELEASING_TO_VENT, Phase.DEPRESSURIZING}
 _GRAVE = {
     "pressure channels disagree",
     "still under pressure",
