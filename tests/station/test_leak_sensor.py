@@ -1,6 +1,7 @@
 """A sensor at the collecting vessel: the recorder reads it itself, and the operator types nothing."""
 
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -12,6 +13,7 @@ from testbench.run.record import RunRecord, Verdict, canonical
 from testbench.station.acquisition import Arrived, PortOpened, Quiet
 from testbench.station.bench import Bench
 from tests.station.conftest import BenchInHand
+from tests.station.test_rules_of_the_trade import counted
 
 SCALE = {
     "tag": "WT-101", "instrument": "scale 0–200 g", "serial": "B-0007", "unit": "g", "decimals": 2, "whole_digits": 3,
@@ -201,3 +203,16 @@ def test_a_sensor_that_cannot_tell_a_volume_is_refused(tmp_path, old, new, sente
         assert str(refusal.value).replace(f"{tmp_path}/", "") == sentence
     else:
         assert "collecting.sensor.expanded_uncertainty: found '0'" in str(refusal.value)
+
+
+def test_what_the_criterion_counts_a_person_counts(weighed):
+    """Drops, 16 to the mL: the scale is not asked."""
+    weighed.to_hold(253)
+    stage = weighed.session.stage
+    counting = stage.rules.requirement.model_copy(update={"criteria": (counted(16),)})
+    stage.rules = replace(stage.rules, requirement=counting)
+    weighed.do("collection_started")
+    weighed.hold(253, 60)
+    weighed.do("collection_ended")
+    assert weighed.offered[0] == "collected"
+    assert not [said for said in weighed.said if "WT-101" in said]
