@@ -143,10 +143,10 @@ class _JustBefore:
         self._lag = lag
         self._least: deque[tuple[int, int]] = deque()
         self._most: deque[tuple[int, int]] = deque()
-        self.newest: int | None = None
+        self.newest: deque[tuple[int, int]] = deque(maxlen=2)
 
     def add(self, at: int, found: int) -> None:
-        self.newest = found
+        self.newest.append((at, found))
         while self._least and self._least[-1][1] >= found:
             self._least.pop()
         while self._most and self._most[-1][1] <= found:
@@ -187,10 +187,12 @@ class Comparison:
     @property
     def sentence(self) -> str:
         """The disagreement once it has lasted, without its stop; empty else."""
-        one, other = self._before[0].newest, self._before[1].newest
-        if self._since is None or self._newest - self._since < self.pair.lasting or one is None or other is None:
+        if self._since is None or self._newest - self._since < self.pair.lasting:
             return ""
-        return self.pair.sentence(one, other, self._allowed.at(one))
+        # Of two values of one line one is always taken first: name readings of one moment, not of two.
+        both = [(one, other) for one in self._before[0].newest for other in self._before[1].newest]
+        one, other = min(both, key=lambda two: (abs(two[0][0] - two[1][0]), -two[0][0]))
+        return self.pair.sentence(one[1], other[1], self._allowed.at(one[1]))
 
 
 # From the sealed samples ------------------------------------------------------------------------

@@ -6,6 +6,7 @@ from testbench.procedure.criteria import LargestLeakageRate, VisualCriterion
 from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.valve import Valve
 from testbench.run.bleeding import Bleeding
+from testbench.run.cross_check import CRITERION
 from testbench.run.decisions import decision_of
 from testbench.run.machine import Phase
 from testbench.run.progress import Action
@@ -277,7 +278,8 @@ def _stage_line(record: StageRecord) -> m.StageLine:
         return m.StageLine(stage=record.stage, state="void", sentence=f"{record.ended}: {record.reason}")
     deciding = [found.sentence for found in record.finding.criteria if found.conformity != "conforms"]
     if record.finding.verdict is Verdict.ACCEPTED:
-        deciding = [found.sentence for found in record.finding.criteria if found.limit][-1:]
+        limited = [found for found in record.finding.criteria if found.limit and found.criterion != CRITERION]
+        deciding = [found.sentence for found in limited[-1:]]
     return m.StageLine.model_validate({
         "stage": record.stage,
         "state": record.finding.verdict,

@@ -67,6 +67,20 @@ def test_both_values_stand_in_the_sentence():
     assert live(pair(), one, other) == compare(pair(), one, other, 0, 10 * S).disagreed == sentence
 
 
+def test_the_sentence_names_readings_of_one_moment():
+    """The second value of a line is taken first while the pressure rises by 60 psi a reading: 20 psi apart, not 40."""
+    comparison = Comparison(pair())
+    for tenth in range(40):
+        rising = 6_000 * tenth
+        comparison.take(1, Sample(tenth * S // 10, rising - 2_000))
+        if tenth == 39:
+            break
+        comparison.take(0, Sample(tenth * S // 10, rising))
+    assert comparison.sentence == (
+        "PT-101 reads 2280.0 psi and PT-102 2260.0 psi: 20.0 psi apart, at most 0.7 psi is allowed"
+    )
+
+
 @pytest.mark.parametrize(("apart", "disagree"), [(130, False), (131, True)])
 def test_without_a_stated_difference_both_uncertainties_count(apart, disagree):
     """U = 0.5 psi and 1.2 psi: the root of the sum of squares is 1.3 psi, |Eₙ| = 1 (ISO/IEC 17043, from memory)."""

@@ -84,6 +84,15 @@ def test_every_channel_is_kept_compared_and_sealed(two):
     assert RunRecord.model_validate_json(canonical(record)) == record
 
 
+def test_the_overview_of_an_accepted_stage_names_its_own_criterion(two):
+    """Not that the channels agree: that is a condition of the test, not what it shows of the valve."""
+    two.shell()
+    two.seat(volume="0.7 mL")
+    lines = [line.sentence for line in two.see().run.stages]
+    assert not [line for line in lines if "PT-102" in line]
+    assert lines[1].startswith("0.7 mL in 60.0 s")
+
+
 def test_a_bench_with_one_channel_writes_what_it_always_wrote(at_hand):
     """Nothing of several channels stands in its record."""
     at_hand.shell()
