@@ -41,7 +41,6 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
         capture: a file to read the channel from, instead of its port; every run is then one that was replayed.
         speed: of the replay, times faster than life.
     """
-    from testbench.instruments.captures import RunCaptures
     from testbench.instruments.clocks import moment
     from testbench.instruments.replays import replay_of
     from testbench.link.server import LinkServer
@@ -59,7 +58,7 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
     with _only_recorder(home):
         store = open_store(home)
         clock = _clock(bench) if replay is None else replay.clock
-        raw = RunCaptures(home.folder / "captures", bench.channel, clock) if bench.keep_raw else None
+        raw = _raw(home, bench, clock)
         recovered = close_interrupted(store, clock.utc())
 
         def procedure(name: str) -> "tuple[Procedure, str]":
@@ -69,7 +68,7 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
         outside = Outside(
             clock, store, documents, _FreeSpace(home.folder), procedure, __version__,
             partial(load_orders, home.folder), check_printable, partial(declared, store),
-            raw, replayed=replay is not None,
+            raw[0], tuple(raw[1:]), replayed=replay is not None,
         )  # fmt: skip
         session = Session(bench, outside)
         _take_up(store, documents)
@@ -99,8 +98,22 @@ def _take_up(store: "SqliteStore", documents: "IssuedByChild") -> None:
             documents.order(summary.run)
 
 
+def _raw(home: Home, bench: "Bench", clock: "Clock") -> "list[RunCaptures | None]":
+    """What keeps the raw bytes of each line with a pressure channel, where bench.toml asks for it."""
+    from testbench.instruments.captures import RunCaptures
+    from testbench.station.bench import ChannelEntry
+
+    folder, lines = home.folder / "captures", [line[0] for line in bench.lines]
+    return [
+        RunCaptures(folder, first, clock, f"-line-{number}" if number > 1 else "")
+        if bench.keep_raw and isinstance(first, ChannelEntry)
+        else None
+        for number, first in enumerate(lines, 1)
+    ]
+
+
 def _readers(
-    bench: "Bench", clock: "Clock", inbox: "Inbox", raw: "RunCaptures | None", replay: "Replay | None"
+    bench: "Bench", clock: "Clock", inbox: "Inbox", raw: "list[RunCaptures | None]", replay: "Replay | None"
 ) -> "list[Reader]":
     """One for each line of the bench; a replay stands in for that of the deciding channel."""
     from testbench.instruments.connecting import connect
@@ -109,10 +122,12 @@ def _readers(
     def deliver(number: int, event: "PortEvent") -> None:
         inbox.put(OfLine(number, event))
 
-    line = None if replay is None else replay.line
+    taps = [None if kept is None else kept.tap for kept in raw]
     first, *others = (instruments[0].line for instruments in bench.lines)
-    readers = [connect(first, clock, inbox.put, None if raw is None else raw.tap, line)]
-    return readers + [connect(other, clock, partial(deliver, number)) for number, other in enumerate(others, 1)]
+    readers = [connect(first, clock, inbox.put, taps[0], None if replay is None else replay.line)]
+    for number, other in enumerate(others, 1):
+        readers.append(connect(other, clock, partial(deliver, number), taps[number]))
+    return readers
 
 
 def _clock(bench: "Bench") -> "Clock":

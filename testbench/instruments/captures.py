@@ -120,10 +120,11 @@ class RunCaptures:
         folder: where the files lie.
         channel: how the line is read.
         clock: of its reader.
+        named: what the name of a file has behind that of its run, where a bench has several lines.
     """
 
-    def __init__(self, folder: Path, channel: ChannelEntry, clock: Clock) -> None:
-        self._folder, self._channel, self._clock = folder, channel, clock
+    def __init__(self, folder: Path, channel: ChannelEntry, clock: Clock, named: str = "") -> None:
+        self._folder, self._channel, self._clock, self._named = folder, channel, clock, named
         self._file: CaptureFile | None = None
 
     def tap(self, step: Step) -> None:
@@ -137,7 +138,7 @@ class RunCaptures:
         Raises:
             CaptureNotWrittenError: it cannot be written.
         """
-        self._file = CaptureFile(self._folder / f"{run}.capture", self._channel, self._clock)
+        self._file = CaptureFile(self._folder / f"{run}{self._named}.capture", self._channel, self._clock)
 
     def end(self) -> tuple[str, str]:
         """Close it; gives its name and SHA-256, both empty where none was begun.

@@ -119,6 +119,12 @@ class Beside:
             one.channel = channel_of(one.entry, store.calibrations_of(serial), store.gauge_checks_of(serial), at)
             one.acquisition.calibrated(one.channel)
 
+    def let_pass(self, now: int, longest: int) -> None:
+        """Take a channel for silent whose line has not even said that it is quiet: whoever reads it is gone [ticks]."""
+        for one in self:
+            if now - one.heard > longest:
+                one.heard = now
+
     # A run ---------------------------------------------------------------------------------------
 
     def opening(self, requirements: Requirements, at: datetime) -> tuple[BesideRecord, ...]:

@@ -141,7 +141,7 @@ class Documents(Protocol):
 
 
 class RawBytes(Protocol):
-    """Keeps what goes over the line of the deciding channel during a run."""
+    """Keeps what goes over a line during a run."""
 
     def begin(self, run: str) -> None:
         """Begin a file named after the run.

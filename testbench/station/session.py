@@ -88,6 +88,8 @@ class Outside:
     """The blank runs of this bench as they stand now, oldest first."""
     raw: RawBytes | None = None
     """Keeps the raw bytes of each run; None where bench.toml does not ask for it."""
+    raw_beside: tuple[RawBytes | None, ...] = ()
+    """The same for the bench's other lines, in their order."""
     replayed: bool = False
     """Whether the channel is driven from a capture."""
 
@@ -253,6 +255,7 @@ class Session:
         if now - self.heard > to_ticks(PORT_DEAD_S):  # not even a Quiet: whoever reads the port is gone
             self.heard = now
             self._notice_silence()
+        self.beside.let_pass(now, to_ticks(PORT_DEAD_S))
         if self._to_seal is not None and self.keeper.may_try():
             self._seal(self._to_seal)
         for run, path, sentence in self.outside.documents.written():
@@ -392,7 +395,10 @@ class Session:
         self.run_open, self.run_since, self.stage, self.stage_open = True, now, None, False
         self._log = LineLog(self.lines[0].history, self.outside.raw)
         self._log.begin(number, self.notify)
-        self._line_logs = [LineLog(line.history, None) for line in self.lines[1:]]
+        raw = (*self.outside.raw_beside, *[None] * len(self.lines))
+        self._line_logs = [LineLog(line.history, kept) for line, kept in zip(self.lines[1:], raw, strict=False)]
+        for log in self._line_logs:
+            log.begin(number, self.notify)
         self.beside.begin(self.run)
         self._traces = []
         self._happen(said_at_opening(self.run))

@@ -440,3 +440,40 @@ def test_a_refusing_disk_loses_the_check_and_nothing_else(gauged):
     gauged.store.full = False
     gauged.hold(0.2, 2)
     assert gauged.session.run.stages[0].finding.verdict is Verdict.ACCEPTED
+
+
+def test_a_channel_whose_reader_is_gone_is_silent(two):
+    """Not even told that it is quiet, for five seconds."""
+    two.start("HL-4-0117")
+    two.to_hold(505)
+    line = two.line
+    two.line = lambda psi: BenchInHand.line(two, psi)
+    two.hold(505, 5)
+    assert two.see().stage.phase == "holding"
+    two.hold(505, 1)
+    assert two.see().stage.restarts == 1
+    two.line = line
+    two.hold(505, 40)
+    assert two.see().stage.phase == "holding"
+
+
+def test_the_raw_bytes_of_each_line_are_kept(bench, order):
+    """One file a line; the record of the channel names its own."""
+    from testbench.station.session import Session
+    from tests.station.test_line_of_a_run import Kept
+
+    class Second(Kept):
+        def end(self):
+            return (f"{self.begun[-1]}-line-2.capture", "cd" * 32)
+
+    two = Two(several(bench), order)
+    outside = replace(two.session.outside, raw=Kept(), raw_beside=(Second(),))
+    two.session = Session(several(bench), outside)
+    two.viewer._session = two.session
+    for line in (0, 1):
+        two.session.take(PortOpened(two.clock.seconds, "", counting=True), line)
+        two.session.take(Arrived(two.clock.seconds, b"\r\n"), line)
+    two.start("HL-4-0117")
+    two.do("end_run")
+    record = two.store.sealed[0][0]
+    assert (record.line.raw_file, record.beside[0].line.raw_file) == ("B1-000001.capture", "B1-000001-line-2.capture")
