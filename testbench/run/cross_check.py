@@ -11,6 +11,7 @@ import math
 from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from fractions import Fraction
 
 import numpy as np
@@ -281,7 +282,7 @@ def longest_silence(trace: Trace, since: int, until: int) -> int:
 
 
 def judge_cross_checks(
-    pairs: Iterable[Pair], traces: dict[str, Trace], hold: tuple[int, int] | None, longest_gap_s: float
+    pairs: Iterable[Pair], traces: dict[str, Trace], hold: tuple[int, int] | None, longest_gap_s: float, on: date
 ) -> tuple[CriterionFinding, ...]:
     """Judge each cross-check anew from the sealed samples of a hold.
 
@@ -290,12 +291,13 @@ def judge_cross_checks(
         traces: the samples of every pressure channel, by its tag.
         hold: its first and last tick; None where there was none.
         longest_gap_s: what a channel may be silent [s].
+        on: the day of the run.
     """
-    return tuple(_judged(pair, traces, hold, longest_gap_s) for pair in pairs)
+    return tuple(_judged(pair, traces, hold, longest_gap_s, on) for pair in pairs)
 
 
 def _judged(
-    pair: Pair, traces: dict[str, Trace], hold: tuple[int, int] | None, longest_gap_s: float
+    pair: Pair, traces: dict[str, Trace], hold: tuple[int, int] | None, longest_gap_s: float, on: date
 ) -> CriterionFinding:
     if hold is None:
         return CriterionFinding(
@@ -306,6 +308,11 @@ def _judged(
     one, other = (traces[channel.tag] for channel in pair.channels)
     found = compare(pair, one, other, *hold)
     faults = [found.disagreed] if found.disagreed else []
+    faults += [
+        f"the calibration of {channel.tag} holds from {channel.calibrated_on} to {channel.due_on}, not on {on}"
+        for channel in pair.channels
+        if not channel.calibration.in_date(on)
+    ]
     for channel, trace in zip(pair.channels, (one, other), strict=True):
         silent = longest_silence(trace, *hold)
         if silent > longest_gap_s * TICKS_PER_S or not found.compared:

@@ -83,6 +83,7 @@ def evaluate_stage(  # noqa: PLR0917 - a record, its samples, and the facts of i
             traces_by_tag(stage, trace, channel.tag),
             (int(hold.at[0]), int(hold.at[-1])) if len(hold) else None,
             stage.requirement.longest_gap_s,
+            on,
         ),
     )
     none = Pressure.zero(channel.scale.unit)

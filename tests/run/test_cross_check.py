@@ -13,6 +13,7 @@ from testbench.run.channels import ChannelRecord, CrossCheck, UncertaintyPoint
 from testbench.run.cross_check import Comparison, Pair, compare, judge_cross_checks, longest_silence
 from testbench.run.samples import Gap, GapReason, Sample, Scale, Trace
 
+DAY = date(2026, 6, 1)
 S = 10_000
 """Ticks of a second."""
 
@@ -122,14 +123,25 @@ def test_nothing_to_compare_is_no_agreement():
     """An empty trace, and one that was silent for longer than allowed."""
     one, none = steady(45_000), trace()
     assert not compare(pair(), one, none, 0, 10 * S).compared
-    (found,) = judge_cross_checks((pair(),), {"PT-101": one, "PT-102": none}, (0, 99_000), 2)
+    (found,) = judge_cross_checks((pair(),), {"PT-101": one, "PT-102": none}, (0, 99_000), 2, DAY)
     assert found.conformity is Conformity.WITHIN_GUARD_BAND
     assert found.sentence == (
         "PT-101 gave nothing to compare for 0.1 s of the hold, at most 2 s is allowed; "
         "PT-102 gave nothing to compare for 9.9 s of the hold, at most 2 s is allowed."
     )
-    (found,) = judge_cross_checks((pair(),), {"PT-101": one, "PT-102": one}, None, 2)
+    (found,) = judge_cross_checks((pair(),), {"PT-101": one, "PT-102": one}, None, 2, DAY)
     assert found.sentence == "PT-101 and PT-102 were not compared: there is no hold."
+
+
+@pytest.mark.parametrize(("on", "fine"), [(date(2027, 3, 11), True), (date(2027, 3, 12), False)])
+def test_a_channel_out_of_calibration_compares_nothing(on, fine):
+    """The due date itself still counts."""
+    one, other = steady(45_000), steady(45_000, first=500)
+    (found,) = judge_cross_checks((pair(),), {"PT-101": one, "PT-102": other}, (1_000, 99_000), 2, on)
+    assert (found.conformity is Conformity.CONFORMS) is fine
+    overdue = "the calibration of {} holds from 2026-03-11 to 2027-03-11, not on 2027-03-12"
+    if not fine:
+        assert found.sentence == f"{overdue.format('PT-101')}; {overdue.format('PT-102')}."
 
 
 @pytest.mark.parametrize(("since", "silent"), [(20_000, 20_000), (20_001, 20_001)])
