@@ -23,7 +23,7 @@ from fractions import Fraction
 from testbench.metrology.decision_rule import Conformity
 from testbench.quantities import Pressure
 from testbench.run.decay import Basis
-from testbench.run.hold import fulfilled, hold_of, judge_hold, looked_until
+from testbench.run.hold import fulfilled, held_in, hold_of, judge_hold, looked_until
 from testbench.run.leakage import judge_leakage
 from testbench.run.machine import Ending
 from testbench.run.observations import ZeroCheck
@@ -81,7 +81,7 @@ def evaluate_stage(  # noqa: PLR0917 - a record, its samples, and the facts of i
         criteria=findings,
         lowest=channel.scale.pressure(int(hold.counts.min())) if len(hold) else none,
         highest=channel.scale.pressure(int(hold.counts.max())) if len(hold) else none,
-        held_ms=int(hold.at[-1] - hold.at[0]) * 1000 // TICKS_PER_S if len(hold) else 0,
+        held_ms=held_in(hold) * 1000 // TICKS_PER_S if len(hold) else 0,
         decay=basis.monitor(decayed) if len(hold) else None,
     )
 

@@ -189,8 +189,8 @@ class Acquisition:
         match event:
             case Arrived(at_s, data):
                 return self._found(to_ticks(at_s), self._framer.feed(data) if self._framer is not None else [])
-            case Polled(at_s, _, found):
-                return self._found(to_ticks(at_s), [found])
+            case Polled(at_s, sent_s, found):
+                return self._found(to_ticks(at_s), [found], to_ticks(sent_s))
             case Suspended(at_s, since_s, _):
                 gap = Gap(since=to_ticks(since_s), until=to_ticks(at_s), reason=GapReason.SUSPENDED)
                 return Taken(gaps=(gap,))
@@ -234,7 +234,7 @@ class Acquisition:
             self.fault_since = self.newest.at if reason is not GapReason.FROZEN and self.newest else since
         self.fault = reason
 
-    def _found(self, at: int, found: list[Found]) -> Taken:
+    def _found(self, at: int, found: list[Found], asked: int | None = None) -> Taken:
         bad = [item for item in found if isinstance(item, Rejected)]
         banners = [item for item in bad if SIMULATED_RIG in item.raw]
         self.simulated = self.simulated or bool(banners)
@@ -251,7 +251,7 @@ class Acquisition:
         gaps: list[Gap] = []
         for item in found:
             if isinstance(item, Reading):
-                self._reading(Sample(at, item.of(self._index)), samples, gaps)
+                self._reading(Sample(at, item.of(self._index), asked), samples, gaps)
             elif item.reason in {RejectReason.OVER_RANGE, RejectReason.UNDER_RANGE}:
                 self._fail(GapReason.OUT_OF_RANGE, at)
         if len(samples) == len(found):  # nothing stood outside the range

@@ -14,7 +14,7 @@ from typing import Any, Self
 
 import numpy as np
 from pydantic import ValidationError
-from sqlalchemy import Connection, RowMapping, func, select
+from sqlalchemy import Connection, RowMapping, func, inspect, select
 
 from testbench.errors import RecordDamagedError, RunUnknownError, StoreFailedError
 from testbench.procedure.valve import Order
@@ -276,13 +276,22 @@ def _stage_in_words(stage: StageRecord) -> str:
 def samples_of(connection: Connection, number: int) -> dict[int, Trace]:
     """The acknowledged samples of an open run by stage, without gaps."""
     table = tables.chunk
-    parts: dict[int, list[tuple[bytes, bytes]]] = defaultdict(list)
-    for row in connection.execute(select(table).where(table.c.run == number).order_by(table.c.seq)):
-        parts[row.stage].append((row.ticks, row.counts))
-    return {
-        stage: Trace(_int64(b"".join(ticks for ticks, _ in found)), _int64(b"".join(counts for _, counts in found)))
-        for stage, found in parts.items()
-    }
+    there = {column["name"] for column in inspect(connection).get_columns(table.name)}  # an older file has fewer
+    query = select(*(column for column in table.c if column.name in there)).where(table.c.run == number)
+    parts: dict[int, list[RowMapping]] = defaultdict(list)
+    for row in connection.execute(query.order_by(table.c.seq)).mappings():
+        parts[row["stage"]].append(row)
+    return {stage: _trace_of(rows) for stage, rows in parts.items()}
+
+
+def _trace_of(rows: list[RowMapping]) -> Trace:
+    ticks, counts = (_int64(b"".join(row[column] for row in rows)) for column in ("ticks", "counts"))
+    asked = [row.get("asked") for row in rows]
+    if not any(asked):
+        return Trace(ticks, counts)
+    # As in ``Trace.of``: what was not asked for has one stamp for both ends.
+    ends = (query or row["ticks"] for query, row in zip(asked, rows, strict=True))
+    return Trace(ticks, counts, asked=_int64(b"".join(ends)))
 
 
 def _int64(raw: bytes) -> codec.Column:
@@ -306,8 +315,7 @@ def _open_run(connection: Connection, header: RowMapping) -> OpenRun:
     nothing = Trace.of([])
     traces = {}
     for stage in sorted(samples.keys() | gaps.keys()):
-        seen = samples.get(stage, nothing)
-        traces[stage] = Trace(seen.at, seen.counts, tuple(gaps[stage]))
+        traces[stage] = samples.get(stage, nothing).with_gaps(tuple(gaps[stage]))
     return OpenRun(
         run=header["id"],
         opening=header["opening"],
@@ -355,4 +363,4 @@ def _check_trace(run: str, index: int, stage: StageRecord, rows: Mapping[int, Ro
         raise RecordDamagedError(run, what) from damage
     if samples.sha256() != stage.trace.sha256:
         raise RecordDamagedError(run, what)
-    return Trace(samples.at, samples.counts, stage.gaps)
+    return samples.with_gaps(stage.gaps)

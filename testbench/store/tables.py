@@ -112,6 +112,7 @@ chunk = Table(
     _number("samples"),
     Column("ticks", LargeBinary, nullable=False),  # int64, little-endian
     Column("counts", LargeBinary, nullable=False),
+    Column("asked", LargeBinary),  # int64 as well; NULL where the transmitter talks by itself
     CheckConstraint("length(ticks) = 8 * samples AND length(counts) = 8 * samples", name="samples"),
     sqlite_strict=True,
 )
@@ -245,6 +246,7 @@ def triggers() -> list[str]:
             for name in NUMBERED
         ),
         *(_trigger("seq", "INSERT", name, next_row.format(name), "rows follow each other") for name in REGISTERS),
+        _trigger("asked", "INSERT", "chunk", "length(NEW.asked) <> 8 * NEW.samples", "every sample was asked for"),
         _trigger("once", "INSERT", "record", twice.format("record", ""), "a run has one record"),
         _trigger("once", "INSERT", "trace", twice.format("trace", " AND stage = NEW.stage"), "a stage has one trace"),
         _trigger("record", "INSERT", "document", its_record, "a document names the record it was made from"),

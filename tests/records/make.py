@@ -1,11 +1,13 @@
 """Makes a stored database for this folder: one for each released version of the tables, never made again.
 
 ``python tests/records/make.py`` writes ``schema-<version>.db`` with four runs: accepted, rejected, stopped, and one
-that was cut short by a power cut; from 0002 on also a calibration and a check against a second gauge. Every later
-version must read and judge them. The functions in here also give the tests of the store their example runs.
+that was cut short by a power cut; from 0002 on also a calibration and a check against a second gauge; from 0004 on
+the accepted one and the one cut short come from a polled transmitter. Every later version must read and judge them.
+The functions in here also give the tests of the store their example runs.
 """
 
 import tomllib
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -70,6 +72,11 @@ def valve(serial: str, size: str, seat: str = "metal") -> Valve:
     })
 
 
+def asked_for(trace: Trace, seed: int) -> Trace:
+    """The same from a polled transmitter that takes 20 ms to answer, more or less."""
+    return replace(trace, asked=trace.at - 200 - np.random.default_rng(seed).integers(0, 30, len(trace)))
+
+
 def stage_trace(requirement: StageRequirement, since: int, seed: int, gaps: tuple[Gap, ...] = ()) -> Trace:
     """Fill, raise, settle, hold, release, as a transmitter with a little noise tells it."""
     chance = np.random.default_rng(seed)
@@ -82,9 +89,12 @@ def stage_trace(requirement: StageRequirement, since: int, seed: int, gaps: tupl
     return Trace(at + np.rint(chance.normal(0, 3, at.size)).astype(np.int64), counts, gaps)
 
 
-def completed_stage(requirement: StageRequirement, since: int, seed: int, caught: str) -> tuple[StageRecord, Trace]:
+def completed_stage(
+    requirement: StageRequirement, since: int, seed: int, caught: str, *, polled: bool
+) -> tuple[StageRecord, Trace]:
     """A stage that ran to its end; ``caught`` is what was collected at the open side, where that is asked for."""
     trace = stage_trace(requirement, since, seed)
+    trace = asked_for(trace, seed) if polled else trace
     begin = int(np.searchsorted(trace.at, since + (RAMP + SETTLED) * TICKS_PER_S))
     end = begin + (requirement.hold_s + 1) * RATE
     hold_since, hold_until = int(trace.at[begin]), int(trace.at[end])
@@ -154,7 +164,7 @@ def stopped_stage(requirement: StageRequirement, since: int, seed: int) -> tuple
     return stage, trace
 
 
-def example_run(run: str, tested: Valve, caught: str = "0.2 mL", *, stopped: bool = False):
+def example_run(run: str, tested: Valve, caught: str = "0.2 mL", *, stopped: bool = False, polled: bool = False):
     """A closed run as (record, traces): accepted, rejected where too much is caught, or stopped in its first stage."""
     text = PROCEDURE.read_text(encoding="utf-8")
     requirements = requirements_for(Procedure.model_validate(tomllib.loads(text)), tested)
@@ -162,7 +172,11 @@ def example_run(run: str, tested: Valve, caught: str = "0.2 mL", *, stopped: boo
     traces: list[Trace] = []
     since = 10_000
     for seed, requirement in enumerate(requirements.stages):
-        made = stopped_stage(requirement, since, seed) if stopped else completed_stage(requirement, since, seed, caught)
+        made = (
+            stopped_stage(requirement, since, seed)
+            if stopped
+            else completed_stage(requirement, since, seed, caught, polled=polled)
+        )
         stages.append(made[0])
         traces.append(made[1])
         since = stages[-1].until + 600_000
@@ -203,7 +217,8 @@ def keep_running(store, run: str, stage: int, trace: Trace) -> None:
     """Append a trace second by second, as the recorder does."""
     for begin in range(0, len(trace), RATE):
         part = slice(begin, begin + RATE)
-        samples = [Sample(int(at), int(n)) for at, n in zip(trace.at[part], trace.counts[part], strict=True)]
+        asked = [None] * RATE if trace.asked is None else trace.asked[part].tolist()
+        samples = list(map(Sample, trace.at[part].tolist(), trace.counts[part].tolist(), asked))
         store.append(run, stage, samples, [], [], [])
     bad = (int(trace.at[0]), Rejected(b"+02\xff0.13\r", RejectReason.NOT_A_NUMBER))
     line = Happening(int(trace.at[-1]), "released", "Pressure released.")
@@ -254,7 +269,7 @@ def fill_registers(store) -> None:
 def fill(store) -> None:
     """The four runs of a stored database, and its registers."""
     fill_registers(store)
-    accepted = keep_closed(store, *example_run("", valve("HL-4-0117", "NPS 4")))
+    accepted = keep_closed(store, *example_run("", valve("HL-4-0117", "NPS 4"), polled=True))
     keep_closed(store, *example_run("", valve("HL-6-0118", "NPS 6"), "6 mL"))
     keep_closed(store, *example_run("", valve("HL-8-0119", "NPS 8", "resilient"), stopped=True))
     digest = store.load(accepted)[0]
@@ -272,7 +287,7 @@ def fill(store) -> None:
     opened = StageOpening(stage=first.stage, attempt=1, since=first.since, requirement=first.requirement)
     begun = Happening(first.since, STAGE_OPENED, canonical(opened).decode())
     store.append(cut_short, 0, [], [], [], [begun])
-    keep_running(store, cut_short, 0, traces[0].between(0, 300_000))
+    keep_running(store, cut_short, 0, asked_for(traces[0], 0).between(0, 300_000))
 
 
 def main() -> None:
