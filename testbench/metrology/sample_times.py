@@ -22,6 +22,11 @@ LEAST_SAMPLES = 20
 LARGEST_USUAL_S = 0.02
 """Or half a period: arrivals of which half lie further above the line have none."""
 
+USUAL_RATES = (1.0, 1.25, 1.5, 1.6, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 6.25, 7.5, 8.0, 10.0)
+"""Mantissas of the rates that transmitters are set to (common practice)."""
+_WORST_CLOCK = 0.005
+"""A ceramic resonator is that far off at worst (common practice)."""
+
 _AHEAD_S = (0.128, 1.0, 1.0)
 """Within so long a sample arrives in time: shorter while the period is not well known."""
 _NEAR_S = 0.05
@@ -87,6 +92,13 @@ def sample_times(arrivals: Ticks, ticks_per_s: int, *, window_s: float = WINDOW_
         return None
     rms = math.sqrt(float(np.mean(late**2)))
     return SampleTimes(derived + arrivals[0], places, period / ticks_per_s, rms, float(late.max()), windows)
+
+
+def usual_rate(period_s: float) -> float | None:
+    """The rate that a transmitter is meant to have which has this period [Hz]; None where it is no usual one."""
+    decade = 10.0 ** math.floor(math.log10(1 / period_s))
+    nearest = min(USUAL_RATES, key=lambda rate: abs(rate * decade * period_s - 1)) * decade
+    return nearest if abs(nearest * period_s - 1) <= _WORST_CLOCK else None
 
 
 def lower_line(places: Ticks, arrivals: Ticks) -> tuple[float, float]:

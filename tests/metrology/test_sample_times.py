@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy.optimize import linprog
 
-from testbench.metrology.sample_times import LEAST_SAMPLES, lower_line, sample_times
+from testbench.metrology.sample_times import LEAST_SAMPLES, lower_line, sample_times, usual_rate
 
 PER_S = 10_000
 
@@ -149,6 +149,19 @@ def test_readings_under_one_stamp_get_times_of_their_own():
     found = sample_times(bunched, PER_S)
     assert np.diff(found.at[:10_000]) == pytest.approx(10)
     assert np.abs(found.at - arrived).max() < 10
+
+
+@pytest.mark.parametrize(
+    ("period_s", "rate"),
+    [
+        (0.1, 10), (0.100008, 10), (0.1004, 10), (0.1006, None), (0.01, 100), (0.016, 62.5), (0.08, 12.5), (1 / 30, 30),
+        (0.000999, 1000), (1.0, 1), (2.0, 0.5), (0.1001, 10), (0.0999, 10), (1 / 11, None),
+    ],
+)  # fmt: skip
+def test_the_rate_that_a_transmitter_is_meant_to_have(period_s: float, rate: float | None):
+    """Within half a per cent of a usual one, or nobody knows."""
+    found = usual_rate(period_s)
+    assert found is None if rate is None else found == pytest.approx(rate)
 
 
 # Where no line is told --------------------------------------------------------------------------
