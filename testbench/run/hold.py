@@ -24,13 +24,14 @@ def hold_of(stage: StageRecord, trace: Trace) -> Trace:
 
 
 def held_in(hold: Trace) -> int:
-    """How long the samples of a hold show that it lasted, at least; two samples or more [ticks].
+    """How long the samples of a hold show that it lasted, at least; one sample or more [ticks].
 
     A sample that was asked for was measured between its query and its answer. The first counts from its answer, the
     last up to its query, so that no time is counted which lies before the one or after the other.
     """
     last = int(hold.at[-1])
-    return (last if hold.asked is None else min(last, int(hold.asked[-1]))) - int(hold.at[0])
+    until = last if hold.asked is None else min(last, int(hold.asked[-1]))
+    return max(0, until - int(hold.at[0]))
 
 
 def fulfilled(fault: Iterable[object]) -> Conformity:

@@ -85,6 +85,12 @@ def test_an_answer_from_before_its_query_is_no_hold(shop):
     assert held_in(later.between(int(hold.at[0]), int(hold.at[-1]))) == int(hold.at[-1] - hold.at[0])
 
 
+def test_a_single_polled_value_lasted_no_time(shop):
+    """Its query lies before its answer; that is no negative length."""
+    whole = polled(shop, 200).holding().trace()
+    assert held_in(whole.between(int(whole.at[-1]), int(whole.at[-1]))) == 0
+
+
 def drive(shop, samples: list[Sample]):
     """A stage whose pressure is steady from the first sample on, to the end of its hold.
 

@@ -127,6 +127,12 @@ def test_the_hash_of_a_polled_trace_is_also_that_of_its_queries():
     assert polled.sha256() == hashlib.sha256(packed).hexdigest()
 
 
+def test_a_sample_that_nobody_asked_for_has_both_ends_at_its_arrival():
+    """Beside others that were asked for, as where a line's protocol was changed."""
+    assert Trace.of([Sample(100, 7), Sample(200, 8, 170)]).asked.tolist() == [100, 170]
+    assert Trace.of([Sample(100, 7), Sample(200, 8)]).asked is None
+
+
 def test_a_part_of_a_polled_trace_keeps_both_ends():
     """Each sample with its own query."""
     polled = Trace.of([Sample(100, 7, 80), Sample(200, 8, 170), Sample(300, 9, 285)])

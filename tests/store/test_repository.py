@@ -81,10 +81,13 @@ def test_both_ends_of_a_polled_sample_come_back(store, path):
     store.append(run, 0, [Sample(100, 7, 80)], [], [], [])
     store.append(run, 0, [Sample(200, 8, 170), Sample(300, 9, 285)], [], [], [])
     store.append(run, 1, [Sample(400, 9)], [], [], [])
+    store.append(run, 2, [Sample(500, 9)], [], [], [])
+    store.append(run, 2, [Sample(600, 9, 570)], [], [], [])
     with RunReader.beside(path) as reader:
         (found,) = reader.open_runs()
     assert found.traces[0].asked.tolist() == [80, 170, 285]
     assert found.traces[1].asked is None
+    assert found.traces[2].asked.tolist() == [500, 570]
 
 
 def test_both_ends_of_a_polled_sample_are_sealed(store, path, examples):
