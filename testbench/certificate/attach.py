@@ -12,6 +12,8 @@ from testbench.run.samples import TICKS_PER_S, Scale, Trace
 
 RECORD = "record.json"
 CSV_HEAD = "time_s,pressure_{unit},ticks,counts"
+ASKED = ",asked_ticks"
+"""The last column, where each reading was asked for: when."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,13 +55,15 @@ def csv_of(trace: Trace, scale: Scale) -> bytes:
     """Samples as text: time since the run began, corrected pressure, and the exact integers both come from."""
     seconds, pressures = trace.at / TICKS_PER_S, scale.pressures(trace.counts)
     decimals = scale.decimals + 2
+    asked = [""] * len(trace) if trace.asked is None else [f",{tick}" for tick in trace.asked.tolist()]
     rows = (
-        f"{second:.4f},{pressure:.{decimals}f},{tick},{count}"
-        for second, pressure, tick, count in zip(
-            seconds.tolist(), pressures.tolist(), trace.at.tolist(), trace.counts.tolist(), strict=True
+        f"{second:.4f},{pressure:.{decimals}f},{tick},{count}{query}"
+        for second, pressure, tick, count, query in zip(
+            seconds.tolist(), pressures.tolist(), trace.at.tolist(), trace.counts.tolist(), asked, strict=True
         )
     )
-    return "\n".join((CSV_HEAD.format(unit=scale.unit), *rows, "")).encode()
+    head = CSV_HEAD.format(unit=scale.unit) + ("" if trace.asked is None else ASKED)
+    return "\n".join((head, *rows, "")).encode()
 
 
 def trace_of(data: bytes) -> Trace:
@@ -68,10 +72,12 @@ def trace_of(data: bytes) -> Trace:
     Raises:
         ValueError: the text is no such table.
     """
-    rows = [line.split(",") for line in data.decode("ascii").splitlines()[1:]]
-    integers = [(int(tick), int(counts)) for _, _, tick, counts in rows]
-    table = np.array(integers, dtype=np.int64).reshape(-1, 2)
-    return Trace(table[:, 0].copy(), table[:, 1].copy())
+    head, *lines = data.decode("ascii").splitlines()
+    columns = 3 if head.endswith(ASKED) else 2
+    integers = [[int(number) for number in line.split(",")[2:]] for line in lines]
+    table = np.array(integers, dtype=np.int64).reshape(-1, columns)
+    at, counts, *asked = (column.copy() for column in table.T)
+    return Trace(at, counts, asked=asked[0] if asked else None)
 
 
 def attach(page: bytes, files: tuple[Attachment, ...], dated: datetime) -> bytes:

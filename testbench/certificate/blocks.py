@@ -187,31 +187,43 @@ def section(pen: Pen, heading: str, x0: float, x1: float, top: float) -> None:
 def stage_block(pen: Pen, stage: StageContent, words: Words, plot_height: float) -> Block:
     """Heading, conditions, table and both plots of one stage."""
     width = pen.right - pen.left
-    conditions = pen.paragraph_height(stage.conditions, width)
+    head, text = f"{stage.times} · {stage.attempt}", stage.conditions
+    if not stage.times:
+        head = stage.attempt
+    elif pen.width_of(head, REGULAR, pen.layout.sizes.small) > pen.right - _judged_until(pen, stage) - 12:
+        head, text = stage.attempt, f"{stage.conditions} {stage.times}."
+    conditions = pen.paragraph_height(text, width)
     table = table_block(pen, stage.table.lines, words)
     undecided = [pen.paragraph_height(text, width) for text in stage.undecided]
     height = 16 + conditions + table.height + sum(undecided) + 3 + plot_height + 4
 
     def paint(top: float) -> None:
-        _stage_head(pen, stage, top)
+        _stage_head(pen, stage, head, top)
         y = top - 14
-        y -= pen.paragraph(pen.left, y, stage.conditions, width, colour=pen.layout.colours.label)
+        y -= pen.paragraph(pen.left, y, text, width, colour=pen.layout.colours.label)
         table.draw(y - 1)
         y -= table.height + 1
-        for text in stage.undecided:
-            y -= pen.paragraph(pen.left, y, text, width)
+        for sentence in stage.undecided:
+            y -= pen.paragraph(pen.left, y, sentence, width)
         StagePlots(pen, stage.plot, words).draw(y - 3, plot_height)
 
     return Block(height, paint)
 
 
-def _stage_head(pen: Pen, stage: StageContent, top: float) -> None:
+def _judged_until(pen: Pen, stage: StageContent) -> float:
+    """Where the words of the stage's verdict end."""
+    size = pen.layout.sizes.section
+    return pen.left + pen.width_of(stage.title, BOLD, size) + 19 + pen.width_of(stage.judged, BOLD, size)
+
+
+def _stage_head(pen: Pen, stage: StageContent, right: str, top: float) -> None:
+    """Title and verdict at the left, attempt and times at the right."""
     sizes, colours = pen.layout.sizes, pen.layout.colours
     x = pen.left + pen.width_of(stage.title, BOLD, sizes.section) + 8
     pen.text(pen.left, top - 9, stage.title, BOLD, sizes.section)
     mark(pen, x, top - 9.4, 8.0, _met(stage.verdict))
     pen.text(x + 11, top - 9, stage.judged, BOLD, sizes.section)
-    pen.text(pen.right, top - 9, stage.attempt, REGULAR, sizes.small, colour=colours.label, align="right")
+    pen.text(pen.right, top - 9, right, REGULAR, sizes.small, colour=colours.label, align="right")
     pen.rule(top - 12, 0.7)
 
 

@@ -25,7 +25,7 @@ from testbench.certificate.facts import DocumentFacts
 from testbench.certificate.figures import decimals_of, written, written_up
 from testbench.certificate.lines import StageTable, collected_of, table_of, unit_in_words
 from testbench.errors import NoCertificateError
-from testbench.metrology.uncertainty import rounded
+from testbench.metrology.uncertainty import expanded_text, rounded
 from testbench.quantities import LeakageRate, Pressure
 from testbench.run.observations import Seen
 from testbench.run.record import Origin, RunRecord, StageRecord, Verdict
@@ -64,6 +64,7 @@ class PlotFacts:
     since: int
     until: int
     hold: tuple[int, int] | None
+    held_ms: int
     required: Pressure
     acceptance: Pressure
     upper: Pressure
@@ -81,6 +82,8 @@ class StageContent:
 
     title: str
     attempt: str
+    times: str
+    """How the times of its hold are known; empty where it had none, or the record does not say."""
     verdict: Verdict
     judged: str
     conditions: str
@@ -295,6 +298,7 @@ def _stage_content(stage: StageRecord, trace: Trace, record: RunRecord, clock: R
         attempt=words(
             "stage.attempt", number=stage.attempt, since=clock.time(stage.since), until=clock.time(stage.until)
         ),
+        times=_times(stage, words),
         verdict=stage.finding.verdict,
         judged=words(f"stage.{stage.finding.verdict}"),
         conditions=words(
@@ -309,6 +313,18 @@ def _stage_content(stage: StageRecord, trace: Trace, record: RunRecord, clock: R
         undecided=undecided,
         plot=_plot_facts(stage, trace, record, words),
     )
+
+
+def _times(stage: StageRecord, words: Words) -> str:
+    """What the stamps of the hold are, how well its length is known, and the derived line where there is one."""
+    timing = None if stage.finding is None else stage.finding.timing
+    if timing is None:
+        return ""
+    within, known_to = expanded_text(timing.within_us / 1000), expanded_text(timing.known_to_us / 1e6)
+    said = words(f"stage.times_{timing.stamps}", within=within, known_to=known_to)
+    if timing.line is None:
+        return said
+    return f"{said}; {words('stage.times_line', residual=expanded_text(timing.line.residual_rms_us / 1000))}"
 
 
 def _water(stage: StageRecord, words: Words) -> str:
@@ -352,6 +368,7 @@ def _decay(stage: StageRecord, words: Words) -> str:
 
 
 def _plot_facts(stage: StageRecord, trace: Trace, record: RunRecord, words: Words) -> PlotFacts:
+    assert stage.finding is not None
     asked, unit = stage.requirement, stage.requirement.required.unit
     guard = record.channel.guard_band(stage.requirement)
     hold = None if stage.hold_since is None or stage.hold_until is None else (stage.hold_since, stage.hold_until)
@@ -365,6 +382,7 @@ def _plot_facts(stage: StageRecord, trace: Trace, record: RunRecord, words: Word
         since=stage.since,
         until=stage.until,
         hold=hold,
+        held_ms=stage.finding.held_ms,
         required=asked.required,
         acceptance=asked.required + guard,
         upper=asked.upper_limit,

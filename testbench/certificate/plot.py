@@ -167,7 +167,7 @@ class StagePlots:
 
     def _dimension(self, panel: Panel, since: float, until: float) -> None:
         """The dimension line between start and end of the hold, with its length and what is required."""
-        held, hold = Fraction(round((until - since) * 10000), 10000), Fraction(self.facts.hold_s)
+        held, hold = Fraction(self.facts.held_ms, 1000), Fraction(self.facts.hold_s)
         digits = fewest_decimals(1, lambda d: (rounded(held, d) >= hold) == (held >= hold))
         text = self.words("plot.hold_length", held=written(held, digits), required=self.facts.hold_s)
         y, x0, x1 = panel.y + panel.height - 7, panel.across(since), panel.across(until)

@@ -41,6 +41,7 @@ def command(run: str, home: Path | None, as_json: bool) -> None:  # noqa: FBT001
                 "sentences": [found.sentence for found in stage.finding.criteria] if stage.finding else [stage.reason],
                 "decisions": _decisions(stage),
                 "decay": stage.finding.decay.sentence if stage.finding and stage.finding.decay else "",
+                "timing": stage.finding.timing.sentence if stage.finding and stage.finding.timing else "",
             }
             for stage in again.stages
         ],
@@ -68,7 +69,7 @@ def _print(facts: dict[str, object]) -> None:
     assert isinstance(stages, list)
     for stage in stages:
         say(f"  {stage['stage']}, attempt {stage['attempt']}: {stage['ended']}, {stage['verdict']}")
-        for sentence in (*stage["sentences"], *stage["decisions"], stage["decay"]):
+        for sentence in (*stage["sentences"], *stage["decisions"], stage["decay"], stage["timing"]):
             if sentence:
                 say(f"    {sentence}")
     if not facts["same"]:

@@ -25,7 +25,7 @@ from testbench.metrology.decision_rule import Conformity
 from testbench.quantities import Pressure
 from testbench.run.cross_check import Pair, judge_cross_checks, pairs_of
 from testbench.run.decay import Basis
-from testbench.run.hold import fulfilled, hold_of, judge_hold, looked_until
+from testbench.run.hold import fulfilled, held_in, hold_of, judge_hold, looked_until
 from testbench.run.leakage import judge_leakage
 from testbench.run.machine import Ending
 from testbench.run.observations import ZeroCheck
@@ -38,6 +38,7 @@ from testbench.run.record import (
     Verdict,
 )
 from testbench.run.samples import TICKS_PER_S, Scale, Trace
+from testbench.run.timing import timing_of
 
 
 def evaluate_stage(  # noqa: PLR0917 - a record, its samples, and the facts of its run
@@ -92,8 +93,9 @@ def evaluate_stage(  # noqa: PLR0917 - a record, its samples, and the facts of i
         criteria=findings,
         lowest=channel.scale.pressure(int(hold.counts.min())) if len(hold) else none,
         highest=channel.scale.pressure(int(hold.counts.max())) if len(hold) else none,
-        held_ms=int(hold.at[-1] - hold.at[0]) * 1000 // TICKS_PER_S if len(hold) else 0,
+        held_ms=held_in(hold) * 1000 // TICKS_PER_S if len(hold) else 0,
         decay=basis.monitor(decayed) if len(hold) else None,
+        timing=timing_of(hold, trace),
     )
 
 
@@ -210,17 +212,18 @@ def _is_released(after: Trace, stage: StageRecord, channel: ChannelRecord) -> bo
 def rejudged(record: RunRecord, traces: Sequence[Trace]) -> RunRecord:
     """Decide a record again from itself and its samples; see ``same_decision``.
 
-    A record from before the decay was watched stays without it.
+    A record from before the decay was watched, or the times were told, stays without.
     """
     on = date.fromisoformat(record.started[:10])
-    watched = any(stage.finding is not None and stage.finding.decay is not None for stage in record.stages)
+    findings = [stage.finding for stage in record.stages if stage.finding is not None]
+    asked_later = ("decay", "timing")
+    unasked = dict.fromkeys(name for name in asked_later if all(getattr(one, name) is None for one in findings))
     stages = []
     for stage, trace in zip(record.stages, traces, strict=True):
         basis = Basis.of(stage.requirement, record)
         pairs = pairs_of(record, stage.requirement.fluid)
         found = evaluate_stage(stage, trace, record.channel, record.zero_check, on, basis, pairs)
-        if found is not None and not watched:
-            found = found.model_copy(update={"decay": None})
+        found = None if found is None else found.model_copy(update=unasked)
         stages.append(stage.model_copy(update={"finding": found}))
     again = record.model_copy(update={"stages": tuple(stages)})
     verdict, reason = judge_run(again)

@@ -23,6 +23,17 @@ def hold_of(stage: StageRecord, trace: Trace) -> Trace:
     return trace.between(stage.hold_since, stage.hold_until)
 
 
+def held_in(hold: Trace) -> int:
+    """How long the samples of a hold show that it lasted, at least; one sample or more [ticks].
+
+    A sample that was asked for was measured between its query and its answer. The first counts from its answer, the
+    last up to its query, so that no time is counted which lies before the one or after the other.
+    """
+    last = int(hold.at[-1])
+    until = last if hold.asked is None else min(last, int(hold.asked[-1]))
+    return max(0, until - int(hold.at[0]))
+
+
 def fulfilled(fault: Iterable[object]) -> Conformity:
     """A condition of the test, not a property of the valve: with a fault it leaves the stage undecided."""
     return Conformity.WITHIN_GUARD_BAND if any(fault) else Conformity.CONFORMS
@@ -34,7 +45,7 @@ def judge_hold(stage: StageRecord, hold: Trace, whole: Trace, channel: ChannelRe
     if len(hold) < 2:
         none = "There is no hold in the samples."
         return CriterionFinding(criterion="hold", conformity=Conformity.WITHIN_GUARD_BAND, sentence=none)
-    held = int(hold.at[-1] - hold.at[0])
+    held = held_in(hold)
     guard, u = channel.guard_band(required), channel.uncertainty_in(required)
     faults = _faults_of(stage, hold, whole, Thresholds.of(required, guard, channel.scale))
     if not faults and required.validity is not None:
@@ -96,7 +107,7 @@ def signal_faults(stage: Trace, since: int, until: int, validity: Validity, step
 def _faults_of(stage: StageRecord, hold: Trace, whole: Trace, limits: Thresholds) -> list[str]:
     """What the laws of the hold find in its samples, each as a predicate of "The hold …"."""
     required, faults = stage.requirement, []
-    held = int(hold.at[-1] - hold.at[0])
+    held = held_in(hold)
     if held < required.hold_s * TICKS_PER_S:
         faults.append(f"lasted {to_s(held):.4f} s of {required.hold_s} s")
     if int(hold.counts.min()) < limits.acceptance:
@@ -117,6 +128,8 @@ def _interruptions(required: StageRequirement, hold: Trace, gaps: tuple[Gap, ...
         faults.append("has a faulty reading in it")
     if int(steps.min()) < 0:
         faults.append("has samples out of order")
+    if hold.asked is not None and bool((hold.asked > hold.at).any()):
+        faults.append("has an answer from before its query")
     return faults
 
 

@@ -1,7 +1,7 @@
 """How a stage goes on: ``advance(state, event)`` gives the next state and what happened.
 
 Nothing in here reads a clock. The hold is timed on sample stamps: it starts at the sample that made the pressure
-steady and ends at the first sample that lies the hold time later. The laws kept here:
+steady and ends at the first sample that lies the hold time later, asked for where it was asked for. The laws kept here:
 
 * the hold counts only while every sample lies within [acceptance, upper] and no gap is longer than allowed;
 * below the acceptance limit, or after such a gap, it starts again from zero and the record says so;
@@ -249,16 +249,18 @@ class Stage:
             events.append(Event.FELL_BELOW)
         if sample.counts <= limits.safe and not elsewhere:
             events.append(Event.RELEASED)
-        if state.phase is Phase.HOLDING and self._hold_is_over(state, sample.at):
+        if state.phase is Phase.HOLDING and self._hold_is_over(state, sample):
             events.append(Event.HOLD_ELAPSED)
         return events
 
-    def _hold_is_over(self, state: StageState, at: int) -> bool:
+    def _hold_is_over(self, state: StageState, sample: Sample) -> bool:
         assert state.hold_since is not None
-        elapsed = at - state.hold_since >= self.hold_s(state) * TICKS_PER_S
+        # It began when the answer that showed a steady pressure was complete, and ends with one whose query went out
+        # late enough: whenever the two were measured in between, they lie the hold apart.
+        elapsed = sample.earliest - state.hold_since >= self.hold_s(state) * TICKS_PER_S
         # While something is still being caught the hold goes on: the collection lies within the hold. A sample
         # that arrived before the vessel was taken away does not end it, though it may be handled after.
-        caught = all(collection.until <= at for collection in state.collections)
+        caught = all(collection.until <= sample.at for collection in state.collections)
         return elapsed and state.collecting_since is None and not self.owes_collection(state) and caught
 
     # Requests ------------------------------------------------------------------------------------

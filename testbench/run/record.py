@@ -27,6 +27,7 @@ from testbench.run.channels import (
 from testbench.run.machine import Ending
 from testbench.run.observations import Collection, Drawn, Observation, ZeroCheck
 from testbench.run.samples import Gap
+from testbench.run.timing import HoldTiming
 from testbench.run.vessel import VesselSensor
 
 __all__ = ["Atmosphere", "ChannelRecord", "CrossCheck", "SecondGaugeCheck", "UncertaintyPoint"]
@@ -102,6 +103,8 @@ class Finding(Value):
     held_ms: int
     decay: DecayMonitor | None = later(None)
     """None where there was no hold, and in records from before the decay was watched."""
+    timing: HoldTiming | None = later(None)
+    """How the times of the hold are known; None where there was none, and in records from before that was asked."""
 
 
 class TraceReference(Value):

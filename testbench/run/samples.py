@@ -7,7 +7,7 @@ sample is an integer comparison without rounding.
 
 import hashlib
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 from typing import Annotated
@@ -63,6 +63,17 @@ class Sample:
 
     at: int
     counts: int
+    asked: int | None = None
+    """When it was asked for: it was measured between then and ``at``. None where the transmitter talks by itself."""
+
+    @property
+    def earliest(self) -> int:
+        """The earliest tick that is known of its measurement; the latest is ``at``."""
+        return self.at if self.asked is None else self.asked
+
+    def on(self, origin: int) -> "Sample":
+        """The same on a clock that is 0 at this tick."""
+        return Sample(self.at - origin, self.counts, None if self.asked is None else self.asked - origin)
 
 
 class Gap(Value):
@@ -182,16 +193,20 @@ class Trace:
     at: NDArray[np.int64]
     counts: NDArray[np.int64]
     gaps: tuple[Gap, ...] = ()
+    asked: NDArray[np.int64] | None = None
+    """Ticks at which the samples were asked for, as long as the others; None where the transmitter talks by itself."""
     beside: tuple["Trace", ...] = ()
     """The same of the channels beside the deciding one, in the order of the run's; their hashes are their own."""
 
     @classmethod
     def of(cls, samples: list[Sample], gaps: tuple[Gap, ...] = ()) -> "Trace":
         """Build from single samples."""
+        polled = any(sample.asked is not None for sample in samples)
         return cls(
             np.array([sample.at for sample in samples], dtype=np.int64),
             np.array([sample.counts for sample in samples], dtype=np.int64),
             gaps,
+            np.array([sample.earliest for sample in samples], dtype=np.int64) if polled else None,
         )
 
     def __len__(self) -> int:
@@ -201,10 +216,20 @@ class Trace:
         """The part from one tick to another, both included."""
         inside = (self.at >= since) & (self.at <= until)
         touching = tuple(gap for gap in self.gaps if gap.until >= since and gap.since <= until)
-        return Trace(self.at[inside], self.counts[inside], touching)
+        asked = None if self.asked is None else self.asked[inside]
+        return Trace(self.at[inside], self.counts[inside], touching, asked)
+
+    def with_gaps(self, gaps: tuple[Gap, ...]) -> "Trace":
+        """The same samples with these gaps."""
+        return replace(self, gaps=gaps)
 
     def sha256(self) -> str:
-        """Hash of the decoded samples (int64, little-endian, ticks then counts), not of any stored form."""
+        """Hash of the decoded samples, not of any stored form.
+
+        It is over int64, little-endian: ticks, counts and, where samples were asked for, the ticks of the queries.
+        """
         digest = hashlib.sha256(self.at.astype("<i8").tobytes())
         digest.update(self.counts.astype("<i8").tobytes())
+        if self.asked is not None:
+            digest.update(self.asked.astype("<i8").tobytes())
         return digest.hexdigest()

@@ -197,8 +197,8 @@ class Acquisition:
         match event:
             case Decoded(at_s, found):
                 return self._found(to_ticks(at_s), found)
-            case Polled(at_s, _, answer):
-                return self._found(to_ticks(at_s), (answer,))
+            case Polled(at_s, sent_s, answer):
+                return self._found(to_ticks(at_s), (answer,), to_ticks(sent_s))
             case Suspended(at_s, since_s, _):
                 gap = Gap(since=to_ticks(since_s), until=to_ticks(at_s), reason=GapReason.SUSPENDED)
                 return Taken(gaps=(gap,))
@@ -235,7 +235,7 @@ class Acquisition:
             self.fault_since = self.newest.at if reason is not GapReason.FROZEN and self.newest else since
         self.fault = reason
 
-    def _found(self, at: int, found: tuple[Found, ...]) -> Taken:
+    def _found(self, at: int, found: tuple[Found, ...], asked: int | None = None) -> Taken:
         bad = [item for item in found if isinstance(item, Rejected)]
         banners = [item for item in bad if SIMULATED_RIG in item.raw]
         self.simulated = self.simulated or bool(banners)
@@ -252,7 +252,7 @@ class Acquisition:
         gaps: list[Gap] = []
         for item in found:
             if isinstance(item, Reading):
-                self._reading(Sample(at, item.of(self._index)), samples, gaps)
+                self._reading(Sample(at, item.of(self._index), asked), samples, gaps)
             elif item.reason in {RejectReason.OVER_RANGE, RejectReason.UNDER_RANGE}:
                 self._fail(GapReason.OUT_OF_RANGE, at)
         if len(samples) == len(found):  # nothing stood outside the range

@@ -56,7 +56,7 @@ class Companion:
 
     def keep(self, taken: Taken, run_since: int, *, in_stage: bool) -> tuple[list[Sample], list[Gap]]:
         """What it gave, on the ticks of the run; gaps only within a stage."""
-        samples = [Sample(sample.at - run_since, sample.counts) for sample in taken.samples]
+        samples = [sample.on(run_since) for sample in taken.samples]
         gaps = [on_run(gap, run_since) for gap in taken.gaps] if in_stage else []
         if in_stage:
             self.samples.extend(samples)

@@ -188,7 +188,7 @@ class Session:
         batch = self._batch()
         batch.rejected.extend(shifted)
         if self.stage is None or not self.stage_open:
-            samples = [Sample(sample.at - self.run_since, sample.counts) for sample in taken.samples]
+            samples = [sample.on(self.run_since) for sample in taken.samples]
             batch.samples.extend(samples)
             self._compare(self.bench.channel.tag, samples)
             self._watch_between_stages(taken)
@@ -202,7 +202,7 @@ class Session:
                 self._moved(*self.stage.rules.jumped(self.stage.state, moved.until, gap.reason))
         for sample in taken.samples:
             if self.stage_open:
-                self._sample(Sample(sample.at - self.run_since, sample.counts))
+                self._sample(sample.on(self.run_since))
         for at, above in [(at, True) for at in taken.above_range] + [(at, False) for at in taken.below_range]:
             if self.stage_open:
                 rules, state = self.stage.rules, self.stage.state

@@ -7,14 +7,17 @@ from typing import Any
 import numpy as np
 
 from testbench.framing.readings import Reading
+from testbench.metrology.sample_times import sample_times, usual_rate
 from testbench.metrology.signal import noise_of, resolution_of
-from testbench.run.samples import Sample, Scale, to_s
+from testbench.run.samples import TICKS_PER_S, Sample, Scale, to_s
 from testbench.station.acquisition import NO_GARBAGE, Acquisition, Polled, PortEvent, PortOpened
 from testbench.station.bench import ChannelEntry
 from testbench.station.line import Line
 
 NEWEST = 20_000
 """Readings from which noise and resolution are taken."""
+NEWEST_ARRIVALS = 6_000
+"""Arrivals that the sample times are derived from."""
 
 
 class Watch:
@@ -30,6 +33,7 @@ class Watch:
         self.acquisition = Acquisition(channel)
         self._scale = Scale(unit=channel.unit, decimals=channel.places)
         self._newest: deque[int] = deque(maxlen=NEWEST)
+        self._arrivals: deque[int] = deque(maxlen=NEWEST_ARRIVALS)
         self._first: Sample | None = None
         self._last: Sample | None = None
         self._least = self._most = 0
@@ -62,6 +66,8 @@ class Watch:
         self._last = sample
         self._least, self._most = min(self._least, sample.counts), max(self._most, sample.counts)
         self._newest.append(sample.counts)
+        if sample.asked is None:
+            self._arrivals.append(sample.at)
         self.values += 1
 
     @property
@@ -90,8 +96,26 @@ class Watch:
             "gap_reasons": dict(self._gaps),
             "fault": self.sentence,
             "slowest_answer_s": self._slowest_s,
+            "sample_time": self._sample_time(),
             "line": self.state,
             "line_errors": self._line.history.errors,
+        }
+
+    def _sample_time(self) -> dict[str, Any] | None:
+        """The derived line of the newest arrivals; None where there is none. Shown as derived, and used for nothing."""
+        found = sample_times(np.array(self._arrivals, dtype=np.int64), TICKS_PER_S)
+        if found is None:
+            return None
+        rate = usual_rate(found.period_s)
+        return {
+            "derived": "by line fit",
+            "period_s": found.period_s,
+            "residual_rms_s": found.residual_rms_s,
+            "residual_max_s": found.residual_max_s,
+            "samples": found.samples,
+            "missing": found.missing,
+            "nominal_hz": rate,
+            "drift_ppm": None if rate is None else found.drift_ppm(1 / rate),
         }
 
     @property

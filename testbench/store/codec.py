@@ -1,4 +1,4 @@
-"""A stored trace: arrival ticks and counts in a few bytes a sample, readable for decades.
+"""A stored trace: arrival ticks, counts and, if any, ticks of queries in a few bytes a sample, readable for decades.
 
 Only DEFLATE (RFC 1950 and 1951) and integer arithmetic modulo 2**64 are needed to read a trace, in any language.
 All numbers are little-endian; "int64" is two's complement.
@@ -7,7 +7,7 @@ All numbers are little-endian; "int64" is two's complement.
 offset    type    header, 28 bytes
 ========  ======  =====================================================================
 0         4 byte  ``TBTR``
-4         uint8   version of this format: 1
+4         uint8   version of this format: 1, or 2 where the samples were asked for
 5         uint8   0
 6         uint16  block length L (6000): samples in every block but the last
 8         uint32  n, the number of samples
@@ -17,7 +17,8 @@ offset    type    header, 28 bytes
 
 Then two columns, each of ceil(n / L) blocks: first the **ticks**, as what is left after taking off a straight line
 through first and last tick, then the **counts** as they are. The line at sample i, with ``span = last - first`` and
-``m = max(n - 1, 1)``, is ``first + (span // m) * i + ((span % m) * i) // m`` (// rounds down).
+``m = max(n - 1, 1)``, is ``first + (span // m) * i + ((span % m) * i) // m`` (// rounds down). Version 2 has a third
+column: how many ticks before its tick each sample was asked for.
 
 ========  ======  =====================================================================
 offset    type    block, 14 bytes and its payload
@@ -44,7 +45,7 @@ from numpy.typing import NDArray
 from testbench.run.samples import Trace
 
 MAGIC = b"TBTR"
-VERSION = 1
+VERSION, VERSION_ASKED = 1, 2
 BLOCK = 6_000
 """Longer blocks cannot follow the change from ramp to hold; shorter ones pay for their own code tables."""
 
@@ -59,8 +60,11 @@ def encode(trace: Trace) -> bytes:
     """Pack the samples of a trace. Its gaps are not in here; the record keeps them."""
     samples = len(trace)
     first, last = (int(trace.at[0]), int(trace.at[-1])) if samples else (0, 0)
-    header = _HEADER.pack(MAGIC, VERSION, 0, BLOCK, samples, first, last)
-    return b"".join((header, *_pack(trace.at - _line(samples, first, last)), *_pack(trace.counts)))
+    version = VERSION if trace.asked is None else VERSION_ASKED
+    header = _HEADER.pack(MAGIC, version, 0, BLOCK, samples, first, last)
+    columns = [trace.at - _line(samples, first, last), trace.counts]
+    columns += [] if trace.asked is None else [trace.at - trace.asked]
+    return b"".join((header, *(block for column in columns for block in _pack(column))))
 
 
 def decode(stored: bytes) -> Trace:
@@ -72,13 +76,16 @@ def decode(stored: bytes) -> Trace:
     if len(stored) < _HEADER.size:
         raise ValueError(f"a stored trace has at least {_HEADER.size} bytes, this has {len(stored)}")
     magic, version, _, length, samples, first, last = _HEADER.unpack_from(stored)
-    if magic != MAGIC or version != VERSION or length == 0:
-        raise ValueError(f"this is no stored trace of version {VERSION}")
-    residuals, offset = _unpack(stored, _HEADER.size, samples, length)
-    counts, offset = _unpack(stored, offset, samples, length)
+    if magic != MAGIC or version not in {VERSION, VERSION_ASKED} or length == 0:
+        raise ValueError(f"this is no stored trace of version {VERSION} or {VERSION_ASKED}")
+    columns, offset = [], _HEADER.size
+    for _ in range(2 if version == VERSION else 3):
+        column, offset = _unpack(stored, offset, samples, length)
+        columns.append(column)
     if offset != len(stored):
         raise ValueError(f"{len(stored) - offset} bytes follow the end of the trace")
-    return Trace(residuals + _line(samples, first, last), counts)
+    at = columns[0] + _line(samples, first, last)
+    return Trace(at, columns[1], asked=at - columns[2] if version == VERSION_ASKED else None)
 
 
 def _line(samples: int, first: int, last: int) -> Column:

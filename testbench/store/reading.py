@@ -14,7 +14,7 @@ from typing import Any, Self
 
 import numpy as np
 from pydantic import ValidationError
-from sqlalchemy import Connection, RowMapping, func, inspect, select
+from sqlalchemy import Connection, MappingResult, RowMapping, Table, func, inspect, select
 
 from testbench.errors import RecordDamagedError, RunUnknownError, StoreFailedError
 from testbench.procedure.valve import Order
@@ -276,24 +276,34 @@ def _stage_in_words(stage: StageRecord) -> str:
 
 def samples_of(connection: Connection, number: int) -> dict[int, Trace]:
     """The acknowledged samples of an open run by stage, without gaps."""
-    table = tables.chunk
-    parts: dict[int, list[tuple[bytes, bytes]]] = defaultdict(list)
-    for row in connection.execute(select(table).where(table.c.run == number).order_by(table.c.seq)):
-        parts[row.stage].append((row.ticks, row.counts))
-    return {stage: _joined(found) for stage, found in parts.items()}
+    parts: dict[int, list[RowMapping]] = defaultdict(list)
+    for row in _chunks(connection, tables.chunk, number):
+        parts[row["stage"]].append(row)
+    return {stage: _trace_of(rows) for stage, rows in parts.items()}
 
 
 def beside_of(connection: Connection, number: int) -> dict[tuple[int, str], Trace]:
     """The acknowledged samples of an open run's other channels by stage and tag, without gaps."""
-    table = tables.beside_chunk
-    parts: dict[tuple[int, str], list[tuple[bytes, bytes]]] = defaultdict(list)
-    for row in connection.execute(select(table).where(table.c.run == number).order_by(table.c.seq)):
-        parts[row.stage, row.channel].append((row.ticks, row.counts))
-    return {key: _joined(found) for key, found in parts.items()}
+    parts: dict[tuple[int, str], list[RowMapping]] = defaultdict(list)
+    for row in _chunks(connection, tables.beside_chunk, number):
+        parts[row["stage"], row["channel"]].append(row)
+    return {key: _trace_of(rows) for key, rows in parts.items()}
 
 
-def _joined(parts: Sequence[tuple[bytes, bytes]]) -> Trace:
-    return Trace(_int64(b"".join(ticks for ticks, _ in parts)), _int64(b"".join(counts for _, counts in parts)))
+def _chunks(connection: Connection, table: Table, number: int) -> MappingResult:
+    there = {column["name"] for column in inspect(connection).get_columns(table.name)}  # an older file has fewer
+    query = select(*(column for column in table.c if column.name in there)).where(table.c.run == number)
+    return connection.execute(query.order_by(table.c.seq)).mappings()
+
+
+def _trace_of(rows: list[RowMapping]) -> Trace:
+    ticks, counts = (_int64(b"".join(row[column] for row in rows)) for column in ("ticks", "counts"))
+    asked = [row.get("asked") for row in rows]
+    if not any(asked):
+        return Trace(ticks, counts)
+    # As in ``Trace.of``: what was not asked for has one stamp for both ends.
+    ends = (query or row["ticks"] for query, row in zip(asked, rows, strict=True))
+    return Trace(ticks, counts, asked=_int64(b"".join(ends)))
 
 
 def _sealed_beside(connection: Connection, number: int) -> dict[tuple[int, str], bytes]:
@@ -326,8 +336,7 @@ def _open_run(connection: Connection, header: RowMapping) -> OpenRun:
     nothing = Trace.of([])
     traces = {}
     for stage in sorted(samples.keys() | gaps.keys()):
-        seen = samples.get(stage, nothing)
-        traces[stage] = Trace(seen.at, seen.counts, tuple(gaps[stage]))
+        traces[stage] = samples.get(stage, nothing).with_gaps(tuple(gaps[stage]))
     return OpenRun(
         beside=_open_beside(connection, number),
         run=header["id"],
@@ -347,9 +356,7 @@ def _open_beside(connection: Connection, number: int) -> dict[tuple[int, str], T
     for row in connection.execute(select(table).where(table.c.run == number).order_by(table.c.seq)):
         gaps[row.stage, row.channel].append(Gap(since=row.since, until=row.until, reason=GapReason(row.reason)))
     samples = beside_of(connection, number)
-    return {
-        key: replace(samples.get(key, nothing), gaps=tuple(gaps[key])) for key in sorted(samples.keys() | gaps.keys())
-    }
+    return {key: samples.get(key, nothing).with_gaps(tuple(gaps[key])) for key in sorted(samples.keys() | gaps.keys())}
 
 
 def _summary(row: RowMapping) -> RunSummary:
@@ -393,5 +400,5 @@ def _check_trace(
         raise RecordDamagedError(run, what) from damage
     if any(samples.sha256() != named.sha256 for samples, named, _ in found):
         raise RecordDamagedError(run, what)
-    deciding, *beside = (replace(samples, gaps=gaps) for samples, _, gaps in found)
+    deciding, *beside = (samples.with_gaps(gaps) for samples, _, gaps in found)
     return replace(deciding, beside=tuple(beside))

@@ -182,6 +182,7 @@ def _chunk(samples: Sequence[Sample]) -> dict[str, Any]:
         "samples": len(trace),
         "ticks": trace.at.astype("<i8").tobytes(),
         "counts": trace.counts.astype("<i8").tobytes(),
+        "asked": None if trace.asked is None else trace.asked.astype("<i8").tobytes(),
     }
 
 
@@ -196,4 +197,8 @@ def _sealed(number: int, stage: int, trace: Trace) -> dict[str, Any]:
 
 
 def _equal(one: Trace, other: Trace) -> bool:
-    return np.array_equal(one.at, other.at) and np.array_equal(one.counts, other.counts)
+    if one.asked is None or other.asked is None:
+        asked = one.asked is other.asked
+    else:
+        asked = np.array_equal(one.asked, other.asked)
+    return asked and np.array_equal(one.at, other.at) and np.array_equal(one.counts, other.counts)

@@ -9,9 +9,9 @@ from sqlalchemy import Connection, inspect, text
 
 from testbench.errors import StoreFailedError, StoreNewerError
 
-HEAD = "0003"
+HEAD = "0004"
 """The version this program writes: the newest file in ``migrations/versions``."""
-KNOWN = ("0001", "0002", "0003")
+KNOWN = ("0001", "0002", "0003", "0004")
 
 
 def version_of(connection: Connection) -> str | None:

@@ -114,6 +114,7 @@ chunk = Table(
     _number("samples"),
     Column("ticks", LargeBinary, nullable=False),  # int64, little-endian
     Column("counts", LargeBinary, nullable=False),
+    Column("asked", LargeBinary),  # int64 as well; NULL where the transmitter talks by itself
     CheckConstraint("length(ticks) = 8 * samples AND length(counts) = 8 * samples", name="samples"),
     sqlite_strict=True,
 )
@@ -163,6 +164,7 @@ beside_chunk = Table(
     _number("samples"),
     Column("ticks", LargeBinary, nullable=False),
     Column("counts", LargeBinary, nullable=False),
+    Column("asked", LargeBinary),
     CheckConstraint("length(ticks) = 8 * samples AND length(counts) = 8 * samples", name="samples"),
     sqlite_strict=True,
 )
@@ -289,6 +291,10 @@ def triggers() -> list[str]:
             for name in NUMBERED
         ),
         *(_trigger("seq", "INSERT", name, next_row.format(name), "rows follow each other") for name in REGISTERS),
+        *(
+            _trigger("asked", "INSERT", name, "length(NEW.asked) <> 8 * NEW.samples", "every sample was asked for")
+            for name in ("chunk", "beside_chunk")
+        ),
         _trigger("once", "INSERT", "record", twice.format("record", ""), "a run has one record"),
         _trigger("once", "INSERT", "trace", twice.format("trace", " AND stage = NEW.stage"), "a stage has one trace"),
         _trigger("once", "INSERT", "beside_trace", twice.format("beside_trace", its_own), "a channel has one trace"),

@@ -140,6 +140,8 @@ class Story:
     compared: bool = False
     """Whether a second transmitter was read beside the first."""
     valve: dict[str, str] = field(default_factory=dict)
+    answered_in: int | None = None
+    """How long the transmitter takes to answer a query [ticks]; None: it talks by itself."""
 
 
 @dataclass(frozen=True)
@@ -167,7 +169,7 @@ def tell(story: Story) -> Run:
     tick, stages, traces = 200_000, [], []
     for requirement, attempts in zip(asked.stages, (story.shell, story.seat_test), strict=True):
         for number, attempt in enumerate(attempts, start=1):
-            stage, trace = _attempt(requirement, attempt, number, tick, story.channel, noise)
+            stage, trace = _attempt(requirement, attempt, number, tick, story, noise)
             stages.append(stage)
             traces.append(trace)
             tick = stage.until + 300_000
@@ -213,9 +215,10 @@ def _attempt(
     attempt: Attempt,
     number: int,
     since: int,
-    channel: ChannelRecord,
+    story: Story,
     noise: np.random.Generator,
 ) -> tuple[StageRecord, Trace]:
+    channel = story.channel
     rate = next((c for c in asked.criteria if isinstance(c, LargestLeakageRate)), None)
     required = asked.required.to(channel.scale.unit)
     hold_s = attempt.hold_s or max(float(asked.hold_s), (rate.settle_s + 2 + attempt.collect_s + 1) if rate else 0.0)
@@ -248,7 +251,7 @@ def _attempt(
         kept = (at <= silent) | (at >= back)
         at, counts = at[kept], counts[kept]
         gaps = (Gap(since=silent, until=back, reason=GapReason.SILENT),)
-    trace = Trace(at, counts, gaps)
+    trace = Trace(at, counts, gaps, None if story.answered_in is None else at - story.answered_in)
     until = int(at[-1])
     observed, collected = _answers(asked, attempt, hold_since, hold_until)
     held = attempt.ended is Ending.COMPLETED and not attempt.concluded

@@ -307,3 +307,35 @@ def test_a_retest_names_the_run_that_failed_before(bench: SimpleNamespace) -> No
     assert content(bench, retest).course[0] == (
         "Earlier run B1-000005 of this serial number (record abababababab…): rejected. The seat test was rejected."
     )
+
+
+# Times ------------------------------------------------------------------------------------------
+
+
+def test_how_the_times_of_a_hold_are_known_is_said(bench: SimpleNamespace, accepted: Any) -> None:
+    """Arrivals stay arrivals; the derived line is named as such, with its residual."""
+    assert content(bench, accepted).stages[0].times == (
+        "Times are arrivals, within 20 ms; hold known to 0.11 s; sample time derived by line fit, residual 3.4 ms rms"
+    )
+
+
+def test_a_polled_hold_says_how_long_answers_took(bench: SimpleNamespace) -> None:
+    """And the page, table and plot, gives the time from the first answer to the last query: 60.0 s, not 60.1."""
+    run = bench.tell(bench.replace(bench.accepted_nps_4, answered_in=900))
+    found = content(bench, run)
+    assert found.stages[0].times == ("Times are those of answers, asked for within 90 ms before; hold known to 0.29 s")
+    assert line(found, 0, "Hold time").measured == "60.0"
+    assert found.stages[0].plot.held_ms == run.record.stages[0].finding.held_ms < 60_050
+
+
+def test_a_record_from_before_says_nothing_of_its_times(bench: SimpleNamespace, accepted: Any) -> None:
+    """Nor does a stage without a hold."""
+    stages = tuple(
+        stage.model_copy(update={"finding": stage.finding.model_copy(update={"timing": None})})
+        for stage in accepted.record.stages
+    )
+    before = type(accepted)(accepted.record.model_copy(update={"stages": stages}), accepted.traces)
+    assert [stage.times for stage in content(bench, before).stages] == ["", ""]
+    leak = bench.Attempt(concluded=True, seen=Seen.LEAKAGE, where="cover joint")
+    concluded = bench.tell(bench.replace(bench.accepted_nps_8, shell=(leak,), seat_test=()))
+    assert content(bench, concluded).stages[0].times == ""

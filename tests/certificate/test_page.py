@@ -125,6 +125,20 @@ def test_a_gauge_that_disagreed_while_the_run_was_open_is_the_one_on_the_page(be
     assert "250.31 psi" not in told
 
 
+@pytest.mark.parametrize("times", ["", "Times are arrivals, within 20 ms", "Times are arrivals, within 20 ms" * 9])
+def test_how_times_are_known_stands_beside_the_attempt_or_below_where_it_is_too_long(
+    bench: SimpleNamespace, accepted: Any, times: str
+) -> None:
+    """Beside it there is room for the usual words, without a line of its own; nothing is cut."""
+    content = content_of(accepted.record, accepted.sha256, accepted.traces, facts(bench), words())
+    shell = replace(content.stages[0], times=times)
+    told = " ".join(text_of(draw(replace(content, stages=(shell,)), layout(), words(), "Letter")).split())
+    beside = len(times) < 100
+    head = f"accepted {times} · attempt 1, 09:14:22" if times and beside else "accepted attempt 1, 09:14:22"
+    assert head in told
+    assert beside or f"(95 %). {times}." in told
+
+
 def test_identity_and_verdict_stand_in_the_top_fifth(bench: SimpleNamespace, accepted: Any) -> None:
     """The reader's first question is answered first."""
     found: dict[str, float] = {}

@@ -18,6 +18,7 @@ from tests.journeys.program import call, facts_of
 CAPTURES = Path(__file__).parents[1] / "captures"
 ASKED = {
     "values", "rejected", "gaps", "rate_hz", "noise", "resolution", "first", "last", "minimum", "maximum",
+    "sample_time",
 }  # fmt: skip
 
 
@@ -70,6 +71,20 @@ def test_what_is_watched_is_told_in_words(line):
         (f"line: plain-line on {line[0]}, 9600 baud 8N1; exclusive; low latency not offered by the driver; "
         "parity of input none; line errors not counted"),
     ]  # fmt: skip
+
+
+def test_the_derived_line_is_told_as_such():
+    """With its residual; and its drift, where the rate is a usual one."""
+    from testbench.cli.channel.watch import _sample_time
+
+    found = {"period_s": 0.100008, "residual_rms_s": 0.0008, "residual_max_s": 0.0149, "nominal_hz": 10.0}
+    assert _sample_time(found | {"drift_ppm": 80.4}) == (
+        "sample time, derived by line fit: period 100.008 ms (+80 ppm beside 10 Hz), residual of the arrivals "
+        "0.8 ms rms, 14.9 ms at most"
+    )
+    assert _sample_time(found | {"drift_ppm": None}) == (
+        "sample time, derived by line fit: period 100.008 ms, residual of the arrivals 0.8 ms rms, 14.9 ms at most"
+    )
 
 
 def test_what_was_watched_is_kept_and_watched_again(line, tmp_path):

@@ -2,8 +2,9 @@
 
 ``python tests/records/make.py`` writes ``schema-<version>.db`` with four runs: accepted, rejected, stopped, and one
 that was cut short by a power cut; from 0002 on also a calibration and a check against a second gauge; from 0003 on
-the accepted one and the one cut short have a second pressure channel that is compared. Every later version must read
-and judge them. The functions in here also give the tests of the store their example runs.
+the accepted one and the one cut short have a second pressure channel that is compared, and from 0004 on they come from
+polled transmitters. Every later version must read and judge them. The functions in here also give the tests of the
+store their example runs.
 """
 
 import tomllib
@@ -88,6 +89,11 @@ def valve(serial: str, size: str, seat: str = "metal") -> Valve:
     })
 
 
+def asked_for(trace: Trace, seed: int) -> Trace:
+    """The same from a polled transmitter that takes 20 ms to answer, more or less."""
+    return replace(trace, asked=trace.at - 200 - np.random.default_rng(seed).integers(0, 30, len(trace)))
+
+
 def stage_trace(requirement: StageRequirement, since: int, seed: int, gaps: tuple[Gap, ...] = ()) -> Trace:
     """Fill, raise, settle, hold, release, as a transmitter with a little noise tells it."""
     chance = np.random.default_rng(seed)
@@ -100,9 +106,12 @@ def stage_trace(requirement: StageRequirement, since: int, seed: int, gaps: tupl
     return Trace(at + np.rint(chance.normal(0, 3, at.size)).astype(np.int64), counts, gaps)
 
 
-def completed_stage(requirement: StageRequirement, since: int, seed: int, caught: str) -> tuple[StageRecord, Trace]:
+def completed_stage(
+    requirement: StageRequirement, since: int, seed: int, caught: str, *, polled: bool
+) -> tuple[StageRecord, Trace]:
     """A stage that ran to its end; ``caught`` is what was collected at the open side, where that is asked for."""
     trace = stage_trace(requirement, since, seed)
+    trace = asked_for(trace, seed) if polled else trace
     begin = int(np.searchsorted(trace.at, since + (RAMP + SETTLED) * TICKS_PER_S))
     end = begin + (requirement.hold_s + 1) * RATE
     hold_since, hold_until = int(trace.at[begin]), int(trace.at[end])
@@ -172,7 +181,7 @@ def stopped_stage(requirement: StageRequirement, since: int, seed: int) -> tuple
     return stage, trace
 
 
-def example_run(run: str, tested: Valve, caught: str = "0.2 mL", *, stopped: bool = False):
+def example_run(run: str, tested: Valve, caught: str = "0.2 mL", *, stopped: bool = False, polled: bool = False):
     """A closed run as (record, traces): accepted, rejected where too much is caught, or stopped in its first stage."""
     text = PROCEDURE.read_text(encoding="utf-8")
     requirements = requirements_for(Procedure.model_validate(tomllib.loads(text)), tested)
@@ -180,7 +189,11 @@ def example_run(run: str, tested: Valve, caught: str = "0.2 mL", *, stopped: boo
     traces: list[Trace] = []
     since = 10_000
     for seed, requirement in enumerate(requirements.stages):
-        made = stopped_stage(requirement, since, seed) if stopped else completed_stage(requirement, since, seed, caught)
+        made = (
+            stopped_stage(requirement, since, seed)
+            if stopped
+            else completed_stage(requirement, since, seed, caught, polled=polled)
+        )
         stages.append(made[0])
         traces.append(made[1])
         since = stages[-1].until + 600_000
@@ -219,9 +232,9 @@ def beside(trace: Trace) -> Trace:
     return Trace(at, counts, tuple(gap.model_copy(update={"reason": GapReason.UNPLUGGED}) for gap in trace.gaps))
 
 
-def compared_run(run: str, tested: Valve):
+def compared_run(run: str, tested: Valve, *, polled: bool = False):
     """The same on a bench with a second pressure channel that is compared with the first."""
-    record, traces = example_run(run, tested)
+    record, traces = example_run(run, tested, polled=polled)
     second = BesideRecord(channel=COMPARED, zero_check=ZERO.model_copy(update={"mean_millicounts": -300}))
     check = CrossCheck(channels=("PT-101", "PT-102"))
     record = record.model_copy(update={"beside": (second,), "cross_checks": (check,)})
@@ -258,7 +271,9 @@ def keep_running(store, run: str, stage: int, trace: Trace) -> None:
 
 def samples_in(trace: Trace, part: slice) -> list[Sample]:
     """Some of the samples of a trace."""
-    return [Sample(int(at), int(n)) for at, n in zip(trace.at[part], trace.counts[part], strict=True)]
+    at, counts = trace.at[part].tolist(), trace.counts[part].tolist()
+    asked = [None] * len(at) if trace.asked is None else trace.asked[part].tolist()
+    return list(map(Sample, at, counts, asked))
 
 
 def keep_closed(store, record: RunRecord, traces: tuple[Trace, ...]) -> str:
@@ -305,7 +320,7 @@ def fill_registers(store) -> None:
 def fill(store) -> None:
     """The four runs of a stored database, and its registers."""
     fill_registers(store)
-    accepted = keep_closed(store, *compared_run("", valve("HL-4-0117", "NPS 4")))
+    accepted = keep_closed(store, *compared_run("", valve("HL-4-0117", "NPS 4"), polled=True))
     keep_closed(store, *example_run("", valve("HL-6-0118", "NPS 6"), "6 mL"))
     keep_closed(store, *example_run("", valve("HL-8-0119", "NPS 8", "resilient"), stopped=True))
     digest = store.load(accepted)[0]
@@ -323,7 +338,7 @@ def fill(store) -> None:
     opened = StageOpening(stage=first.stage, attempt=1, since=first.since, requirement=first.requirement)
     begun = Happening(first.since, STAGE_OPENED, canonical(opened).decode())
     store.append(cut_short, 0, [], [], [], [begun])
-    whole, (other,) = traces[0], traces[0].beside
+    whole, (other,) = asked_for(traces[0], 0), traces[0].beside
     keep_running(store, cut_short, 0, replace(whole.between(0, 300_000), beside=(other.between(0, 300_000),)))
 
 

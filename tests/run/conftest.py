@@ -48,6 +48,8 @@ class Attempt:
     samples: list[Sample] = field(default_factory=list)
     gaps: list[Gap] = field(default_factory=list)
     happened: list[Happening] = field(default_factory=list)
+    answered_in: int | None = None
+    """How long the transmitter takes to answer a query [ticks]; None: it talks by itself."""
 
     @property
     def sentences(self) -> list[str]:
@@ -69,7 +71,8 @@ class Attempt:
         self.now += to_ticks(after_s)
         if last is not None and self.now - last > to_ticks(0.5):
             self.gaps.append(Gap(since=last, until=self.now, reason=GapReason.SILENT))
-        self.samples.append(Sample(self.now, counts))
+        asked = None if self.answered_in is None else self.now - self.answered_in
+        self.samples.append(Sample(self.now, counts, asked))
         slope = None if bound is None else Slope(bound, 0.0, 200, 20.0)
         self.take(self.stage.sample(self.state, self.samples[-1], slope, self.signal_faults, self.trace))
         return self

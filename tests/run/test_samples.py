@@ -119,6 +119,35 @@ def test_the_hash_of_a_trace_is_that_of_its_numbers():
     assert len(trace()) == 5
 
 
+def test_the_hash_of_a_polled_trace_is_also_that_of_its_queries():
+    """All ticks of the queries after the counts; where nothing was asked for, the hash is what it always was."""
+    ticks, counts, asked = (0, 100, 200), (7, 8, 9), (-20, 85, 199)
+    polled = Trace.of([Sample(*sample) for sample in zip(ticks, counts, asked, strict=True)])
+    packed = b"".join(struct.pack("<3q", *column) for column in (ticks, counts, asked))
+    assert polled.sha256() == hashlib.sha256(packed).hexdigest()
+
+
+def test_a_sample_that_nobody_asked_for_has_both_ends_at_its_arrival():
+    """Beside others that were asked for, as where a line's protocol was changed."""
+    assert Trace.of([Sample(100, 7), Sample(200, 8, 170)]).asked.tolist() == [100, 170]
+    assert Trace.of([Sample(100, 7), Sample(200, 8)]).asked is None
+
+
+def test_a_part_of_a_polled_trace_keeps_both_ends():
+    """Each sample with its own query."""
+    polled = Trace.of([Sample(100, 7, 80), Sample(200, 8, 170), Sample(300, 9, 285)])
+    assert polled.asked.tolist() == [80, 170, 285]
+    assert polled.between(150, 300).asked.tolist() == [170, 285]
+    assert polled.between(0, 50).asked.tolist() == []
+
+
+def test_a_sample_was_measured_between_its_query_and_its_arrival():
+    """Both ends move together when the clock's origin does; what was not asked for has one stamp."""
+    assert (Sample(300, 9, 285).earliest, Sample(300, 9).earliest) == (285, 300)
+    assert Sample(300, 9, 285).on(100) == Sample(200, 9, 185)
+    assert Sample(300, 9).on(100) == Sample(200, 9)
+
+
 def test_an_empty_trace_is_a_trace():
     """A stage that was lost before its first reading has one too."""
     empty = Trace.of([])

@@ -6,7 +6,7 @@ import pytest
 
 from testbench.framing.readings import Reading, Rejected, RejectReason
 from testbench.quantities import Pressure
-from testbench.run.samples import GapReason
+from testbench.run.samples import GapReason, Sample
 from testbench.station.acquisition import Arrived, LineErrors, Polled, PortLost, PortOpened
 from testbench.station.register import channel_of
 from tests.station.conftest import OwnLine
@@ -127,9 +127,14 @@ def test_what_came_in_one_delivery_has_no_rate(bench):
 
 
 def test_a_polled_value_becomes_a_sample_at_the_time_of_its_answer(line):
-    """Both ends are in the event; the answer's is the sample's."""
+    """Both ends are kept; the answer's is the sample's."""
     taken = line.take(Polled(at_s=1.5, sent_s=1.48, found=Reading(25_013)))
-    assert [(sample.at, sample.counts) for sample in taken.samples] == [(15_000, 25_013)]
+    assert taken.samples == (Sample(15_000, 25_013, asked=14_800),)
+
+
+def test_a_reading_that_came_by_itself_was_never_asked_for(line):
+    """One stamp, and no query made up for it."""
+    assert line.take(Arrived(0.9, b"13\r\n+0250.13\r\n")).samples == (Sample(9_000, 25_013, asked=None),)
 
 
 def test_a_query_without_an_answer_is_silence_not_garbage(line):

@@ -15,12 +15,12 @@ from testbench.store.codec import BLOCK, decode, encode
 INT64 = np.iinfo(np.int64)
 
 
-def read_by_the_book(stored: bytes) -> tuple[list[int], list[int]]:
+def read_by_the_book(stored: bytes) -> tuple[list[int], list[int], list[int] | None]:
     """A second decoder, in plain Python integers, written from the description of the format."""
     magic, version, zero, length, samples, first, last = struct.unpack_from("<4sBBHIqq", stored)
-    assert (magic, version, zero) == (b"TBTR", 1, 0)
+    assert (magic, zero) == (b"TBTR", 0)
     offset, columns = 28, []
-    for _ in range(2):
+    for _ in range({1: 2, 2: 3}[version]):
         column: list[int] = []
         while len(column) < samples:
             order, planes, size, base = struct.unpack_from("<BBIq", stored, offset)
@@ -44,7 +44,9 @@ def read_by_the_book(stored: bytes) -> tuple[list[int], list[int]]:
     span, m = last - first, max(samples - 1, 1)
     line = [first + (span // m) * i + ((span % m) * i) // m for i in range(samples)]
     ticks = [wrapped(residual + on_line) for residual, on_line in zip(columns[0], line, strict=True)]
-    return ticks, [wrapped(value) for value in columns[1]]
+    before = [wrapped(value) for value in columns[2]] if version == 2 else None
+    asked = None if before is None else [wrapped(at - ago) for at, ago in zip(ticks, before, strict=True)]
+    return ticks, [wrapped(value) for value in columns[1]], asked
 
 
 def wrapped(value: int) -> int:
@@ -53,7 +55,8 @@ def wrapped(value: int) -> int:
 
 
 def same(one: Trace, other: Trace) -> bool:
-    return bool(np.array_equal(one.at, other.at) and np.array_equal(one.counts, other.counts))
+    asked = [None if trace.asked is None else trace.asked.tolist() for trace in (one, other)]
+    return bool(np.array_equal(one.at, other.at) and np.array_equal(one.counts, other.counts)) and asked[0] == asked[1]
 
 
 def trace_of(ticks: list[int], counts: list[int]) -> Trace:
@@ -65,21 +68,46 @@ integers = st.one_of(
 )
 
 
-@given(st.integers(0, 40).flatmap(lambda n: st.tuples(*[arrays(np.int64, n, elements=integers)] * 2)))
-def test_whatever_was_stored_comes_back(columns):
+def traces_of(n: int) -> st.SearchStrategy[Trace]:
+    column = arrays(np.int64, n, elements=integers)
+    return st.builds(Trace, column, column, asked=st.none() | column)
+
+
+traces = st.integers(0, 40).flatmap(traces_of)
+
+
+@given(traces)
+def test_whatever_was_stored_comes_back(trace):
     """The law of the codec: no value of 64 bits is lost or changed, in any order, with any jump."""
-    trace = Trace(*columns)
     back = decode(encode(trace))
     assert same(back, trace)
     assert back.sha256() == trace.sha256()
 
 
-@given(st.integers(0, 40).flatmap(lambda n: st.tuples(*[arrays(np.int64, n, elements=integers)] * 2)))
-def test_the_description_is_enough_to_read_a_trace(columns):
+@given(traces)
+def test_the_description_is_enough_to_read_a_trace(trace):
     """A decoder written from the format's description, without our code and without numpy, reads the same."""
-    ticks, counts = read_by_the_book(encode(Trace(*columns)))
-    assert ticks == columns[0].tolist()
-    assert counts == columns[1].tolist()
+    ticks, counts, asked = read_by_the_book(encode(trace))
+    assert (ticks, counts) == (trace.at.tolist(), trace.counts.tolist())
+    assert asked == (None if trace.asked is None else trace.asked.tolist())
+
+
+def test_a_trace_that_was_not_asked_for_is_written_as_before():
+    """Version 1 to the byte: what this program wrote before it kept queries."""
+    stored = encode(trace_of([7, 107, 207], [25_013] * 3))
+    block = struct.pack("<BBIq", 0, 0, 0, 0)
+    header = struct.pack("<4sBBHIqq", b"TBTR", 1, 0, 6_000, 3, 7, 207)
+    assert stored == header + block + block[:6] + struct.pack("<q", 25_013)
+
+
+@pytest.mark.parametrize("spread", [0, 5, 100], ids=["no spread", "0.5 ms", "10 ms"])
+def test_a_query_costs_about_a_byte(spread):
+    """The third column holds how long each answer took: nothing where it was always the same, else about a byte."""
+    chance = np.random.default_rng(7)
+    at = np.arange(6_000) * 1_000
+    free = Trace(at, chance.integers(0, 3, 6_000))
+    polled = Trace(at, free.counts, asked=at - 200 - chance.integers(0, spread + 1, 6_000))
+    assert len(encode(polled)) - len(encode(free)) <= (14 if spread == 0 else 6_000)
 
 
 @pytest.mark.parametrize("samples", [0, 1, 2, 3, BLOCK - 1, BLOCK, BLOCK + 1, 2 * BLOCK, 2 * BLOCK + 1])
@@ -88,7 +116,7 @@ def test_every_length_around_a_block_comes_back(samples):
     chance = np.random.default_rng(samples)
     trace = Trace(np.arange(samples) * 100 + 7, chance.integers(-5, 50_000, samples))
     assert same(decode(encode(trace)), trace)
-    assert read_by_the_book(encode(trace)) == (trace.at.tolist(), trace.counts.tolist())
+    assert read_by_the_book(encode(trace)) == (trace.at.tolist(), trace.counts.tolist(), None)
 
 
 @pytest.mark.parametrize(
@@ -147,9 +175,9 @@ def repack(stored: bytes, **fields: int) -> bytes:
     [
         (lambda _: b"", "a stored trace has at least 28 bytes, this has 0"),
         (lambda stored: stored[:27], "a stored trace has at least 28 bytes, this has 27"),
-        (lambda stored: b"X" + stored[1:], "this is no stored trace of version 1"),
-        (lambda stored: stored[:4] + b"\x02" + stored[5:], "this is no stored trace of version 1"),
-        (lambda stored: stored[:6] + b"\x00\x00" + stored[8:], "this is no stored trace of version 1"),
+        (lambda stored: b"X" + stored[1:], "this is no stored trace of version 1 or 2"),
+        (lambda stored: stored[:4] + b"\x03" + stored[5:], "this is no stored trace of version 1 or 2"),
+        (lambda stored: stored[:6] + b"\x00\x00" + stored[8:], "this is no stored trace of version 1 or 2"),
         (lambda stored: stored[:30], "the trace ends in the middle of a block"),
         (lambda stored: stored[:-1], "a block of the trace is damaged"),
         (lambda stored: stored + b"\x00", "1 bytes follow the end of the trace"),

@@ -3,6 +3,7 @@
 import shutil
 import sqlite3
 import threading
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
@@ -72,6 +73,52 @@ def test_an_open_run_comes_back_with_all_that_was_acknowledged(store, path):
         JournalLine(0, Happening(1_000, "steady", "Steady.")),
         JournalLine(1, Happening(2_000, "begun", "Seat test begun.")),
     )
+
+
+def test_both_ends_of_a_polled_sample_come_back(store, path):
+    """Of an open run; beside samples that nobody asked for, as where the protocol was changed between two stages."""
+    run = store.begin_run("{}", AT)
+    store.append(run, 0, [Sample(100, 7, 80)], [], [], [])
+    store.append(run, 0, [Sample(200, 8, 170), Sample(300, 9, 285)], [], [], [])
+    store.append(run, 1, [Sample(400, 9)], [], [], [])
+    store.append(run, 2, [Sample(500, 9)], [], [], [])
+    store.append(run, 2, [Sample(600, 9, 570)], [], [], [])
+    with RunReader.beside(path) as reader:
+        (found,) = reader.open_runs()
+    assert found.traces[0].asked.tolist() == [80, 170, 285]
+    assert found.traces[1].asked is None
+    assert found.traces[2].asked.tolist() == [500, 570]
+
+
+def test_both_ends_of_a_polled_sample_are_sealed(store, path, examples):
+    """And the chunks go, because the sealed trace says the very same."""
+    record, traces = examples.example_run("B1-000001", examples.valve("HL-4-0117", "NPS 4"), polled=True)
+    run = store.begin_run("{}", AT)
+    for stage, trace in enumerate(traces):
+        examples.keep_running(store, run, stage, trace)
+    store.seal(record, traces)
+    _, back = store.load(run)
+    assert [trace.asked.tolist() for trace in back] == [trace.asked.tolist() for trace in traces]
+    assert counted(path, "chunk") == 0
+
+
+def test_chunks_with_other_queries_than_the_sealed_trace_stay(store, path, examples):
+    """A sealed trace that lost its queries does not cost what was acknowledged."""
+    record, traces = examples.example_run("B1-000001", examples.valve("HL-4-0117", "NPS 4"))
+    run = store.begin_run("{}", AT)
+    for stage, trace in enumerate(traces):
+        examples.keep_running(store, run, stage, replace(trace, asked=trace.at - 200))
+    written = counted(path, "chunk")
+    store.seal(record, traces)
+    assert counted(path, "chunk") == written > 200
+
+
+def test_a_file_from_before_the_queries_is_read_as_it_is(path):
+    """Also the samples of a run that was cut short: a reader brings no file up to date."""
+    shutil.copy(RECORDS / "schema-0002.db", path)
+    with RunReader.beside(path) as reader:
+        (found,) = reader.open_runs()
+    assert (len(found.traces[0]), found.traces[0].asked) == (290, None)
 
 
 def test_a_call_with_nothing_in_it_adds_nothing(store, path):

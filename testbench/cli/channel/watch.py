@@ -159,8 +159,19 @@ def _tell(facts: dict[str, Any]) -> None:
     errors = facts["line_errors"]
     say("line errors: " + ("not counted by this driver" if errors is None else _listed(errors)))
     say(f"line: {facts['line'] or 'never opened'}")
+    if facts["sample_time"] is not None:
+        say(_sample_time(facts["sample_time"]))
     if facts["fault"]:
         say(facts["fault"])
+
+
+def _sample_time(found: dict[str, Any]) -> str:
+    drift = "" if found["drift_ppm"] is None else f" ({found['drift_ppm']:+.0f} ppm beside {found['nominal_hz']:g} Hz)"
+    rms_ms, most_ms = found["residual_rms_s"] * 1000, found["residual_max_s"] * 1000
+    return (
+        f"sample time, derived by line fit: period {found['period_s'] * 1000:.7g} ms{drift}, residual of the arrivals "
+        f"{rms_ms:.1f} ms rms, {most_ms:.1f} ms at most"
+    )
 
 
 def _counted(reasons: dict[str, int]) -> str:
