@@ -262,8 +262,7 @@ def _between(one: Instrument, other: Instrument) -> list[str]:
     if one.line != other.line:
         said = f"found other settings of {one.line.where} for {other.tag} than for {one.tag}"
         return [f"{said}; a line is opened once, so write the same for both"]
-    same_form = (one.places, one.whole_digits) == (other.places, other.whole_digits)
-    if one.index == other.index or (isinstance(one.line, PlainLineSettings) and not same_form):
+    if one.index == other.index:
         said = f"found the same value of {one.line.where} for {one.tag} and {other.tag}"
         return [f"{said}; name another one with value = …"]
     return []
