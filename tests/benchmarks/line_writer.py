@@ -1,0 +1,69 @@
+"""A transmitter in a process of its own: numbered lines of four values into a pseudo-terminal, never waiting for it.
+
+A real line does not wait for its reader, a pseudo-terminal does: so the writer does not block, and counts what was
+refused. Started with a link to make, lines a second and a file for its stamps; steered by lines on its standard input
+(``level COUNTS``, ``end``). Value 1 is the level and the line's number modulo 500; values 2 to 4 are its number.
+"""
+
+import array
+import fcntl
+import json
+import os
+import pty
+import sys
+import threading
+import time
+import tty
+from pathlib import Path
+
+WAVE = 500
+"""Counts that value 1 runs through, one a line, so that a lost, doubled or misread line shows."""
+
+
+def line(number: int, level: int) -> bytes:
+    """37 bytes: four values of two decimals."""
+    first = level + number % WAVE if level else 2 * (number % 2) - 1  # the zero of the run comes out as 0
+    rest = number % 1_000_000
+    return b"%+08.2f,%+08.2f,%+08.2f,%+08.2f\r\n" % (first / 100, rest / 100, -rest / 100, (rest ^ 1) / 100)
+
+
+def main(link: str, hertz: float, stamps_file: str) -> None:
+    """Write until told to end; then leave the stamps [ns, monotonic] and say how it went."""
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    fcntl.fcntl(master, fcntl.F_SETFL, os.O_NONBLOCK)
+    Path(link).symlink_to(os.ttyname(slave))
+    wanted = {"level": 0, "end": False}
+
+    def steered() -> None:
+        for said in sys.stdin:
+            word, *number = said.split()
+            wanted[word] = int(number[0]) if number else True
+        wanted["end"] = True
+
+    threading.Thread(target=steered, daemon=True).start()
+    stamps, refused, levels = array.array("q"), 0, [(0, 0)]
+    print("writing", flush=True)  # noqa: T201 - says that the line is there
+    due, period = time.monotonic(), 1 / hertz
+    while not wanted["end"]:
+        due += period
+        left = due - time.monotonic()
+        if left > 0:
+            time.sleep(left)
+        if wanted["level"] != levels[-1][1]:
+            levels.append((len(stamps), wanted["level"]))
+            refused = 0  # before that nobody may have read
+        data = line(len(stamps), levels[-1][1])
+        stamps.append(time.monotonic_ns())
+        try:
+            refused += len(data) - os.write(master, data)
+        except BlockingIOError:
+            refused += len(data)
+    Path(stamps_file).write_bytes(stamps.tobytes())
+    print(json.dumps({"lines": len(stamps), "refused_bytes": refused, "levels": levels}), flush=True)  # noqa: T201
+    sys.stdin.close()
+    time.sleep(0.5)  # let the reader read to the end before the line goes away
+
+
+if __name__ == "__main__":
+    main(sys.argv[1], float(sys.argv[2]), sys.argv[3])

@@ -1,0 +1,81 @@
+"""What the line costs: recorder, store and screen together, beside a plain ``readline()`` loop in the same run.
+
+Figures are printed (``pytest tests/benchmarks -m benchmark -s``); no time is asserted, only that nothing was lost,
+doubled or misread. Goals, on the machine of the figures in DEVELOPERS.md: at most 20 % of one core at 1 kHz and 8 %
+at 100 Hz, 80 MB, stamp error p99 3 ms, oldest uncommitted sample p95 300 ms, visible p95 150 ms. ``LINE_SECONDS``
+sets how long each is measured; the goal of nothing lost is stated for 600 s.
+"""
+
+import os
+import time
+
+import numpy as np
+import pytest
+
+from tests.benchmarks.line_writer import WAVE
+from tests.benchmarks.processes import LEVEL, WorkingBench, cost, marks_of, out_of_order, percentiles, say
+
+SECONDS = float(os.environ.get("LINE_SECONDS", "20"))
+TICK_NS = 100_000
+
+
+@pytest.mark.benchmark
+@pytest.mark.timeout(SECONDS * 2 + 120)
+@pytest.mark.parametrize("hertz", [100, 1000])
+@pytest.mark.parametrize("screen", [True, False], ids=["screen", "no screen"])
+def test_a_hold_is_recorded_and_shown(tmp_path, hertz, screen):
+    """The whole program, with a hold under way."""
+    with WorkingBench(tmp_path, hertz, screen=screen) as bench:
+        pids = [bench.recorder.pid, *([bench.screen.process.pid] if screen else [])]
+        before, began = [cost(pid) for pid in pids], time.monotonic_ns()
+        time.sleep(SECONDS)
+        after, ended = [cost(pid) for pid in pids], time.monotonic_ns()
+        stamps, said = bench.writer.end()
+        time.sleep(1)
+        at, counts = bench.samples()
+    taken_s = (ended - began) / 1e9
+    used = [100 * (b.cpu_s - a.cpu_s) / taken_s for a, b in zip(before, after, strict=True)]
+    say(f"\n{hertz} Hz x 4 values, {taken_s:.0f} s, {'with' if screen else 'without'} screen")
+    say(f"  CPU of one core [%]: recorder {used[0]:.1f}, screen {sum(used[1:]):.1f}, together {sum(used):.1f}")
+    say(
+        f"  memory [MB], RSS / PSS: recorder {after[0].rss_mb:.0f} / {after[0].pss_mb:.0f}"
+        + "".join(f", screen {c.rss_mb:.0f} / {c.pss_mb:.0f}" for c in after[1:])
+        + f", grown by {sum(b.rss_mb - a.rss_mb for a, b in zip(before, after, strict=True)):.2f}"
+    )
+    _say_times(bench, at, counts, stamps, said, screen=screen)
+    wrong = out_of_order(counts)
+    written = said["lines"] - said["levels"][1][0]
+    stored = int(np.count_nonzero(counts >= LEVEL))
+    say(f"  written {written}, stored {stored}, out of order or misread {wrong}; refused by the line "
+        f"{said['refused_bytes']} bytes, rejected {bench.rejected}, gaps {bench.gaps}")  # fmt: skip
+    assert (said["refused_bytes"], wrong, written - stored) == (0, 0, 0)
+
+
+def _say_times(bench, at, counts, stamps, said, *, screen) -> None:
+    """Stamps, commits and pictures, each against the writer's own stamp of the line."""
+    pressed = counts >= LEVEL
+    arrived, sent = at[pressed] * TICK_NS, stamps[said["levels"][1][0] :]
+    began, *commits = marks_of(bench.commits)
+    if arrived.size != sent.size:
+        return
+    # The run began at some tick of the recorder's clock: the quickest line tells which, to a few ten microseconds.
+    since = int(np.min(arrived - sent))
+    late_ms = (arrived - sent - since) / 1e6
+    say(f"  arrival stamp behind the writer's, less the quickest [ms], p50 / p95 / p99 / max: {percentiles(late_ms)}")
+    first = int(arrived[0] - since)
+    taken = [c for c in commits if c["at_ns"] > first]
+    ages = np.array([c["at_ns"] + since - c["oldest"] * TICK_NS for c in taken]) / 1e6
+    say(f"  oldest uncommitted sample when its commit was done [ms]: {percentiles(ages)}; {len(taken)} commits")
+    if screen:
+        drawn = [d for d in marks_of(bench.screen.marks) if d["pressure"] is not None]
+        say(f"  sample visible after [ms]: {percentiles(_visible(drawn, sent, said['levels'][1][0]))}; {len(drawn)} pictures")
+
+
+def _visible(drawn, sent, first) -> np.ndarray:
+    """From the writing of each line to the first picture of it or of a newer one [ms]."""
+    times = np.array([d["at_ns"] for d in drawn])
+    shown = np.array([round(d["pressure"] * 100) - LEVEL for d in drawn])
+    newest = np.searchsorted(sent, times) - 1  # the newest line by then; what is shown is one of the last few hundred
+    number = newest - (newest + first - shown) % WAVE
+    waits = [at - sent[a + 1 : b + 1] for a, b, at in zip(number[:-1], number[1:], times[1:], strict=True)]
+    return np.concatenate(waits) / 1e6
