@@ -219,6 +219,7 @@ def long_hold() -> str:
     text = text.replace('id = "house-template"', 'id = "long-hold"')
     steady = 'largest_change_percent_per_min = { factor = '
     text = text.replace(f'{steady}"0.5"', f'{steady}"50"')
+    text = text.replace("window = { s = 20", "window = { s = 5").replace("dwell = { s = 5", "dwell = { s = 1")
     return text.replace('nps = ["2 to 6"], s = 60', 'nps = ["2 to 6"], s = 3600')
 
 
