@@ -7,6 +7,7 @@ sample is an integer comparison without rounding.
 
 import hashlib
 import math
+from array import array
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
@@ -206,3 +207,23 @@ class Trace:
         digest = hashlib.sha256(self.at.astype("<i8").tobytes())
         digest.update(self.counts.astype("<i8").tobytes())
         return digest.hexdigest()
+
+
+class Samples:
+    """The samples of a stage as they come in: 16 bytes each, for there may be millions."""
+
+    def __init__(self) -> None:
+        self._at, self._counts = array("q"), array("q")
+
+    def append(self, sample: Sample) -> None:
+        """Keep one more."""
+        self._at.append(sample.at)
+        self._counts.append(sample.counts)
+
+    def __len__(self) -> int:
+        return len(self._at)
+
+    def trace(self, first: int = 0, gaps: tuple[Gap, ...] = ()) -> Trace:
+        """A copy, from the sample with this number on."""
+        at, counts = (np.array(column[first:], dtype=np.int64) for column in (self._at, self._counts))
+        return Trace(at, counts, gaps)
