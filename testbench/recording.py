@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 UPDATE_EVERY_S = 0.05
 UPDATE_EVERY_FAST_S = 0.02  # on a rig's faster clock a person's glance is shorter, too
+GATHER_S = 0.01
 
 
 def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) -> None:
@@ -82,8 +83,9 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
             reader.start()
         pace = UPDATE_EVERY_S if bench.simulation is None else UPDATE_EVERY_FAST_S
         try:
-            clocks = moment if bench.simulation is None and replay is None else None
-            Recorder(session, inbox, server, pace, clocks).run(time.monotonic)  # noqa: TID251 - pacing of the screen only
+            live = bench.simulation is None and replay is None
+            clocks, gather_s = (moment, GATHER_S) if live else (None, 0.0)
+            Recorder(session, inbox, server, pace, clocks, gather_s).run(time.monotonic)  # noqa: TID251 - pacing of the screen only
         finally:
             for reader in readers:
                 reader.stop()

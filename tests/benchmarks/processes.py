@@ -206,7 +206,8 @@ def bench_toml(port: Path) -> str:
     text = (SCENARIO / "bench.toml").read_text().replace('port = "@PORT@"\nbaud = 9600\n', LINE)
     text = text.replace("decimals = 2\nwhole_digits = 4\nstale", "stale").replace("[simulation]", "")
     return (
-        text.replace("@PORT@", str(port))
+        text
+        .replace("@PORT@", str(port))
         .replace('clock = "@CLOCK@"', "")
         .replace("@CALIBRATED@", str(today - timedelta(days=100)))
         .replace("@DUE@", str(today + timedelta(days=265)))
@@ -217,7 +218,7 @@ def long_hold() -> str:
     """The house template with an hour of hold and steadiness that the wave of value 1 passes."""
     text = (ROOT / "procedures" / "house-template.toml").read_text()
     text = text.replace('id = "house-template"', 'id = "long-hold"')
-    steady = 'largest_change_percent_per_min = { factor = '
+    steady = "largest_change_percent_per_min = { factor = "
     text = text.replace(f'{steady}"0.5"', f'{steady}"50"')
     text = text.replace("window = { s = 20", "window = { s = 5").replace("dwell = { s = 5", "dwell = { s = 1")
     return text.replace('nps = ["2 to 6"], s = 60', 'nps = ["2 to 6"], s = 3600')

@@ -68,7 +68,9 @@ def _say_times(bench, at, counts, stamps, said, *, screen) -> None:
     say(f"  oldest uncommitted sample when its commit was done [ms]: {percentiles(ages)}; {len(taken)} commits")
     if screen:
         drawn = [d for d in marks_of(bench.screen.marks) if d["pressure"] is not None]
-        say(f"  sample visible after [ms]: {percentiles(_visible(drawn, sent, said['levels'][1][0]))}; {len(drawn)} pictures")
+        say(
+            f"  sample visible after [ms]: {percentiles(_visible(drawn, sent, said['levels'][1][0]))}; {len(drawn)} pictures"
+        )
 
 
 def _visible(drawn, sent, first) -> np.ndarray:
