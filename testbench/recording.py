@@ -22,10 +22,12 @@ if TYPE_CHECKING:
     from testbench.instruments.captures import RunCaptures
     from testbench.instruments.connecting import Reader
     from testbench.instruments.replays import Replay
+    from testbench.link.server import LinkServer
     from testbench.procedure.stages import Procedure
     from testbench.station.bench import Bench
-    from testbench.station.loop import Inbox
+    from testbench.station.loop import Inbox, Recorder
     from testbench.station.ports import Clock
+    from testbench.station.session import Session
     from testbench.store.repository import SqliteStore
 
 UPDATE_EVERY_S = 0.05
@@ -42,12 +44,11 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
         speed: of the replay, times faster than life.
     """
     from testbench.instruments.captures import RunCaptures
-    from testbench.instruments.clocks import moment
     from testbench.instruments.replays import replay_of
     from testbench.link.server import LinkServer
     from testbench.procedure_files.loader import find_procedure, load_orders
     from testbench.station.blanks import declared
-    from testbench.station.loop import Heard, Inbox, Recorder
+    from testbench.station.loop import Heard, Inbox
     from testbench.station.recovery import close_interrupted
     from testbench.station.session import Outside, Session
 
@@ -81,16 +82,25 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
         server.start()
         for reader in readers:
             reader.start()
-        pace = UPDATE_EVERY_S if bench.simulation is None else UPDATE_EVERY_FAST_S
         try:
-            live = bench.simulation is None and replay is None
-            clocks, gather_s = (moment, GATHER_S) if live else (None, 0.0)
-            Recorder(session, inbox, server, pace, clocks, gather_s).run(time.monotonic)  # noqa: TID251 - pacing of the screen only
+            _loop(session, inbox, server, own_clock=bench.simulation is None and replay is None).run(
+                time.monotonic  # noqa: TID251 - pacing of the screen only
+            )
         finally:
             for reader in readers:
                 reader.stop()
             server.close()
             store.close()
+
+
+def _loop(session: "Session", inbox: "Inbox", server: "LinkServer", *, own_clock: bool) -> "Recorder":
+    """The recorder's one thread. A clock that is not its own may run faster than life, and has none beside it."""
+    from testbench.instruments.clocks import moment
+    from testbench.station.loop import Recorder
+
+    if own_clock:
+        return Recorder(session, inbox, server, UPDATE_EVERY_S, moment, gather_s=GATHER_S)
+    return Recorder(session, inbox, server, UPDATE_EVERY_FAST_S)
 
 
 def _take_up(store: "SqliteStore", documents: "IssuedByChild") -> None:

@@ -67,6 +67,7 @@ class Recorder:
         screens: Screens,
         update_every_s: float,
         clocks: Callable[[], Moment] | None = None,
+        *,
         gather_s: float = 0.0,
     ) -> None:
         self._session = session

@@ -55,7 +55,7 @@ def _say_times(bench, at, counts, stamps, said, *, screen) -> None:
     """Stamps, commits and pictures, each against the writer's own stamp of the line."""
     pressed = counts >= LEVEL
     arrived, sent = at[pressed] * TICK_NS, stamps[said["levels"][1][0] :]
-    began, *commits = marks_of(bench.commits)
+    _, *commits = marks_of(bench.commits)
     if arrived.size != sent.size:
         return
     # The run began at some tick of the recorder's clock: the quickest line tells which, to a few ten microseconds.
@@ -68,9 +68,8 @@ def _say_times(bench, at, counts, stamps, said, *, screen) -> None:
     say(f"  oldest uncommitted sample when its commit was done [ms]: {percentiles(ages)}; {len(taken)} commits")
     if screen:
         drawn = [d for d in marks_of(bench.screen.marks) if d["pressure"] is not None]
-        say(
-            f"  sample visible after [ms]: {percentiles(_visible(drawn, sent, said['levels'][1][0]))}; {len(drawn)} pictures"
-        )
+        waits = _visible(drawn, sent, said["levels"][1][0])
+        say(f"  sample visible after [ms]: {percentiles(waits)}; {len(drawn)} pictures")
 
 
 def _visible(drawn, sent, first) -> np.ndarray:
