@@ -147,6 +147,7 @@ class WorkingBench:
             (SCENARIO / "HL-2041.toml").read_text().replace("waterworks-swing-check", "long-hold")
         )
         (folder / "home" / "procedures" / "long-hold.toml").write_text(long_hold())
+        (self.home.certificates / "earlier.pdf").touch()  # a bench that has issued pages need not look at its key again
         self.commits = folder / "commits"
         self._closing = ExitStack()
 
@@ -188,6 +189,26 @@ class WorkingBench:
         self.rejected = sum(found.rejected_lines.values())
         self.gaps = len(trace.gaps)
         return trace.at, trace.counts
+
+
+def plain(folder: Path, hertz: float, seconds: float) -> tuple[float, np.ndarray, int]:
+    """A ``readline()`` loop on such a line: CPU of one core [%], ms from writing to stamp, lines lost or misread."""
+    folder.mkdir()
+    writer = Writer(folder, hertz)
+    reader = program("readline_loop", writer.link, folder / "found")
+    writer.level(LEVEL)
+    time.sleep(1)
+    before = cost(reader.pid).cpu_s
+    time.sleep(seconds)
+    used = 100 * (cost(reader.pid).cpu_s - before) / seconds
+    stamps, said = writer.end()
+    reader.wait(10)
+    found = np.array(json.loads((folder / "found").read_text()), dtype=np.int64)
+    pressed = found[found[:, 1] >= LEVEL]
+    sent = stamps[-len(pressed) :]
+    steps = np.diff(pressed[:, 1]) % WAVE
+    assert said["refused_bytes"] == 0
+    return used, (pressed[:, 0] - sent) / 1e6, int(np.count_nonzero(steps != 1))
 
 
 def _end(process: "subprocess.Popen[str]") -> None:
