@@ -1,8 +1,9 @@
 """A transmitter in a process of its own: numbered lines of four values into a pseudo-terminal, never waiting for it.
 
 A real line does not wait for its reader, a pseudo-terminal does: so the writer does not block, and counts what was
-refused. Started with a link to make, lines a second and a file for its stamps; steered by lines on its standard input
-(``level COUNTS``, ``end``). Value 1 is the level and the line's number modulo 500; values 2 to 4 are its number.
+refused. Started with a link to make, lines a second, a file for its stamps and a level; steered by lines on its
+standard input (``level COUNTS``, ``end``). Value 1 is the level and the line's number modulo 500; values 2 to 4 are its
+number.
 """
 
 import array
@@ -27,13 +28,13 @@ def line(number: int, level: int) -> bytes:
     return b"%+08.2f,%+08.2f,%+08.2f,%+08.2f\r\n" % (first / 100, rest / 100, -rest / 100, (rest ^ 1) / 100)
 
 
-def main(link: str, hertz: float, stamps_file: str) -> None:
+def main(link: str, hertz: float, stamps_file: str, level: int) -> None:
     """Write until told to end; then leave the stamps [ns, monotonic] and say how it went."""
     master, slave = pty.openpty()
     tty.setraw(slave)
     fcntl.fcntl(master, fcntl.F_SETFL, os.O_NONBLOCK)
     Path(link).symlink_to(os.ttyname(slave))
-    wanted = {"level": 0, "end": False}
+    wanted = {"level": level, "end": False}
 
     def steered() -> None:
         for said in sys.stdin:
@@ -42,7 +43,7 @@ def main(link: str, hertz: float, stamps_file: str) -> None:
         wanted["end"] = True
 
     threading.Thread(target=steered, daemon=True).start()
-    stamps, refused, levels = array.array("q"), 0, [(0, 0)]
+    stamps, refused, levels = array.array("q"), 0, [(0, level)]
     print("writing", flush=True)  # noqa: T201 - says that the line is there
     due, period = time.monotonic(), 1 / hertz
     while not wanted["end"]:
@@ -61,9 +62,8 @@ def main(link: str, hertz: float, stamps_file: str) -> None:
             refused += len(data)
     Path(stamps_file).write_bytes(stamps.tobytes())
     print(json.dumps({"lines": len(stamps), "refused_bytes": refused, "levels": levels}), flush=True)  # noqa: T201
-    sys.stdin.close()
     time.sleep(0.5)  # let the reader read to the end before the line goes away
 
 
 if __name__ == "__main__":
-    main(sys.argv[1], float(sys.argv[2]), sys.argv[3])
+    main(sys.argv[1], float(sys.argv[2]), sys.argv[3], int(sys.argv[4]))

@@ -78,13 +78,25 @@ class Writer:
     """The transmitter."""
 
     def __init__(self, folder: Path, hertz: float) -> None:
-        self.link, self._stamps = folder / "line.tty", folder / "stamps"
+        self.link, self._stamps, self._hertz = folder / "line.tty", folder / "stamps", hertz
+        self._level = 0
+        self.plug_in()
+
+    def plug_in(self) -> None:
+        """Begin to write, under the name of the link."""
         self._process = program(
-            "line_writer", self.link, hertz, self._stamps, stdin=subprocess.PIPE, stdout=subprocess.PIPE
-        )
+            "line_writer", self.link, self._hertz, self._stamps, self._level,
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+        )  # fmt: skip
         assert self._process.stdout.readline() == "writing\n"
 
+    def unplug(self) -> None:
+        """The far end goes away, its name with it."""
+        self.close()
+        self.link.unlink()
+
     def level(self, counts: int) -> None:
+        self._level = counts
         self._process.stdin.write(f"level {counts}\n")
         self._process.stdin.flush()
 
@@ -93,6 +105,7 @@ class Writer:
         self._process.stdin.write("end\n")
         self._process.stdin.flush()
         said = json.loads(self._process.stdout.readline())
+        self._process.wait(10)  # it stays a moment, so that what it wrote last is read
         self.close()
         stamps = array.array("q", self._stamps.read_bytes())
         return np.array(stamps, dtype=np.int64), said
@@ -173,7 +186,7 @@ class WorkingBench:
         assert watcher.send("start_stage").done
         assert watcher.send("vent_closed").done
         self.writer.level(LEVEL)
-        watcher.wait(lambda update: update.stage.phase == "holding")
+        watcher.wait(lambda update: update.stage and update.stage.phase == "holding")
         self.run = watcher.update.run.run
         watcher.close()
         if self._with_screen:

@@ -14,6 +14,7 @@ import pytest
 
 from tests.benchmarks.line_writer import WAVE
 from tests.benchmarks.processes import LEVEL, WorkingBench, cost, marks_of, out_of_order, percentiles, plain, say
+from tests.journeys.program import Watcher
 
 SECONDS = float(os.environ.get("LINE_SECONDS", "20"))
 TICK_NS = 100_000
@@ -56,6 +57,48 @@ def test_a_hold_is_recorded_and_shown(tmp_path, hertz, screen):
         f"(recorder {used[0] / plain_used:.1f} times that), out of order {plain_wrong}, "
         f"stamp behind the writer's [ms]: {percentiles(plain_late_ms)}")  # fmt: skip
     assert (said["refused_bytes"], wrong, written - stored) == (0, 0, 0)
+
+
+@pytest.mark.benchmark
+@pytest.mark.timeout(SECONDS + 120)
+@pytest.mark.parametrize("slower_ms", [100, 400])
+def test_a_slow_disk_loses_nothing(tmp_path, slower_ms):
+    """Every commit so much later: stamps stay what they are, the oldest uncommitted sample gets older (goal 1 s)."""
+    with WorkingBench(tmp_path, 1000, slower_ms / 1000) as bench:
+        time.sleep(min(SECONDS, 20))
+        stamps, said = bench.writer.end()
+        time.sleep(2)
+        at, counts = bench.samples()
+    say(f"\n1000 Hz x 4 values, every commit {slower_ms} ms slower")
+    _say_times(bench, at, counts, stamps, said, screen=True)
+    lost = said["lines"] - said["levels"][1][0] - int(np.count_nonzero(counts >= LEVEL))
+    assert (said["refused_bytes"], out_of_order(counts), lost) == (0, 0, 0)
+
+
+@pytest.mark.benchmark
+@pytest.mark.timeout(180)
+def test_a_pulled_cable_is_seen_and_the_line_comes_back(tmp_path):
+    """The far end of the pseudo-terminal goes away and another one takes its name. Goals: 0.5 s and 1.5 s."""
+    seen_ms, back_ms = [], []
+    with WorkingBench(tmp_path, 100, screen=False) as bench:
+        watcher = Watcher(bench.home)
+        for _ in range(6):
+            bench.writer.unplug()
+            begun = time.perf_counter()
+            watcher.wait(lambda update: update.signal.state == "lost")
+            seen_ms.append((time.perf_counter() - begun) * 1e3)
+            time.sleep(1.5)  # long enough for the longest pause between two tries to open
+            bench.writer.plug_in()
+            begun = time.perf_counter()
+            watcher.wait(lambda update: update.signal.state == "good")
+            back_ms.append((time.perf_counter() - begun) * 1e3)
+        watcher.close()
+        time.sleep(0.5)
+        _, counts = bench.samples()
+    say(f"\nunplugged, on the screen after [ms]: {', '.join(f'{ms:.0f}' for ms in seen_ms)}")
+    say(f"plugged in, a reading on the screen after [ms]: {', '.join(f'{ms:.0f}' for ms in back_ms)}")
+    stored = set((counts[counts > 1]).tolist())
+    assert stored <= set(range(LEVEL, LEVEL + WAVE))
 
 
 def _say_times(bench, at, counts, stamps, said, *, screen) -> None:
