@@ -42,13 +42,15 @@ class CaptureFile:
         path: a file that does not exist yet.
         channel: how the line is read; of a polled one that is open already, a capture begins with a query.
         clock: of its reader.
+        counted: what the driver had counted when the capture began on an open line, as the newest step said it.
 
     Raises:
         CaptureNotWrittenError: the file is there already, or the folder cannot be written.
     """
 
-    def __init__(self, path: Path, channel: ChannelEntry, clock: Clock) -> None:
+    def __init__(self, path: Path, channel: ChannelEntry, clock: Clock, counted: str = "") -> None:
         self.path = path
+        self._counted = counted
         self._clock, self._polled = clock, channel.framer() is None
         header = header_of(channel, clock)
         self._text, self._lock = CaptureText(), threading.Lock()
@@ -84,6 +86,8 @@ class CaptureFile:
             if self._polled and step.kind is not StepKind.SENT:
                 return False
             self._file.write(self._text.step(Step(step.at_s, StepKind.JOINED)))
+            if self._counted:
+                self._file.write(self._text.step(Step(step.at_s, StepKind.COUNTED, self._counted)))
         self._begun = True
         return True
 
@@ -125,9 +129,12 @@ class RunCaptures:
     def __init__(self, folder: Path, channel: ChannelEntry, clock: Clock) -> None:
         self._folder, self._channel, self._clock = folder, channel, clock
         self._file: CaptureFile | None = None
+        self._counted = ""
 
     def tap(self, step: Step) -> None:
-        """Keep a step of the run under way; between runs nothing is kept."""
+        """Keep a step of the run under way; between runs nothing is kept but what the driver has counted."""
+        if step.kind in {StepKind.OPENED, StepKind.COUNTED}:
+            self._counted = step.said if step.kind is StepKind.COUNTED else ""
         if (file := self._file) is not None:
             file.take(step)
 
@@ -137,7 +144,7 @@ class RunCaptures:
         Raises:
             CaptureNotWrittenError: it cannot be written.
         """
-        self._file = CaptureFile(self._folder / f"{run}.capture", self._channel, self._clock)
+        self._file = CaptureFile(self._folder / f"{run}.capture", self._channel, self._clock, self._counted)
 
     def end(self) -> tuple[str, str]:
         """Close it; gives its name and SHA-256, both empty where none was begun.

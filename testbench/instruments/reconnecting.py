@@ -5,7 +5,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable
 
 from testbench.errors import BenchError
-from testbench.framing.capture import Step, StepKind
+from testbench.framing.capture import COUNTERS, Step, StepKind
 from testbench.instruments.links import CAUGHT, Line, Link
 from testbench.station.acquisition import PortEvent, PortLost, PortOpened, Quiet
 from testbench.station.ports import Clock
@@ -79,6 +79,8 @@ class Reconnecting(ABC):
             self.refusal = None
             wait_s, said, at_s = 0.1, "", self._clock.elapsed_s()
             self._step(at_s, StepKind.OPENED, link.state)
+            if link.counting:
+                self._step(at_s, StepKind.COUNTED, " ".join("0" * COUNTERS))
             self._deliver(PortOpened(at_s, f"{self._settings}; {link.state}", link.counting))
             found = self._use_until_lost(link)
             link.close()
@@ -109,4 +111,5 @@ class Reconnecting(ABC):
             self._counted_s = at_s
             news = link.line_errors(at_s)
             if news is not None:
+                self._step(at_s, StepKind.COUNTED, " ".join(map(str, news.counters)))
                 self._deliver(news)

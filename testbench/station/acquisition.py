@@ -81,6 +81,11 @@ class LineErrors:
     buffer_overrun: int
     """Bytes lost in the kernel."""
 
+    @property
+    def counters(self) -> tuple[int, ...]:
+        """The five numbers, in this order."""
+        return self.framing, self.overrun, self.parity, self.breaks, self.buffer_overrun
+
 
 @dataclass(frozen=True, slots=True)
 class Suspended:

@@ -11,10 +11,12 @@ import pytest
 from testbench.errors import CaptureDamagedError, CaptureNotWrittenError
 from testbench.framing.capture import Step, StepKind
 from testbench.framing.readings import Reading
+from testbench.instruments import reconnecting
 from testbench.instruments.captures import CaptureFile, RunCaptures, load_capture
 from testbench.instruments.connecting import connect
+from testbench.instruments.line_state import ErrorCounters
 from testbench.instruments.replays import ReplayClock, replay_of
-from testbench.station.acquisition import Arrived, Polled, PortLost, PortOpened, Quiet
+from testbench.station.acquisition import Arrived, LineErrors, Polled, PortLost, PortOpened, Quiet
 from testbench.station.bench import ChannelEntry
 
 ENTRY = {"tag": "PT-101", "instrument": "transmitter", "serial": "T-0042", "unit": "psi"}
@@ -99,6 +101,45 @@ def test_a_capture_that_joins_a_polled_line_in_its_middle_reads_its_values(modbu
     assert len(inside) - len(found) <= 1
     assert load_capture(tmp_path / name).steps[0].kind is StepKind.JOINED
     assert len(digest) == 64
+
+
+def counting(monkeypatch, *told):
+    """A driver that has counted 5 framing errors at the opening, then these, one after the other, and no more."""
+    counted = [5, *told]
+    monkeypatch.setattr(
+        ErrorCounters, "_read", lambda _: (counted.pop(0) if len(counted) > 1 else counted[0], 0, 2, 0, 0)
+    )
+    monkeypatch.setattr(reconnecting, "COUNTED_EVERY_S", 0.1)
+
+
+def test_counted_errors_are_replayed_as_they_were_told(ttys, clock, tmp_path, monkeypatch):
+    """With the opening that the driver counts at all, then each change."""
+    counting(monkeypatch, 5, 8)
+    far = os.open(ttys.theirs, os.O_RDWR | os.O_NOCTTY)
+    live = recorded(channel_on(port=ttys.ours), clock, tmp_path / "a.capture", lambda: os.write(far, b"+0250.13\r\n"))
+    os.close(far)
+    assert [event.framing for event in live if isinstance(event, LineErrors)] == [3]
+    assert live[0].counting
+    assert events_of(tmp_path / "a.capture") == live
+
+
+def test_a_capture_that_joins_a_counting_line_tells_its_own_errors_only(ttys, clock, tmp_path, monkeypatch):
+    """Three before the run began, one within it."""
+    counting(monkeypatch, 8, 8, 8, 9)
+    channel, events = channel_on(port=ttys.ours), queue.SimpleQueue()
+    raw = RunCaptures(tmp_path, channel, clock)
+    reader = connect(channel.line, clock, events.put, raw.tap)
+    reader.start()
+    time.sleep(0.15)
+    raw.begin("B1-000001")
+    time.sleep(0.6)
+    name, _ = raw.end()
+    reader.stop()
+    live = [events.get() for _ in range(events.qsize())]
+    assert [event.framing for event in live if isinstance(event, LineErrors)] == [3, 4]
+    replayed = events_of(tmp_path / name)
+    assert [event.framing for event in replayed if isinstance(event, LineErrors)] == [1]
+    assert replayed[0].counting
 
 
 def test_a_line_that_is_not_there_is_not_there_in_the_replay(clock, tmp_path):
