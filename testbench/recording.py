@@ -43,7 +43,7 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
         capture: a file to read the channel from, instead of its port; every run is then one that was replayed.
         speed: of the replay, times faster than life.
     """
-    from testbench.instruments.captures import RunCaptures
+    from testbench.instruments.captures import RunCaptures, left_behind
     from testbench.instruments.replays import replay_of
     from testbench.link.server import LinkServer
     from testbench.procedure_files.loader import find_procedure, load_orders
@@ -61,7 +61,7 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
         store = open_store(home)
         clock = _clock(bench) if replay is None else replay.clock
         raw = RunCaptures(home.folder / "captures", bench.channel, clock) if bench.keep_raw else None
-        recovered = close_interrupted(store, clock.utc())
+        recovered = close_interrupted(store, clock.utc(), partial(left_behind, home.folder / "captures"))
 
         def procedure(name: str) -> "tuple[Procedure, str]":
             return find_procedure(name, home.folder)

@@ -134,6 +134,15 @@ class Capture:
     """Steps after the last seal: nothing vouches for them."""
 
 
+def is_end(line: bytes) -> bool:
+    """Whether this last line of a capture, with what ends it, is the seal that closes it."""
+    try:
+        value = json.loads(line) if line.endswith(b"\n") else None
+    except ValueError:
+        return False
+    return isinstance(value, dict) and value.get("end") is True
+
+
 def read_capture(name: str, data: bytes) -> Capture:
     """Read a capture and check its seals. A last line that was cut off is left out.
 

@@ -1,17 +1,21 @@
 """Captures on disk, written beside a reader. Their form is ``framing/capture``."""
 
 import contextlib
+import hashlib
 import threading
 from pathlib import Path
 
 from testbench import __version__
 from testbench.errors import CaptureDamagedError, CaptureNotWrittenError
-from testbench.framing.capture import Capture, CaptureText, Header, Step, StepKind, read_capture
+from testbench.framing.capture import Capture, CaptureText, Header, Step, StepKind, is_end, read_capture
+from testbench.run.record import LineRecord
 from testbench.station.bench import ChannelEntry
 from testbench.station.ports import Clock
 
 LARGEST_CAPTURE = 1_000_000_000  # bytes
 FLUSHED_EVERY_S = 1.0
+LONGEST_SEAL = 1000  # bytes, with room to spare
+NOT_WRITTEN = "not written down: the recorder was interrupted"
 
 
 def load_capture(path: Path) -> Capture:
@@ -26,6 +30,20 @@ def load_capture(path: Path) -> Capture:
         return read_capture(str(path), path.read_bytes())
     except OSError as failure:
         raise CaptureDamagedError(str(path), 1, failure.strerror or str(failure)) from failure
+
+
+def left_behind(folder: Path, run: str) -> LineRecord | None:
+    """What an interrupted run has left of its raw bytes, as the file lies there; None where it kept none."""
+    path = folder / f"{run}.capture"
+    try:
+        with path.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+            file.seek(max(0, file.tell() - LONGEST_SEAL))
+            last = file.readlines()[-1:]
+    except OSError:
+        return None
+    ended = bool(last) and is_end(last[0])
+    return LineRecord(settings=NOT_WRITTEN, opened=0, raw_file=path.name, raw_sha256=digest, raw_ended=ended)
 
 
 def header_of(channel: ChannelEntry, clock: Clock) -> Header:

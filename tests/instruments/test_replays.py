@@ -1,5 +1,6 @@
 """A capture is read by the very same reader: what was delivered live is delivered again, stamp for stamp."""
 
+import hashlib
 import os
 import pathlib
 import queue
@@ -12,7 +13,7 @@ from testbench.errors import CaptureDamagedError, CaptureNotWrittenError
 from testbench.framing.capture import Step, StepKind
 from testbench.framing.readings import Reading
 from testbench.instruments import reconnecting
-from testbench.instruments.captures import CaptureFile, RunCaptures, load_capture
+from testbench.instruments.captures import CaptureFile, RunCaptures, left_behind, load_capture
 from testbench.instruments.connecting import connect
 from testbench.instruments.line_state import ErrorCounters
 from testbench.instruments.replays import ReplayClock, replay_of
@@ -190,6 +191,23 @@ def test_a_full_disk_ends_the_capture_and_not_the_reading(clock, tmp_path):
     with pytest.raises(CaptureNotWrittenError) as refusal:
         capture.close()
     assert str(refusal.value) == f"Capture {tmp_path / 'a.capture'} cannot be written: No space left on device."
+
+
+@pytest.mark.parametrize("ended", [True, False])
+def test_what_an_interrupted_run_leaves_is_named_and_hashed_as_it_lies(clock, tmp_path, ended):
+    """Killed in the middle of a line, or between the last seal and the record."""
+    capture = CaptureFile(tmp_path / "B1-000001.capture", channel_on(port="/dev/x"), clock)
+    capture.take(Step(clock.elapsed_s(), StepKind.OPENED))
+    if ended:
+        capture.close()
+    else:
+        capture._file.write(b'{"at": 0.1, "rece')
+        capture._file.flush()
+    left = left_behind(tmp_path, "B1-000001")
+    digest = hashlib.sha256((tmp_path / "B1-000001.capture").read_bytes()).hexdigest()
+    assert (left.raw_file, left.raw_sha256, left.raw_ended) == ("B1-000001.capture", digest, ended)
+    assert left_behind(tmp_path, "B1-000002") is None
+    capture._file.close()
 
 
 def test_what_is_no_file_is_no_capture(tmp_path):
