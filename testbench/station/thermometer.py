@@ -23,15 +23,17 @@ class Thermometer:
         self._framer = entry.framer()
         self._newest: Sample | None = None
         self._kept: list[Sample] = []
+        self._lost = ""
 
     def take(self, event: PortEvent) -> None:
         """Take one port event."""
         match event:
             case PortOpened():
+                self._lost = ""
                 if self._framer is not None:
                     self._framer.reset()
-            case PortLost():
-                self._newest = None
+            case PortLost(_, sentence, _):
+                self._newest, self._lost = None, sentence
             case Arrived(at_s, data) if self._framer is not None:
                 self._found(at_s, self._framer.feed(data))
             case Polled(at_s, _, found):
@@ -58,6 +60,12 @@ class Thermometer:
         if self._newest is None or now - self._newest.at > to_ticks(self._entry.stale_after_s):
             return None
         return Temperature.of(f"{self._newest.counts}e-{self._entry.places}", self._entry.unit)
+
+    def fault(self, now: int) -> str:
+        """Why there is no reading; empty where there is one [ticks]."""
+        if self.reading(now) is not None:
+            return ""
+        return self._lost or f"No reading for more than {self._entry.stale_after_s:g} s."
 
     def check(self, now: int) -> None:
         """Refuse what liquid water cannot be.

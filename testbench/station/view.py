@@ -49,6 +49,7 @@ class Viewer:
             origin=session.bench.origin,
             signal=self._signal(now),
             water_degc=self._water(now),
+            water_fault="" if session.thermometer is None else session.thermometer.fault(now),
             run=self._run(),
             stage=self._stage(now),
             instruction=instruction,

@@ -14,6 +14,7 @@ from testbench.cli.output import home_of, home_option, json_option, say, say_jso
 if TYPE_CHECKING:
     from testbench.link.client import LinkClient
     from testbench.procedure.requirements import Requirements
+    from testbench.station import messages as m
     from testbench.station.acquisition import PortEvent
     from testbench.station.bench import Bench, ChannelEntry
     from testbench.station.channel_check import Seen
@@ -38,9 +39,10 @@ def command(home: Path | None, *, as_json: bool) -> None:
     bench = Home(home_of(home))
     entry, channel = bench.bench().channel, channel_now(bench)
     link = attach_if_running(bench)
-    seen = _read(entry) if link is None else _asked(link)
+    updates = None if link is None else _heard(link)
+    seen = _read(entry) if updates is None else _asked(updates)
     check = check_channel(entry, channel, seen, _demanded(bench), SystemClock().utc())
-    others = _thermometer(bench.bench(), running=link is not None)
+    others = _thermometer(bench.bench(), updates)
     if as_json:
         facts = [
             asdict(check),
@@ -96,17 +98,23 @@ def _read(entry: "ChannelEntry") -> "Seen":
     return Seen(watch.values, shown, watch.sentence, held_by_recorder=False)
 
 
-def _asked(link: "LinkClient") -> "Seen":
-    """Ask the recorder, which holds the port."""
-    from testbench.quantities import Pressure
+def _heard(link: "LinkClient") -> "list[m.Update]":
+    """Listen for a while to the recorder, which holds the ports."""
     from testbench.station import messages as m
-    from testbench.station.channel_check import Seen
 
-    seen: list[m.Update] = []
+    heard: list[m.Update] = []
     until = time.monotonic() + LOOK_S  # noqa: TID251
     while time.monotonic() < until and link.connected:  # noqa: TID251
-        seen += [said for said in link.receive(0.1) if isinstance(said, m.Update)]
+        heard += [said for said in link.receive(0.1) if isinstance(said, m.Update)]
     link.close()
+    return heard
+
+
+def _asked(seen: "list[m.Update]") -> "Seen":
+    """What the recorder says of the deciding channel."""
+    from testbench.quantities import Pressure
+    from testbench.station.channel_check import Seen
+
     shown = [update.signal.pressure for update in seen if update.signal.pressure is not None]
     if not shown or seen[-1].signal.pressure is None:
         fault = seen[-1].signal.sentence if seen else "the recorder said nothing"
@@ -116,15 +124,23 @@ def _asked(link: "LinkClient") -> "Seen":
     return Seen(len(shown), mean, "", held_by_recorder=True, in_run=run is not None and run.open)
 
 
-def _thermometer(bench: "Bench", *, running: bool) -> list[tuple[str, str]]:
-    """The temperature channel, where there is one and its port is free: its tag, and why it is not ready."""
+def _thermometer(bench: "Bench", updates: "list[m.Update] | None") -> list[tuple[str, str]]:
+    """The temperature channel, where there is one: its tag, and why it is not ready.
+
+    Args:
+        bench: with the channel or without.
+        updates: of the recorder that holds its port; None where the port is free.
+    """
     from testbench.instruments.clocks import SystemClock
     from testbench.instruments.connecting import connect
     from testbench.run.samples import to_ticks
     from testbench.station.thermometer import Thermometer
 
-    if bench.temperature is None or running:
+    if bench.temperature is None:
         return []
+    if updates is not None:
+        why = updates[-1].water_fault if updates else "the recorder said nothing"
+        return [(bench.temperature.tag, why)]
     events: queue.SimpleQueue[PortEvent] = queue.SimpleQueue()
     clock = SystemClock()
     reader, thermometer = connect(bench.temperature.line, clock, events.put), Thermometer(bench.temperature)
