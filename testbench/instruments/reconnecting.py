@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from testbench.errors import BenchError
 from testbench.framing.capture import COUNTERS, Step, StepKind
-from testbench.instruments.links import CAUGHT, Line, Link
+from testbench.instruments.links import CAUGHT, SHARED, Line, Link
 from testbench.station.acquisition import PortEvent, PortLost, PortOpened, Quiet
 from testbench.station.ports import Clock
 
@@ -88,7 +88,8 @@ class Reconnecting(ABC):
                 lost, at_s = self._line.lost(found), self._clock.elapsed_s()
                 said = str(lost)
                 self._step(at_s, StepKind.CLOSED, found)
-                self._deliver(PortLost(at_s, said, lost.remedy))
+                self._deliver(PortLost(at_s, said, lost.remedy, shared=found == SHARED))
+                self._line.pause(wait_s, self._stop)
 
     def _refused(self, refusal: BenchError, said: str) -> None:
         at_s = self._clock.elapsed_s()

@@ -45,6 +45,8 @@ class PortLost:
     at_s: float
     sentence: str
     remedy: str
+    shared: bool = False
+    """Whether it is given up because another program takes bytes from it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,9 +203,9 @@ class Acquisition:
                 return Taken(gaps=(gap,))
             case PortOpened():
                 self._opened(event)
-            case PortLost(at_s, sentence, remedy):
+            case PortLost(at_s, sentence, remedy, shared):
                 self.port_sentence, self.port_remedy = sentence, remedy
-                self._fail(GapReason.UNPLUGGED, to_ticks(at_s))
+                self._fail(GapReason.TWO_AT_ONCE if shared else GapReason.UNPLUGGED, to_ticks(at_s))
             case LineErrors():
                 self.line.counted(event)
                 self.line_errors = event
@@ -270,7 +272,7 @@ class Acquisition:
         for item in bad:
             named = faults.fault_of(item)
             kept = {GapReason.FROZEN, GapReason.OUT_OF_RANGE}
-            kept |= {GapReason.FRAMING} if named is GapReason.GARBAGE else set()
+            kept |= {GapReason.FRAMING, GapReason.TWO_AT_ONCE} if named is GapReason.GARBAGE else set()
             if named is not None and self.fault not in kept:
                 self.fault, self._detail = named, item.detail
 

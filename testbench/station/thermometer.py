@@ -32,7 +32,7 @@ class Thermometer:
                 self._lost = ""
                 if self._framer is not None:
                     self._framer.reset()
-            case PortLost(_, sentence, _):
+            case PortLost(sentence=sentence):
                 self._newest, self._lost = None, sentence
             case Arrived(at_s, data) if self._framer is not None:
                 self._found(at_s, self._framer.feed(data))

@@ -89,7 +89,7 @@ BEGINNING = "No reading: the transmitter said nothing. Check the cable, the supp
         (
             "two-masters", [250.13], {},
             ("No reading: two programs or devices spoke on the line at once (function 3, asked was 4). "
-            "Let one master only ask on this line."),
+            "Let one program only use this port, and one master only ask on this line."),
         ),
         (
             "other-unit", [250.13], {},
