@@ -12,7 +12,7 @@ import serial
 
 from testbench.errors import BenchError, PortBusyError, PortFailedError, PortMissingError, PortSharedError
 from testbench.framing.capture import StepKind
-from testbench.instruments.line_state import ErrorCounters, check_parity_of_input, set_low_latency
+from testbench.instruments.line_state import ErrorCounters, check_parity_of_input, keep_others_out, set_low_latency
 from testbench.instruments.links import CAUGHT, SHARED, DescriptorLink, Line, Link, UrlLink
 from testbench.instruments.reconnecting import SLICE_S, Reconnecting, Tap
 from testbench.station.acquisition import Arrived, PortEvent, Quiet
@@ -46,6 +46,8 @@ def open_port(settings: SerialSettings) -> Any:
         if "://" not in settings.port:
             port.exclusive = True
         port.open()
+        if "://" not in settings.port:
+            keep_others_out(port.fileno())
         if marks_damage(settings):
             check_parity_of_input(port.fileno())
     except CAUGHT as failure:

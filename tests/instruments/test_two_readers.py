@@ -32,10 +32,8 @@ import os, select, sys
 port = os.open(sys.argv[1], os.O_RDONLY | os.O_NOCTTY)
 print("reading", flush=True)
 taken = 0
-while select.select([port], [], [], 5)[0] and (bytes_ := os.read(port, int(sys.argv[2]))):
-    taken += len(bytes_)
-    if taken > 2000:
-        break
+while taken < 2000 and select.select([port], [], [], 1)[0]:
+    taken += len(os.read(port, int(sys.argv[2])))  # nothing where the recorder was quicker
 print(taken)
 """
 COUNTS = [25_000 + (n * 373) % 10_000 for n in range(1500)]
