@@ -1,9 +1,10 @@
 """A transmitter in a process of its own: numbered lines of four values into a pseudo-terminal, never waiting for it.
 
 A real line does not wait for its reader, a pseudo-terminal does: so the writer does not block, and counts what was
-refused. Started with a link to make, lines a second, a file for its stamps and a level; steered by lines on its
-standard input (``level COUNTS``, ``end``). Value 1 is the level and the line's number modulo 500; values 2 to 4 are its
-number.
+refused. Where the machine holds it up it goes on from there, as a transmitter would, and never catches up in a heap.
+
+Started with a link to make, lines a second, a file for its stamps and a level; steered by lines on its standard input
+(``level COUNTS``, ``end``). Value 1 is the level and the line's number modulo 2000; values 2 to 4 are its number.
 """
 
 import array
@@ -17,8 +18,9 @@ import time
 import tty
 from pathlib import Path
 
-WAVE = 500
+WAVE = 2000
 """Counts that value 1 runs through, one a line, so that a lost, doubled or misread line shows."""
+HELD_UP_S = 0.02
 
 
 def line(number: int, level: int) -> bytes:
@@ -43,7 +45,7 @@ def main(link: str, hertz: float, stamps_file: str, level: int) -> None:
         wanted["end"] = True
 
     threading.Thread(target=steered, daemon=True).start()
-    stamps, refused, levels = array.array("q"), 0, [(0, level)]
+    stamps, refused, levels, held_up = array.array("q"), 0, [(0, level)], []
     print("writing", flush=True)  # noqa: T201 - says that the line is there
     due, period = time.monotonic(), 1 / hertz
     while not wanted["end"]:
@@ -51,9 +53,12 @@ def main(link: str, hertz: float, stamps_file: str, level: int) -> None:
         left = due - time.monotonic()
         if left > 0:
             time.sleep(left)
+        if (late := time.monotonic() - due) > HELD_UP_S:
+            held_up.append(late)
+            due += late
         if wanted["level"] != levels[-1][1]:
             levels.append((len(stamps), wanted["level"]))
-            refused = 0  # before that nobody may have read
+            refused, held_up = 0, []  # before that nobody may have read
         data = line(len(stamps), levels[-1][1])
         stamps.append(time.monotonic_ns())
         try:
@@ -61,7 +66,8 @@ def main(link: str, hertz: float, stamps_file: str, level: int) -> None:
         except BlockingIOError:
             refused += len(data)
     Path(stamps_file).write_bytes(stamps.tobytes())
-    print(json.dumps({"lines": len(stamps), "refused_bytes": refused, "levels": levels}), flush=True)  # noqa: T201
+    said = {"lines": len(stamps), "refused_bytes": refused, "levels": levels, "held_up_s": held_up}
+    print(json.dumps(said), flush=True)  # noqa: T201
     time.sleep(0.5)  # let the reader read to the end before the line goes away
 
 

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
+from testbench.run.samples import to_s
 from testbench.store.reading import RunReader
 from testbench.wiring import Home, attach_if_running, make_home
 from tests.benchmarks.line_writer import WAVE
@@ -132,14 +133,13 @@ class Screen:
         more = {"stdin": slave, "stdout": slave, "stderr": slave, "start_new_session": True}
         self.process = program("marked_screen", home, marks, **more)
         os.close(slave)
-        self.drawn = 0
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
 
     def _read(self) -> None:
         try:
-            while data := os.read(self._master, 65536):
-                self.drawn += len(data)
+            while os.read(self._master, 65536):
+                pass
         except OSError:
             return
 
@@ -187,7 +187,6 @@ class WorkingBench:
         assert watcher.send("vent_closed").done
         self.writer.level(LEVEL)
         watcher.wait(lambda update: update.stage and update.stage.phase == "holding")
-        self.run = watcher.update.run.run
         watcher.close()
         if self._with_screen:
             self.screen = Screen(self.home.folder, self.folder / "drawn")
@@ -200,7 +199,7 @@ class WorkingBench:
             [found] = store.open_runs()
         trace = found.traces[0]
         self.rejected = sum(found.rejected_lines.values())
-        self.gaps = len(trace.gaps)
+        self.gaps = [f"{to_s(gap.since):.1f} to {to_s(gap.until):.1f} s: {gap.reason}" for gap in trace.gaps]
         return trace.at, trace.counts
 
 

@@ -53,6 +53,8 @@ def test_a_hold_is_recorded_and_shown(tmp_path, hertz, screen):
     stored = int(np.count_nonzero(counts >= LEVEL))
     say(f"  written {written}, stored {stored}, out of order or misread {wrong}; refused by the line "
         f"{said['refused_bytes']} bytes, rejected {bench.rejected}, gaps {bench.gaps}")  # fmt: skip
+    held_up = said["held_up_s"]
+    say(f"  the machine held the writer up {len(held_up)} times, at most {max(held_up, default=0.0):.2f} s")
     say(f"  plain readline() loop that stores and shows nothing: CPU {plain_used:.1f} % "
         f"(recorder {used[0] / plain_used:.1f} times that), out of order {plain_wrong}, "
         f"stamp behind the writer's [ms]: {percentiles(plain_late_ms)}")  # fmt: skip
@@ -105,7 +107,6 @@ def _say_times(bench, at, counts, stamps, said, *, screen) -> None:
     """Stamps, commits and pictures, each against the writer's own stamp of the line."""
     pressed = counts >= LEVEL
     arrived, sent = at[pressed] * TICK_NS, stamps[said["levels"][1][0] :]
-    _, *commits = marks_of(bench.commits)
     if arrived.size != sent.size:
         return
     # The run began at some tick of the recorder's clock: the quickest line tells which, to a few ten microseconds.
@@ -113,7 +114,7 @@ def _say_times(bench, at, counts, stamps, said, *, screen) -> None:
     late_ms = (arrived - sent - since) / 1e6
     say(f"  arrival stamp behind the writer's, less the quickest [ms], p50 / p95 / p99 / max: {percentiles(late_ms)}")
     first = int(arrived[0] - since)
-    taken = [c for c in commits if c["at_ns"] > first]
+    taken = [c for c in marks_of(bench.commits) if c["at_ns"] > first]
     ages = np.array([c["at_ns"] + since - c["oldest"] * TICK_NS for c in taken]) / 1e6
     say(f"  oldest uncommitted sample when its commit was done [ms]: {percentiles(ages)}; {len(taken)} commits")
     if screen:
