@@ -640,6 +640,17 @@ class PortBusyError(BenchError):
 
 
 @dataclass(eq=False)
+class PortSharedError(BenchError):
+    """Bytes that had arrived were taken by somebody else."""
+
+    port: str
+    remedy: ClassVar[str] = "Close the other program, for example a terminal on the same port."
+
+    def sentence(self) -> str:
+        return f"Port {self.port} is read by another program as well, which took bytes from this one."
+
+
+@dataclass(eq=False)
 class PortFailedError(BenchError):
     """The port cannot be opened or used for another reason."""
 

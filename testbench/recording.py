@@ -22,15 +22,18 @@ if TYPE_CHECKING:
     from testbench.instruments.captures import RunCaptures
     from testbench.instruments.connecting import Reader
     from testbench.instruments.replays import Replay
+    from testbench.link.server import LinkServer
     from testbench.procedure.stages import Procedure
     from testbench.station.acquisition import PortEvent
     from testbench.station.bench import Bench
-    from testbench.station.loop import Inbox
+    from testbench.station.loop import Inbox, Recorder
     from testbench.station.ports import Clock
+    from testbench.station.session import Session
     from testbench.store.repository import SqliteStore
 
 UPDATE_EVERY_S = 0.05
 UPDATE_EVERY_FAST_S = 0.02  # on a rig's faster clock a person's glance is shorter, too
+GATHER_S = 0.01
 
 
 def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) -> None:
@@ -41,12 +44,12 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
         capture: a file to read the channel from, instead of its port; every run is then one that was replayed.
         speed: of the replay, times faster than life.
     """
-    from testbench.instruments.clocks import moment
+    from testbench.instruments.captures import left_behind
     from testbench.instruments.replays import replay_of
     from testbench.link.server import LinkServer
     from testbench.procedure_files.loader import find_procedure, load_orders
     from testbench.station.blanks import declared
-    from testbench.station.loop import Heard, Inbox, Recorder
+    from testbench.station.loop import Heard, Inbox
     from testbench.station.recovery import close_interrupted
     from testbench.station.session import Outside, Session
 
@@ -59,7 +62,7 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
         store = open_store(home)
         clock = _clock(bench) if replay is None else replay.clock
         raw = _raw(home, bench, clock)
-        recovered = close_interrupted(store, clock.utc())
+        recovered = close_interrupted(store, clock.utc(), partial(left_behind, home.folder / "captures"))
 
         def procedure(name: str) -> "tuple[Procedure, str]":
             return find_procedure(name, home.folder)
@@ -80,15 +83,25 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
         server.start()
         for reader in readers:
             reader.start()
-        pace = UPDATE_EVERY_S if bench.simulation is None else UPDATE_EVERY_FAST_S
         try:
-            clocks = moment if bench.simulation is None and replay is None else None
-            Recorder(session, inbox, server, pace, clocks).run(time.monotonic)  # noqa: TID251 - pacing of the screen only
+            _loop(session, inbox, server, own_clock=bench.simulation is None and replay is None).run(
+                time.monotonic  # noqa: TID251 - pacing of the screen only
+            )
         finally:
             for reader in readers:
                 reader.stop()
             server.close()
             store.close()
+
+
+def _loop(session: "Session", inbox: "Inbox", server: "LinkServer", *, own_clock: bool) -> "Recorder":
+    """The recorder's one thread. A clock that is not its own may run faster than life, and has none beside it."""
+    from testbench.instruments.clocks import moment
+    from testbench.station.loop import Recorder
+
+    if own_clock:
+        return Recorder(session, inbox, server, UPDATE_EVERY_S, moment, gather_s=GATHER_S)
+    return Recorder(session, inbox, server, UPDATE_EVERY_FAST_S)
 
 
 def _take_up(store: "SqliteStore", documents: "IssuedByChild") -> None:

@@ -8,7 +8,10 @@ A capture is a text file, ASCII, one JSON object a line, only ever added to:
 2. **Steps**: ``{"at": seconds, KIND: text}`` in the order in which they happened, ``at`` on the reader's monotonic
    clock. ``received`` and ``sent`` carry bytes, byte n as the character U+00nn; ``opened`` the state of the line;
    ``joined`` the same of a line that was open before the capture began; ``closed`` and ``refused`` what was found;
-   ``quiet`` nothing: the reader waited, and nothing came.
+   ``quiet`` nothing: the reader waited, and nothing came. ``counted`` carries five whole numbers with blanks between
+   them: the framing errors, overruns, parity errors, breaks and overruns of its own buffer that the driver has counted
+   since the line was opened. It stands directly behind ``opened`` where the driver counts, behind ``joined`` where it
+   had counted before, and wherever a number has changed.
 3. **Seals**: ``{"at": seconds, "utc": …, "sha256": …}``, one every few hundred steps and one at the end, there with
    ``"end": true``. The hash is that of all bytes of the file before this line. A file that was cut off is good up to
    its last whole line; what stands after its last seal is read, but nothing vouches for it.
@@ -18,6 +21,7 @@ Lines end in ``\n``. Seconds are written so that they read back as the very same
 
 import hashlib
 import json
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
@@ -27,6 +31,7 @@ from typing import Any
 from testbench.errors import CaptureDamagedError
 
 SEALED_EVERY = 256
+COUNTERS = 5
 LONGEST_LINE = 200_000  # characters; a read brings 4096 bytes at most
 
 
@@ -40,6 +45,7 @@ class StepKind(StrEnum):
     QUIET = "quiet"
     CLOSED = "closed"
     REFUSED = "refused"
+    COUNTED = "counted"
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +65,11 @@ class Step:
     def data(self) -> bytes:
         """The bytes of a step that carries some."""
         return self.said.encode("latin-1")
+
+    @property
+    def counters(self) -> tuple[int, ...]:
+        """The numbers of a step that carries counted errors."""
+        return tuple(int(number) for number in self.said.split())
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +134,15 @@ class Capture:
     """Steps after the last seal: nothing vouches for them."""
 
 
+def is_end(line: bytes) -> bool:
+    """Whether this last line of a capture, with what ends it, is the seal that closes it."""
+    try:
+        value = json.loads(line) if line.endswith(b"\n") else None
+    except ValueError:
+        return False
+    return isinstance(value, dict) and value.get("end") is True
+
+
 def read_capture(name: str, data: bytes) -> Capture:
     """Read a capture and check its seals. A last line that was cut off is left out.
 
@@ -181,4 +201,6 @@ def _step(name: str, number: int, value: dict[str, Any]) -> Step:
     step = Step(float(at), kind, value[kind])
     if kind in {StepKind.RECEIVED, StepKind.SENT} and not all(character < "\u0100" for character in step.said):
         raise CaptureDamagedError(name, number, "characters that are no bytes")
+    if kind is StepKind.COUNTED and not re.fullmatch(rf"[0-9]{{1,10}}( [0-9]{{1,10}}){{{COUNTERS - 1}}}", step.said):
+        raise CaptureDamagedError(name, number, f"counters that are not {COUNTERS} whole numbers")
     return step

@@ -1,17 +1,21 @@
 """Captures on disk, written beside a reader. Their form is ``framing/capture``."""
 
 import contextlib
+import hashlib
 import threading
 from pathlib import Path
 
 from testbench import __version__
 from testbench.errors import CaptureDamagedError, CaptureNotWrittenError
-from testbench.framing.capture import Capture, CaptureText, Header, Step, StepKind, read_capture
+from testbench.framing.capture import Capture, CaptureText, Header, Step, StepKind, is_end, read_capture
+from testbench.run.record import LineRecord
 from testbench.station.bench import ChannelEntry
 from testbench.station.ports import Clock
 
 LARGEST_CAPTURE = 1_000_000_000  # bytes
 FLUSHED_EVERY_S = 1.0
+LONGEST_SEAL = 1000  # bytes, with room to spare
+NOT_WRITTEN = "not written down: the recorder was interrupted"
 
 
 def load_capture(path: Path) -> Capture:
@@ -28,6 +32,20 @@ def load_capture(path: Path) -> Capture:
         raise CaptureDamagedError(str(path), 1, failure.strerror or str(failure)) from failure
 
 
+def left_behind(folder: Path, run: str) -> LineRecord | None:
+    """What an interrupted run has left of its raw bytes, as the file lies there; None where it kept none."""
+    path = folder / f"{run}.capture"
+    try:
+        with path.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+            file.seek(max(0, file.tell() - LONGEST_SEAL))
+            last = file.readlines()[-1:]
+    except OSError:
+        return None
+    ended = bool(last) and is_end(last[0])
+    return LineRecord(settings=NOT_WRITTEN, opened=0, raw_file=path.name, raw_sha256=digest, raw_ended=ended)
+
+
 def header_of(channel: ChannelEntry, clock: Clock) -> Header:
     """The header of a capture that begins now."""
     facts = channel.model_dump(mode="json", exclude_defaults=True, exclude={"calibration"})
@@ -42,13 +60,15 @@ class CaptureFile:
         path: a file that does not exist yet.
         channel: how the line is read; of a polled one that is open already, a capture begins with a query.
         clock: of its reader.
+        counted: what the driver had counted when the capture began on an open line, as the newest step said it.
 
     Raises:
         CaptureNotWrittenError: the file is there already, or the folder cannot be written.
     """
 
-    def __init__(self, path: Path, channel: ChannelEntry, clock: Clock) -> None:
+    def __init__(self, path: Path, channel: ChannelEntry, clock: Clock, counted: str = "") -> None:
         self.path = path
+        self._counted = counted
         self._clock, self._polled = clock, channel.framer() is None
         header = header_of(channel, clock)
         self._text, self._lock = CaptureText(), threading.Lock()
@@ -84,6 +104,8 @@ class CaptureFile:
             if self._polled and step.kind is not StepKind.SENT:
                 return False
             self._file.write(self._text.step(Step(step.at_s, StepKind.JOINED)))
+            if self._counted:
+                self._file.write(self._text.step(Step(step.at_s, StepKind.COUNTED, self._counted)))
         self._begun = True
         return True
 
@@ -126,9 +148,12 @@ class RunCaptures:
     def __init__(self, folder: Path, channel: ChannelEntry, clock: Clock, named: str = "") -> None:
         self._folder, self._channel, self._clock, self._named = folder, channel, clock, named
         self._file: CaptureFile | None = None
+        self._counted = ""
 
     def tap(self, step: Step) -> None:
-        """Keep a step of the run under way; between runs nothing is kept."""
+        """Keep a step of the run under way; between runs nothing is kept but what the driver has counted."""
+        if step.kind in {StepKind.OPENED, StepKind.COUNTED}:
+            self._counted = step.said if step.kind is StepKind.COUNTED else ""
         if (file := self._file) is not None:
             file.take(step)
 
@@ -138,7 +163,8 @@ class RunCaptures:
         Raises:
             CaptureNotWrittenError: it cannot be written.
         """
-        self._file = CaptureFile(self._folder / f"{run}{self._named}.capture", self._channel, self._clock)
+        path = self._folder / f"{run}{self._named}.capture"
+        self._file = CaptureFile(path, self._channel, self._clock, self._counted)
 
     def end(self) -> tuple[str, str]:
         """Close it; gives its name and SHA-256, both empty where none was begun.

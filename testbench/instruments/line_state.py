@@ -1,6 +1,7 @@
 """What pyserial leaves to the driver of a serial line: low latency, parity of what comes in, counted errors."""
 
 import fcntl
+import os
 import struct
 import termios
 from typing import Any
@@ -23,6 +24,15 @@ def set_low_latency(port: Any) -> str:
     except (AttributeError, NotImplementedError, ValueError):
         return "not offered by the driver"
     return "on"
+
+
+def keep_others_out(descriptor: int) -> None:
+    """Let no other program open the port, but the superuser's: pyserial's own lock binds only who asks for it.
+
+    Not on a pseudo-terminal, which would keep the mark where this program is killed and the far end is not.
+    """
+    if not os.ttyname(descriptor).startswith("/dev/pts/"):
+        fcntl.ioctl(descriptor, termios.TIOCEXCL)
 
 
 def check_parity_of_input(descriptor: int) -> None:

@@ -14,6 +14,8 @@ from testbench.station.acquisition import LineErrors
 
 CAUGHT = (OSError, termios.error, TypeError, ValueError)  # all that an unplugged port was seen to raise
 CONNECT_WITHIN_S = 3.0
+SHARED = "another program took the bytes that had arrived"
+"""What is found where a port says that bytes are there, has none, and did not hang up."""
 
 
 class Link(Protocol):
@@ -81,14 +83,23 @@ class DescriptorLink:
         self._port, self._counters = port, counters
         self.counting = counters is not None and counters.counting
         self._descriptor = port.fileno()
+        self._tells_hangup = os.isatty(self._descriptor)
         self._poll = select.poll()
         self._poll.register(self._descriptor, select.POLLIN)
 
     def read(self, wait_s: float) -> bytes | None:
-        """What arrives within a time [s], rounded up to a millisecond."""
-        if not self._poll.poll(max(0.0, wait_s) * 1000):
+        """What arrives within a time [s], rounded up to a millisecond.
+
+        Raises:
+            ValueError: somebody else was quicker.
+        """
+        woken = self._poll.poll(max(0.0, wait_s) * 1000)
+        if not woken:
             return None
-        return os.read(self._descriptor, 4096)
+        data = os.read(self._descriptor, 4096)
+        if not data and self._tells_hangup and not woken[0][1] & select.POLLHUP:
+            raise ValueError(SHARED)
+        return data
 
     def write(self, data: bytes) -> None:
         """Send; a query is short enough for any line to take it whole."""

@@ -5,8 +5,8 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable
 
 from testbench.errors import BenchError
-from testbench.framing.capture import Step, StepKind
-from testbench.instruments.links import CAUGHT, Line, Link
+from testbench.framing.capture import COUNTERS, Step, StepKind
+from testbench.instruments.links import CAUGHT, SHARED, Line, Link
 from testbench.station.acquisition import PortEvent, PortLost, PortOpened, Quiet
 from testbench.station.ports import Clock
 
@@ -79,6 +79,8 @@ class Reconnecting(ABC):
             self.refusal = None
             wait_s, said, at_s = 0.1, "", self._clock.elapsed_s()
             self._step(at_s, StepKind.OPENED, link.state)
+            if link.counting:
+                self._step(at_s, StepKind.COUNTED, " ".join("0" * COUNTERS))
             self._deliver(PortOpened(at_s, f"{self._settings}; {link.state}", link.counting))
             found = self._use_until_lost(link)
             link.close()
@@ -86,7 +88,8 @@ class Reconnecting(ABC):
                 lost, at_s = self._line.lost(found), self._clock.elapsed_s()
                 said = str(lost)
                 self._step(at_s, StepKind.CLOSED, found)
-                self._deliver(PortLost(at_s, said, lost.remedy))
+                self._deliver(PortLost(at_s, said, lost.remedy, shared=found == SHARED))
+                self._line.pause(wait_s, self._stop)
 
     def _refused(self, refusal: BenchError, said: str) -> None:
         at_s = self._clock.elapsed_s()
@@ -109,4 +112,5 @@ class Reconnecting(ABC):
             self._counted_s = at_s
             news = link.line_errors(at_s)
             if news is not None:
+                self._step(at_s, StepKind.COUNTED, " ".join(map(str, news.counters)))
                 self._deliver(news)

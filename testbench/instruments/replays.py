@@ -91,9 +91,10 @@ class ReplayedLine:
             raise CaptureSaysError(self._said)
         if step.kind in {StepKind.OPENED, StepKind.JOINED}:
             self.take()
+        counted = self.take_counted()
         first = self.peek(stop) if step.kind is StepKind.JOINED else None
         joined_at = first.data if first is not None and first.kind is StepKind.SENT else b""
-        return ReplayedLink(self, step.said, joined_at, stop)
+        return ReplayedLink(self, step.said, joined_at, stop, counted)
 
     def lost(self, found: str) -> BenchError:
         """What to say when it was lost, or at the end of the capture."""
@@ -115,20 +116,30 @@ class ReplayedLine:
         """The next step has been replayed."""
         self._next += 1
 
+    def take_counted(self) -> tuple[int, ...]:
+        """What the driver had counted, where the next step says so; it stands at the moment of the one before."""
+        if self.over or self._steps[self._next].kind is not StepKind.COUNTED:
+            return ()
+        self._next += 1
+        return self._steps[self._next - 1].counters
+
 
 class ReplayedLink:
-    """The open line of a replay."""
+    """The open line of a replay. ``counted`` is what the driver had counted before; empty where it does not count."""
 
-    counting = False
-
-    def __init__(self, line: ReplayedLine, state: str, joined_at: bytes, stop: threading.Event) -> None:
+    def __init__(
+        self, line: ReplayedLine, state: str, joined_at: bytes, stop: threading.Event, counted: tuple[int, ...]
+    ) -> None:
         self.state, self.joined_at = state or "joined while it was open", joined_at
         self._line, self._stop = line, stop
         self._reads = 0
-        self.may_ask = False
+        self.may_ask, self.counting = False, bool(counted)
+        self._counted_before = counted
+        self._news: tuple[int, ...] = ()
 
     def read(self, wait_s: float) -> bytes | None:
         """What came then; None where nothing came, or where a query was sent next."""
+        self._news = self._line.take_counted() or self._news
         step = self._line.peek(self._stop)
         if step is None or self._stop.is_set():
             raise ValueError("the capture has ended")
@@ -152,8 +163,10 @@ class ReplayedLink:
             self._line.take()
 
     def line_errors(self, at_s: float) -> LineErrors | None:
-        """Not captured."""
-        return None
+        """What the driver had counted since the replay opened or joined the line, where it changed then."""
+        news, self._news = self._line.take_counted() or self._news, ()
+        before = self._counted_before or (0,) * len(news)
+        return LineErrors(at_s, *(new - old for new, old in zip(news, before, strict=True))) if news else None
 
     def close(self) -> None:
         """Nothing is open."""

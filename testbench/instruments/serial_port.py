@@ -10,10 +10,10 @@ from typing import Any
 
 import serial
 
-from testbench.errors import BenchError, PortBusyError, PortFailedError, PortMissingError
+from testbench.errors import BenchError, PortBusyError, PortFailedError, PortMissingError, PortSharedError
 from testbench.framing.capture import StepKind
-from testbench.instruments.line_state import ErrorCounters, check_parity_of_input, set_low_latency
-from testbench.instruments.links import CAUGHT, DescriptorLink, Line, Link, UrlLink
+from testbench.instruments.line_state import ErrorCounters, check_parity_of_input, keep_others_out, set_low_latency
+from testbench.instruments.links import CAUGHT, SHARED, DescriptorLink, Line, Link, UrlLink
 from testbench.instruments.reconnecting import SLICE_S, Reconnecting, Tap
 from testbench.station.acquisition import Arrived, PortEvent, Quiet
 from testbench.station.ascii_settings import AsciiLineSettings
@@ -46,6 +46,8 @@ def open_port(settings: SerialSettings) -> Any:
         if "://" not in settings.port:
             port.exclusive = True
         port.open()
+        if "://" not in settings.port:
+            keep_others_out(port.fileno())
         if marks_damage(settings):
             check_parity_of_input(port.fileno())
     except CAUGHT as failure:
@@ -103,7 +105,7 @@ class SerialLine:
 
     def lost(self, found: str) -> BenchError:
         """What to say when it is lost."""
-        return PortFailedError(self.where, found)
+        return PortSharedError(self.where) if found == SHARED else PortFailedError(self.where, found)
 
     def pause(self, seconds: float, stop: threading.Event) -> None:
         """Wait before it is opened again [s]."""
@@ -128,7 +130,7 @@ class SerialReader(Reconnecting):
             data = link.read(SLICE_S)
             at_s = self._clock.elapsed_s()
             if data == b"":
-                return "it was unplugged, or two programs read it"
+                return "it was unplugged"
             if data is None:
                 self._step(at_s, StepKind.QUIET)
                 self._deliver(Quiet(at_s))

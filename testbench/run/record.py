@@ -204,10 +204,13 @@ class LineRecord(Value):
     opened: int
     """How often it was opened again."""
     errors: dict[str, int] | None = None
-    """Framing, overrun, parity, break and buffer errors that the driver counted; None where it does not count."""
+    """Framing, overrun, parity, break and buffer errors that the driver counted; None where it does not count, or the
+    recorder was interrupted."""
     raw_file: str = ""
     """Capture of the raw bytes within captures/; empty where none was kept."""
     raw_sha256: str = ""
+    raw_ended: bool = later(default=True)
+    """Whether the capture was closed with its last seal; an interrupted one is named and hashed as it was found."""
 
 
 class BesideRecord(Value):

@@ -7,6 +7,7 @@ sample is an integer comparison without rounding.
 
 import hashlib
 import math
+from array import array
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
@@ -233,3 +234,27 @@ class Trace:
         if self.asked is not None:
             digest.update(self.asked.astype("<i8").tobytes())
         return digest.hexdigest()
+
+
+class Samples:
+    """The samples of a stage as they come in: 24 bytes each, for there may be millions."""
+
+    def __init__(self) -> None:
+        self._at, self._counts, self._asked = array("q"), array("q"), array("q")
+        self._polled = False
+
+    def append(self, sample: Sample) -> None:
+        """Keep one more."""
+        self._at.append(sample.at)
+        self._counts.append(sample.counts)
+        self._asked.append(sample.earliest)
+        self._polled = self._polled or sample.asked is not None
+
+    def __len__(self) -> int:
+        return len(self._at)
+
+    def trace(self, first: int = 0, gaps: tuple[Gap, ...] = ()) -> Trace:
+        """A copy, from the sample with this number on."""
+        columns = (self._at, self._counts, self._asked)
+        at, counts, asked = (np.array(column[first:], dtype=np.int64) for column in columns)
+        return Trace(at, counts, gaps, asked if self._polled else None)

@@ -45,6 +45,8 @@ class PortLost:
     at_s: float
     sentence: str
     remedy: str
+    shared: bool = False
+    """Whether it is given up because another program takes bytes from it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +90,11 @@ class LineErrors:
     breaks: int
     buffer_overrun: int
     """Bytes lost in the kernel."""
+
+    @property
+    def counters(self) -> tuple[int, ...]:
+        """The five numbers, in this order."""
+        return self.framing, self.overrun, self.parity, self.breaks, self.buffer_overrun
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,9 +212,9 @@ class Acquisition:
             case PortOpened():
                 self.line_errors = None
                 self.port_sentence = self.port_remedy = ""
-            case PortLost(at_s, sentence, remedy):
+            case PortLost(at_s, sentence, remedy, shared):
                 self.port_sentence, self.port_remedy = sentence, remedy
-                self._fail(GapReason.UNPLUGGED, to_ticks(at_s))
+                self._fail(GapReason.TWO_AT_ONCE if shared else GapReason.UNPLUGGED, to_ticks(at_s))
             case LineErrors():
                 self.line_errors = event
             case Quiet() | ClockSet() | Arrived():
@@ -266,7 +273,7 @@ class Acquisition:
         for item in bad:
             named = faults.fault_of(item)
             kept = {GapReason.FROZEN, GapReason.OUT_OF_RANGE}
-            kept |= {GapReason.FRAMING} if named is GapReason.GARBAGE else set()
+            kept |= {GapReason.FRAMING, GapReason.TWO_AT_ONCE} if named is GapReason.GARBAGE else set()
             if named is not None and self.fault not in kept:
                 self.fault, self._detail = named, item.detail
 

@@ -10,7 +10,7 @@ from testbench.run.cross_check import Comparison, pairs_of
 from testbench.run.machine import Phase
 from testbench.run.progress import Happening, Stage, StageState
 from testbench.run.record import BesideRecord, BesideTrace, ChannelRecord, RunRecord, TraceReference
-from testbench.run.samples import Gap, Sample, Trace, to_ticks
+from testbench.run.samples import Gap, Sample, Samples, Trace, to_ticks
 from testbench.station import readiness
 from testbench.station.acquisition import Acquisition, LineEvent, Taken
 from testbench.station.bench import Bench, ChannelEntry
@@ -42,7 +42,7 @@ class Companion:
         self.heard = 0
         """Tick of the newest event of its line."""
         self.recent: deque[Sample] = deque(maxlen=4096)
-        self.samples: list[Sample] = []
+        self.samples = Samples()
         self.gaps: list[Gap] = []
         self.rejected_lines = 0
 
@@ -59,14 +59,15 @@ class Companion:
         samples = [sample.on(run_since) for sample in taken.samples]
         gaps = [on_run(gap, run_since) for gap in taken.gaps] if in_stage else []
         if in_stage:
-            self.samples.extend(samples)
+            for sample in samples:
+                self.samples.append(sample)
             self.gaps.extend(gaps)
             self.rejected_lines += len(taken.rejected)
         return samples, gaps
 
     def begin(self) -> None:
         """A stage begins."""
-        self.samples, self.gaps, self.rejected_lines = [], [], 0
+        self.samples, self.gaps, self.rejected_lines = Samples(), [], 0
 
     @property
     def is_silent(self) -> bool:
@@ -81,7 +82,7 @@ class Companion:
 
     def trace(self) -> Trace:
         """All samples of the stage."""
-        return Trace.of(self.samples, tuple(self.gaps))
+        return self.samples.trace(gaps=tuple(self.gaps))
 
     def record(self) -> BesideTrace:
         """What the record of the stage says of it."""

@@ -14,7 +14,7 @@ from testbench.run.hold import signal_faults
 from testbench.run.machine import Ending, Phase
 from testbench.run.progress import Stage, StageState
 from testbench.run.record import RunRecord, StageRecord, TraceReference, Verdict
-from testbench.run.samples import Gap, Sample, Trace, to_s
+from testbench.run.samples import Gap, Sample, Samples, Trace, to_s
 
 
 class StageOpening(Value):
@@ -39,7 +39,7 @@ class StageUnderWay:
     slope: SlidingSlope
     largest_step: float
     """The largest step that the reading may have [counts]."""
-    samples: list[Sample] = field(default_factory=list)
+    samples: Samples = field(default_factory=Samples)
     gaps: list[Gap] = field(default_factory=list)
     rejected_lines: int = 0
     lowest: int | None = None
@@ -64,7 +64,8 @@ class StageUnderWay:
         validity, since = self.rules.requirement.validity, self.state.hold_since
         if validity is None or since is None:
             return ()
-        return signal_faults(Trace.of(self.samples), since, self.samples[-1].at, validity.validity, self.largest_step)
+        trace = self.samples.trace()
+        return signal_faults(trace, since, int(trace.at[-1]), validity.validity, self.largest_step)
 
     def became(self, state: StageState) -> None:
         """Take the next state; a new phase of pressure starts a new window."""
@@ -80,7 +81,7 @@ class StageUnderWay:
 
     def trace(self) -> Trace:
         """All samples so far."""
-        return Trace.of(self.samples, tuple(self.gaps))
+        return self.samples.trace(gaps=tuple(self.gaps))
 
     def record(self, until: int) -> StageRecord:
         """The attempt as a record, not yet judged."""

@@ -34,7 +34,7 @@ _REMEDIES = {
     GapReason.DAMAGED: "Check the cable, its screen and the termination of the line.",
     GapReason.CUT: "Check the cable; let no second program read this port.",
     GapReason.ECHO: "Set echoed = true if the adapter echoes; else the transmitter is away.",
-    GapReason.TWO_AT_ONCE: "Let one master only ask on this line.",
+    GapReason.TWO_AT_ONCE: "Let one program only use this port, and one master only ask on this line.",
     GapReason.LATE_ANSWER: "Raise answer_within_s to three times the slowest answer.",
     GapReason.OTHER_UNIT: "Check unit_id in bench.toml and the address set in the transmitter.",
     GapReason.REFUSED: "Check function and addresses in bench.toml with the transmitter's manual.",

@@ -1,6 +1,7 @@
 """The recorder's one thread: takes port events and requests from a queue, lets time pass, tells the screens."""
 
 import queue
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
@@ -49,7 +50,17 @@ Inbox = queue.SimpleQueue[PortEvent | OfLine | Heard]
 
 
 class Recorder:
-    """Runs a session until it is told to end."""
+    """Runs a session until it is told to end.
+
+    Args:
+        session: the bench at work.
+        inbox: what ports and screens put there.
+        screens: whoever watches.
+        update_every_s: between two updates [s].
+        clocks: read once with each commit; None where the rig's clock leaves nothing to compare.
+        gather_s: how long to let things come together before they are taken in one go [s]. They carry their stamps;
+            waking for each line of a quick one costs more than the line.
+    """
 
     def __init__(
         self,
@@ -58,16 +69,18 @@ class Recorder:
         screens: Screens,
         update_every_s: float,
         clocks: Callable[[], Moment] | None = None,
+        *,
+        gather_s: float = 0.0,
     ) -> None:
         self._session = session
         self._inbox = inbox
         self._screens = screens
         self._viewer = Viewer(session)
         self._update_every_s = update_every_s
+        self._gather_s = gather_s
         self._ended = False
         self._news = False
         self._clocks = clocks
-        """Read once with each commit; None where the rig's clock leaves nothing to compare."""
         self._clock_watch = None if clocks is None else ClockWatch(clocks())
 
     def run(self, wall_s: Callable[[], float]) -> None:
@@ -100,6 +113,7 @@ class Recorder:
     def _wait(self, seconds: float) -> None:
         try:
             self._take(self._inbox.get(timeout=seconds))
+            time.sleep(self._gather_s)
             for _ in range(1000):  # what came meanwhile, but never for ever
                 self._take(self._inbox.get_nowait())
         except queue.Empty:

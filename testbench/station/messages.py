@@ -362,6 +362,8 @@ class Update(Value):
     """The other pressure channels of the bench; ``signal`` is the deciding one's."""
     water_degc: float | None = None
     """Temperature of the test water [°C]; None where it is not measured, or its channel is silent."""
+    water_fault: str = ""
+    """Why its channel is silent; empty where it is not, or where there is none."""
     run: RunView | None = None
     stage: StageView | None = None
     instruction: str

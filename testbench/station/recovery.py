@@ -1,12 +1,12 @@
 """After a crash: every run that was open is closed as lost. A hold is never resumed."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Protocol
 
 from testbench.run.machine import Ending
-from testbench.run.record import BesideTrace, RunRecord, StageRecord, TraceReference
+from testbench.run.record import BesideTrace, LineRecord, RunRecord, StageRecord, TraceReference
 from testbench.run.samples import Trace
 from testbench.station.current_run import StageOpening, closed, iso
 from testbench.station.gauge_checks import judged_with_checks
@@ -26,15 +26,40 @@ class Recoverable(CalibrationRegister, Protocol):
         """Close a run; gives the record's SHA-256."""
 
 
-def close_interrupted(store: Recoverable, at: datetime) -> list[str]:
-    """Seal every open run with its interrupted stage marked lost; gives one sentence a run."""
+def _no_raw_bytes(_: str) -> LineRecord | None:
+    return None
+
+
+def close_interrupted(
+    store: Recoverable, at: datetime, left_behind: Callable[[str], LineRecord | None] = _no_raw_bytes
+) -> list[str]:
+    """Seal every open run with its interrupted stage marked lost.
+
+    Args:
+        store: where the runs are.
+        at: now.
+        left_behind: tells of a run which raw bytes there are; None where it kept none.
+
+    Returns:
+        One sentence a run.
+    """
     said = []
     for found in store.open_runs():
         record, traces = lost_record(found, at)
+        line = left_behind(record.run)
+        record = record.model_copy(update={"line": line})
         record = judged_with_checks(record, traces, store.gauge_checks_of(record.channel.serial))
         store.seal(record, traces)
-        said.append(f"Run {record.run} of {record.valve.serial} was interrupted and is closed as lost: {record.reason}")
+        lost = f"Run {record.run} of {record.valve.serial} was interrupted and is closed as lost: {record.reason}"
+        said.append(lost + _in_words(line))
     return said
+
+
+def _in_words(line: LineRecord | None) -> str:
+    """Which raw bytes there are, to be said after something else."""
+    if line is None:
+        return ""
+    return f" Its raw bytes are in {line.raw_file}{'' if line.raw_ended else ', without an end seal'}."
 
 
 def lost_record(found: OpenRun, at: datetime) -> tuple[RunRecord, list[Trace]]:

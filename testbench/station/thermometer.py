@@ -10,7 +10,7 @@ from testbench.metrology.water import check_liquid
 from testbench.quantities import Temperature
 from testbench.run.record import WaterTemperature
 from testbench.run.samples import Sample, to_ticks
-from testbench.station.acquisition import Decoded, LineEvent, Polled, PortLost
+from testbench.station.acquisition import Decoded, LineEvent, Polled, PortLost, PortOpened
 from testbench.station.bench import ThermometerEntry
 
 KEPT_EVERY = to_ticks(1)
@@ -24,6 +24,7 @@ class Thermometer:
         self._entry = entry
         self._newest: Sample | None = None
         self._kept: list[Sample] = []
+        self._lost = ""
 
     @property
     def tag(self) -> str:
@@ -33,8 +34,10 @@ class Thermometer:
     def take(self, event: LineEvent) -> None:
         """Take one event of the line."""
         match event:
-            case PortLost():
-                self._newest = None
+            case PortOpened():
+                self._lost = ""
+            case PortLost(sentence=sentence):
+                self._newest, self._lost = None, sentence
             case Decoded(at_s, found):
                 self._found(at_s, found)
             case Polled(at_s, _, answer):
@@ -61,6 +64,12 @@ class Thermometer:
         if self._newest is None or now - self._newest.at > to_ticks(self._entry.stale_after_s):
             return None
         return Temperature.of(f"{self._newest.counts}e-{self._entry.places}", self._entry.unit)
+
+    def fault(self, now: int) -> str:
+        """Why there is no reading; empty where there is one [ticks]."""
+        if self.reading(now) is not None:
+            return ""
+        return self._lost or f"No reading for more than {self._entry.stale_after_s:g} s."
 
     def check(self, now: int) -> None:
         """Refuse what liquid water cannot be.

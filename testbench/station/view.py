@@ -11,7 +11,7 @@ from testbench.run.decisions import decision_of
 from testbench.run.machine import Phase
 from testbench.run.progress import Action
 from testbench.run.record import Finding, RunRecord, StageRecord, Verdict
-from testbench.run.samples import Sample, Scale, to_s
+from testbench.run.samples import TICKS_PER_S, Scale, Trace, to_s
 from testbench.station import messages as m
 from testbench.station import words
 from testbench.station.acquisition import Acquisition
@@ -21,6 +21,8 @@ from testbench.station.session import Session
 
 POINTS_PER_UPDATE = 20
 POINTS_OF_A_STAGE = 3000
+DRAWN_PLACES = 6
+"""Decimals of a pressure that is only drawn."""
 
 
 class Viewer:
@@ -51,6 +53,7 @@ class Viewer:
             signal=self._signal(now),
             beside=tuple(self._beside(one, now) for one in session.beside),
             water_degc=self._water(now),
+            water_fault="" if session.meters.thermometer is None else session.meters.thermometer.fault(now),
             run=self._run(),
             stage=self._stage(now),
             instruction=instruction,
@@ -190,13 +193,14 @@ class Viewer:
             return (), True
         key = (run.run, under_way.index)
         told = 0 if whole or self._told[:2] != key else self._told[2]
-        new = under_way.samples[told:]
+        new = under_way.samples.trace(told)
         if not whole:  # what one screen asked for anew, the others must still hear
             self._told = (*key, len(under_way.samples))
         most = POINTS_OF_A_STAGE if told == 0 else POINTS_PER_UPDATE
         scale = run.channel.scale.for_fluid(under_way.rules.requirement.fluid)
-        points = tuple((to_s(s.at), scale.pressure(s.counts).to(scale.unit)) for s in thinned(new, most))
-        return points, told == 0
+        kept = thinned(new, most)
+        times, pressures = kept.at / TICKS_PER_S, scale.pressures(kept.counts).round(DRAWN_PLACES)
+        return tuple(zip(times.tolist(), pressures.tolist(), strict=True)), told == 0
 
     # Words ---------------------------------------------------------------------------------------
 
@@ -251,21 +255,14 @@ def described(valve: Valve) -> str:
     return f"{valve.type} {valve.size}, {valve.designation}, {valve.seat} seat"
 
 
-def thinned(samples: list[Sample], most: int) -> list[Sample]:
+def thinned(trace: Trace, most: int) -> Trace:
     """At most about ``most`` samples that keep every peak: smallest and largest of each portion, in order."""
-    if len(samples) <= most:
-        return samples
-    step = -(-2 * len(samples) // most)
-    kept: list[Sample] = []
-    for start in range(0, len(samples), step):
-        portion = samples[start : start + step]
-        ends = {id(s): s for s in (min(portion, key=_counts), max(portion, key=_counts))}
-        kept.extend(sorted(ends.values(), key=lambda s: s.at))
-    return kept
-
-
-def _counts(sample: Sample) -> int:
-    return sample.counts
+    if len(trace) <= most:
+        return trace
+    step = -(-2 * len(trace) // most)
+    portions = [(start, trace.counts[start : start + step]) for start in range(0, len(trace), step)]
+    kept = sorted({start + int(end) for start, part in portions for end in (part.argmin(), part.argmax())})
+    return Trace(trace.at[kept], trace.counts[kept])
 
 
 def _decisions(finding: Finding, rule: StageRequirement) -> tuple[str, ...]:

@@ -17,11 +17,32 @@ MODBUS = {
         "values": [{"address": 0, "type": "uint16", "scale": "0.01", "decimals": 2}],
     },
 }  # fmt: skip
-QUERY = bytes.fromhex("010400000001") + crc16(bytes.fromhex("010400000001")).to_bytes(2, "little")
+EVEN = {**PLAIN, "decimals": 2, "line": {"port": "/dev/ttyUSB0", "parity": "even"}}
+HASTY = {**ASCII, "frozen_after_s": 1.0}
+WORDY = {
+    **PLAIN,
+    "line": {
+        "protocol": "ascii-line", "port": "/dev/ttyUSB0", "instead": {"OVER": "over range"},
+        "parts": [{"part": "number", "decimals": 2, "whole_digits": 4}],
+    },
+}  # fmt: skip
+FLOAT = {
+    **PLAIN,
+    "line": MODBUS["line"] | {"values": [{"address": 0, "type": "float32", "decimals": 2}]},
+}  # fmt: skip
+QUERY, FLOAT_QUERY = (
+    asked + crc16(asked).to_bytes(2, "little")
+    for asked in (bytes.fromhex("010400000001"), bytes.fromhex("010400000002"))
+)
 
 
 def answer(counts: int, unit: int = 1) -> bytes:
     body = bytes([unit, 4, 2]) + counts.to_bytes(2, "big")
+    return body + crc16(body).to_bytes(2, "little")
+
+
+def float_answer(bits: str) -> bytes:
+    body = bytes([1, 4, 4]) + bytes.fromhex(bits)
     return body + crc16(body).to_bytes(2, "little")
 
 
@@ -43,7 +64,7 @@ def stream(*chunks, every=0.1):
     return steps
 
 
-def polls(*answers):
+def polls(*answers, query=QUERY):
     """A query every 0.5 s; what came 0.01 s later, or after so many seconds; None where nothing did."""
     steps = [Step(0.0, StepKind.OPENED, "exclusive")]
     for number, said in enumerate(answers):
@@ -51,7 +72,7 @@ def polls(*answers):
         data, after = said if isinstance(said, tuple) else (said, 0.01)
         heard = [] if data is None else [Step.of(round(at + after, 6), StepKind.RECEIVED, data)]
         given_up = [Step(round(at + 0.1, 6), StepKind.QUIET)]
-        steps += [Step.of(at, StepKind.SENT, QUERY), *sorted(heard + given_up, key=lambda step: step.at_s)]
+        steps += [Step.of(at, StepKind.SENT, query), *sorted(heard + given_up, key=lambda step: step.at_s)]
     return steps
 
 
@@ -80,6 +101,14 @@ FAULTS = {
     "cut-answer": (MODBUS, polls(answer(25013), *[answer(25014)[:-2]] * 3)),
     "two-masters": (MODBUS, polls(answer(25013), *[bytes.fromhex("010300000002C40B")] * 3)),
     "other-unit": (MODBUS, polls(answer(25013), *[answer(7777, unit=7)] * 3)),
+    # \xff\x00x is how the kernel marks a byte x with a parity error: POSIX termios, PARMRK.
+    "parity-errors": (EVEN, stream(b"\r\n", line(25013), *[b"+02\xff\x0050.99\r\n"] * 8, line(25014))),
+    "frozen": (HASTY, stream(b"\r\n", *[line(25013 + n) for n in range(3)], *[line(25015)] * 15, line(25016))),
+    "over-range": (WORDY, stream(b"\r\n", line(25013), *[b"OVER\r\n"] * 8, line(25014))),
+    # A quiet NaN and 250.13, 250.14 psi as float32: IEEE 754.
+    "no-number": (FLOAT, polls(
+        float_answer("437a2148"), *[float_answer("7fc00000")] * 3, float_answer("437a23d7"), query=FLOAT_QUERY
+    )),
 }  # fmt: skip
 
 

@@ -89,12 +89,32 @@ BEGINNING = "No reading: the transmitter said nothing. Check the cable, the supp
         (
             "two-masters", [250.13], {},
             ("No reading: two programs or devices spoke on the line at once (function 3, asked was 4). "
-            "Let one master only ask on this line."),
+            "Let one program only use this port, and one master only ask on this line."),
         ),
         (
             "other-unit", [250.13], {},
             ("No reading: another unit answered (unit 7, asked was 1). "
             "Check unit_id in bench.toml and the address set in the transmitter."),
+        ),
+        (
+            "parity-errors", [250.13, 250.14],
+            {"bytes arrived damaged or without a line end: wrong baud rate or framing?": 1},
+            ("No reading: bytes arrived damaged or without a line end: wrong baud rate or framing? "
+            "Check baud, byte_size and parity in bench.toml; 'testbench channel find --listen' tries them."),
+        ),
+        (
+            "frozen", [250.13, 250.14, *[250.15] * 11, 250.16], {"the reading stood still to the last digit": 1},
+            "No reading: the reading stood still to the last digit. Check the transmitter.",
+        ),
+        (
+            "over-range", [250.13, 250.14], {"the reading was outside the transmitter's range": 1},
+            ("No reading: the reading was outside the transmitter's range. "
+            "Check the transmitter and the pressure on another gauge."),
+        ),
+        (
+            "no-number", [250.13, 250.14], {"the transmitter sent no number": 1},
+            ("No reading: the transmitter sent no number (register 0 of the block holds nan). "
+            "Check the sensor and its cable, and type and order in bench.toml."),
         ),
     ],
 )  # fmt: skip

@@ -13,6 +13,7 @@ import pytest
 
 from testbench.procedure_files.loader import load_bench
 from testbench.station.line_settings import LINE_SETTINGS
+from testbench.wiring import Home, attach_or_start, end_recorder
 from tests.journeys.program import call, facts_of
 
 CAPTURES = Path(__file__).parents[1] / "captures"
@@ -216,6 +217,23 @@ def test_a_running_recorder_is_asked_and_its_port_is_not_touched(simulated):
     assert refused.returncode == 1
     port = load_bench(folder).channel.line.port
     assert refused.stderr.splitlines()[0] == f"Port {port} is held by the recorder of {folder}."
+
+
+def test_a_running_recorder_is_asked_for_the_thermometer_too(line, tmp_path):
+    """Its port is not there; the pressure channel is ready all the same."""
+    home = Home(make_home(tmp_path / "home", line[0]))
+    with (home.folder / "bench.toml").open("a") as file:
+        file.write(
+            '[temperature]\ntag = "TT-101"\ninstrument = "resistance thermometer"\nserial = "W-0007"\n'
+            'expanded_uncertainty_k = "0.5"\nline = { port = "/dev/no-such-port" }\n'
+        )
+    attach_or_start(home).close()
+    done = call("channel", "check", "--home", home.folder)
+    end_recorder(home)
+    first, second = done.stdout.splitlines()
+    assert done.returncode == 1
+    assert first.startswith("PT-101: ready: held by our recorder; ")
+    assert second == "TT-101: NOT ready: Port /dev/no-such-port is not there."
 
 
 def test_the_caution_stands_where_somebody_connects_a_transmitter():

@@ -11,10 +11,12 @@ HEADER = Header("0.1.0", "2026-11-25T08:00:00.000+00:00", 0.5, {"tag": "PT-101"}
 UTC = "2026-11-25T08:01:00.000+00:00"
 
 WITH_BYTES = {StepKind.RECEIVED, StepKind.SENT}
+counters = st.lists(st.integers(0, 2**31), min_size=5, max_size=5).map(lambda five: " ".join(map(str, five)))
 steps_of = st.lists(
     st.one_of(
         st.tuples(st.sampled_from(sorted(WITH_BYTES)), st.binary(max_size=40).map(lambda data: data.decode("latin-1"))),
-        st.tuples(st.sampled_from(sorted(set(StepKind) - WITH_BYTES)), st.text(max_size=20)),
+        st.tuples(st.just(StepKind.COUNTED), counters),
+        st.tuples(st.sampled_from(sorted(set(StepKind) - WITH_BYTES - {StepKind.COUNTED})), st.text(max_size=20)),
     ),
     max_size=30,
 )
@@ -87,6 +89,10 @@ BEGUN = written([], end=False)
         (
             BEGUN + b'{"at": 1, "received": "\\u0100"}\n',
             "Capture x, line 2: found characters that are no bytes.",
+        ),
+        (
+            BEGUN + b'{"at": 1, "counted": "0 0 -1 0 0"}\n',
+            "Capture x, line 2: found counters that are not 5 whole numbers.",
         ),
         (written([]) + b'{"at": 100, "quiet": ""}\n', "Capture x, line 3: found a line after the end."),
         (

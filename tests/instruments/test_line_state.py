@@ -4,12 +4,15 @@ import fcntl
 import os
 import struct
 import termios
+from array import array
 
 import pytest
+import serial
 
+from testbench.errors import PortBusyError
 from testbench.framing.parity_marks import ParityMarks
-from testbench.instruments.line_state import ErrorCounters, set_low_latency
-from testbench.instruments.serial_port import SerialReader, open_link
+from testbench.instruments.line_state import ErrorCounters, keep_others_out, set_low_latency
+from testbench.instruments.serial_port import SerialReader, open_link, open_port
 from testbench.station.acquisition import LineErrors, PortOpened, Quiet
 from testbench.station.line_settings import PlainLineSettings
 from testbench.station.serial_settings import SerialSettings
@@ -126,3 +129,45 @@ def test_low_latency_is_asked_for_and_what_came_of_it_is_said(port, said):
     """pyserial 3.5 raises ValueError where the driver lacks it, NotImplementedError on other systems."""
     assert set_low_latency(port) == said
     assert getattr(port, "asked", [True]) == [True]
+
+
+def test_low_latency_is_the_flag_of_the_kernel(ttys, monkeypatch):
+    """struct serial_struct: type, line, port, irq, flags, as int each; ASYNC_LOW_LATENCY is bit 13 of the flags.
+
+    linux/serial.h and linux/tty_flags.h, TIOCGSERIAL 0x541E, TIOCSSERIAL 0x541F: from memory. All else stays as it was.
+    """
+    asked, plain = [], fcntl.ioctl
+
+    def driver(descriptor, request, argument=0, *more):
+        if request not in {0x541E, 0x541F}:
+            return plain(descriptor, request, argument, *more)
+        asked.append(request)
+        if request == 0x541E:
+            argument[:5] = array("i", [1, 0, 0x3F8, 4, 1 << 28])
+        else:
+            assert argument[:5] == array("i", [1, 0, 0x3F8, 4, 1 << 28 | 1 << 13])
+        return 0
+
+    port = open_port(SerialSettings(port=ttys.ours))
+    monkeypatch.setattr(fcntl, "ioctl", driver)
+    assert set_low_latency(port) == "on"
+    assert asked[-2:] == [0x541E, 0x541F]
+    port.close()
+
+
+@pytest.mark.parametrize(("name", "asked"), [("/dev/ttyUSB0", [termios.TIOCEXCL]), ("/dev/pts/3", [])])
+def test_no_other_program_may_open_a_port_that_is_held(monkeypatch, name, asked):
+    """TIOCEXCL: further opens fail with EBUSY, the superuser's apart (tty_ioctl(2), from memory)."""
+    found = []
+    monkeypatch.setattr(os, "ttyname", lambda _: name)
+    monkeypatch.setattr(fcntl, "ioctl", lambda _, request: found.append(request))
+    keep_others_out(7)
+    assert found == asked
+
+
+def test_a_port_whose_holder_let_nobody_in_is_said_to_be_in_use(monkeypatch):
+    """EBUSY, as the kernel answers."""
+    monkeypatch.setattr(serial.Serial, "open", lambda _: (_ for _ in ()).throw(OSError(16, "Device or resource busy")))
+    with pytest.raises(PortBusyError) as refusal:
+        open_port(SerialSettings(port="/dev/ttyUSB0"))
+    assert str(refusal.value) == "Port /dev/ttyUSB0 is in use by another program."

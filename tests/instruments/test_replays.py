@@ -1,5 +1,6 @@
 """A capture is read by the very same reader: what was delivered live is delivered again, stamp for stamp."""
 
+import hashlib
 import os
 import pathlib
 import queue
@@ -11,10 +12,12 @@ import pytest
 from testbench.errors import CaptureDamagedError, CaptureNotWrittenError
 from testbench.framing.capture import Step, StepKind
 from testbench.framing.readings import Reading
-from testbench.instruments.captures import CaptureFile, RunCaptures, load_capture
+from testbench.instruments import reconnecting
+from testbench.instruments.captures import CaptureFile, RunCaptures, left_behind, load_capture
 from testbench.instruments.connecting import connect
+from testbench.instruments.line_state import ErrorCounters
 from testbench.instruments.replays import ReplayClock, replay_of
-from testbench.station.acquisition import Arrived, Polled, PortLost, PortOpened, Quiet
+from testbench.station.acquisition import Arrived, LineErrors, Polled, PortLost, PortOpened, Quiet
 from testbench.station.bench import ChannelEntry
 
 ENTRY = {"tag": "PT-101", "instrument": "transmitter", "serial": "T-0042", "unit": "psi"}
@@ -101,6 +104,45 @@ def test_a_capture_that_joins_a_polled_line_in_its_middle_reads_its_values(modbu
     assert len(digest) == 64
 
 
+def counting(monkeypatch, *told):
+    """A driver that has counted 5 framing errors at the opening, then these, one after the other, and no more."""
+    counted = [5, *told]
+    monkeypatch.setattr(
+        ErrorCounters, "_read", lambda _: (counted.pop(0) if len(counted) > 1 else counted[0], 0, 2, 0, 0)
+    )
+    monkeypatch.setattr(reconnecting, "COUNTED_EVERY_S", 0.1)
+
+
+def test_counted_errors_are_replayed_as_they_were_told(ttys, clock, tmp_path, monkeypatch):
+    """With the opening that the driver counts at all, then each change."""
+    counting(monkeypatch, 5, 8)
+    far = os.open(ttys.theirs, os.O_RDWR | os.O_NOCTTY)
+    live = recorded(channel_on(port=ttys.ours), clock, tmp_path / "a.capture", lambda: os.write(far, b"+0250.13\r\n"))
+    os.close(far)
+    assert [event.framing for event in live if isinstance(event, LineErrors)] == [3]
+    assert live[0].counting
+    assert events_of(tmp_path / "a.capture") == live
+
+
+def test_a_capture_that_joins_a_counting_line_tells_its_own_errors_only(ttys, clock, tmp_path, monkeypatch):
+    """Three before the run began, one within it."""
+    counting(monkeypatch, 8, 8, 8, 9)
+    channel, events = channel_on(port=ttys.ours), queue.SimpleQueue()
+    raw = RunCaptures(tmp_path, channel, clock)
+    reader = connect(channel.line, clock, events.put, raw.tap)
+    reader.start()
+    time.sleep(0.15)
+    raw.begin("B1-000001")
+    time.sleep(0.6)
+    name, _ = raw.end()
+    reader.stop()
+    live = [events.get() for _ in range(events.qsize())]
+    assert [event.framing for event in live if isinstance(event, LineErrors)] == [3, 4]
+    replayed = events_of(tmp_path / name)
+    assert [event.framing for event in replayed if isinstance(event, LineErrors)] == [1]
+    assert replayed[0].counting
+
+
 def test_a_line_that_is_not_there_is_not_there_in_the_replay(clock, tmp_path):
     """Said once, then silent."""
     live = recorded(channel_on(port=str(tmp_path / "gone")), clock, tmp_path / "a.capture", lambda: None)
@@ -149,6 +191,23 @@ def test_a_full_disk_ends_the_capture_and_not_the_reading(clock, tmp_path):
     with pytest.raises(CaptureNotWrittenError) as refusal:
         capture.close()
     assert str(refusal.value) == f"Capture {tmp_path / 'a.capture'} cannot be written: No space left on device."
+
+
+@pytest.mark.parametrize("ended", [True, False])
+def test_what_an_interrupted_run_leaves_is_named_and_hashed_as_it_lies(clock, tmp_path, ended):
+    """Killed in the middle of a line, or between the last seal and the record."""
+    capture = CaptureFile(tmp_path / "B1-000001.capture", channel_on(port="/dev/x"), clock)
+    capture.take(Step(clock.elapsed_s(), StepKind.OPENED))
+    if ended:
+        capture.close()
+    else:
+        capture._file.write(b'{"at": 0.1, "rece')
+        capture._file.flush()
+    left = left_behind(tmp_path, "B1-000001")
+    digest = hashlib.sha256((tmp_path / "B1-000001.capture").read_bytes()).hexdigest()
+    assert (left.raw_file, left.raw_sha256, left.raw_ended) == ("B1-000001.capture", digest, ended)
+    assert left_behind(tmp_path, "B1-000002") is None
+    capture._file.close()
 
 
 def test_what_is_no_file_is_no_capture(tmp_path):

@@ -1,22 +1,51 @@
 """keep_raw = true: the bytes of a run lie beside its record, and drive a second run that says what it is."""
 
 import hashlib
+import os
+import signal
 import subprocess
 
 from testbench.demonstration import Demonstration
 from testbench.rig.client import RigClient
 from testbench.run.record import Origin
 from testbench.store.reading import RunReader
+from testbench.wiring import attach_or_start
 from tests.journeys.program import PROGRAM, Watcher, facts_of, until
-from tests.journeys.test_bad_days import SERIAL, into_the_hold
+from tests.journeys.test_bad_days import SERIAL, into_the_hold, recorder_of
+
+
+def keeping_raw(folder):
+    """A demonstration whose bench.toml says keep_raw = true."""
+    demonstration = Demonstration(folder, 100, 1)
+    file = folder / "bench.toml"
+    file.write_text(file.read_text().replace('paper = "A4"', 'paper = "A4"\nkeep_raw = true', 1))
+    return demonstration
+
+
+def test_a_killed_recorder_leaves_a_capture_that_the_lost_run_names_as_unsealed(tmp_path):
+    """kill -9 in the hold: the next start says where the raw bytes are, and their hash stands in the record."""
+    with keeping_raw(tmp_path / "home") as demonstration:
+        watcher = into_the_hold(demonstration)
+        run = watcher.update.run.run
+        os.kill(recorder_of(tmp_path / "home"), signal.SIGKILL)
+        until(lambda: watcher.look() and not watcher.link.connected)
+        watcher.close()
+        attach_or_start(demonstration.home).close()
+        again = Watcher(demonstration.home)
+        said = again.wait(lambda update: update.orders).notices[0].sentence
+        again.close()
+    assert said.endswith(f"a hold is never resumed. Its raw bytes are in {run}.capture, without an end seal.")
+    with RunReader.beside(demonstration.home.database) as store:
+        record, _ = store.load(run)
+    raw = tmp_path / "home" / "captures" / f"{run}.capture"
+    assert (record.line.raw_file, record.line.raw_ended) == (raw.name, False)
+    assert record.line.raw_sha256 == hashlib.sha256(raw.read_bytes()).hexdigest()
+    assert facts_of("channel", "watch", "--from-capture", raw)["values"] > 100
 
 
 def test_the_raw_bytes_of_a_run_are_kept_and_replayed_through_the_recorder(tmp_path):
     """The record names the file and its hash; the replay reads the same pressures and is marked."""
-    demonstration = Demonstration(tmp_path / "home", 100, 1)
-    file = tmp_path / "home" / "bench.toml"
-    file.write_text(file.read_text().replace('paper = "A4"', 'paper = "A4"\nkeep_raw = true', 1))
-    with demonstration:
+    with keeping_raw(tmp_path / "home") as demonstration:
         watcher = into_the_hold(demonstration)
         assert watcher.send("stop", reason="enough").done
         with RigClient(demonstration.control) as rig:

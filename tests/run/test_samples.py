@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from testbench.quantities import Pressure
-from testbench.run.samples import Gap, GapReason, Sample, Scale, Thresholds, Trace, to_s, to_ticks
+from testbench.run.samples import Gap, GapReason, Sample, Samples, Scale, Thresholds, Trace, to_s, to_ticks
 
 
 def psi(number: str) -> Pressure:
@@ -153,3 +153,14 @@ def test_an_empty_trace_is_a_trace():
     empty = Trace.of([])
     assert len(empty) == 0
     assert empty.sha256() == hashlib.sha256().hexdigest()
+
+
+@given(st.lists(st.tuples(st.integers(0, 2**40), st.integers(-(10**10), 10**10))), st.integers(0, 9))
+def test_samples_kept_as_they_come_in_are_the_trace_of_them(pairs, first):
+    """From any of them on."""
+    kept = Samples()
+    for at, counts in pairs:
+        kept.append(Sample(at, counts))
+    expected = Trace.of([Sample(at, counts) for at, counts in pairs[first:]])
+    assert len(kept) == len(pairs)
+    assert kept.trace(first).sha256() == expected.sha256()

@@ -47,6 +47,16 @@ def test_a_pulled_cable_leaves_no_temperature():
     thermometer.take(Arrived(1.0, b"\r\n+018.3\r\n"))
     thermometer.take(PortLost(1.1, "Port X is not there.", "Plug it in."))
     assert thermometer.reading(11_000) is None
+    assert thermometer.fault(11_000) == "Port X is not there."
+
+
+def test_a_screen_is_told_why_there_is_no_temperature(warm):
+    """Silent from the beginning, then sending, then unplugged."""
+    assert warm.see().water_fault == "No reading for more than 30 s."
+    says(warm, b"+018.3\r\n")
+    assert (warm.see().water_fault, warm.see().water_degc) == ("", pytest.approx(18.3))
+    warm.session.thermometer.take(PortLost(warm.clock.seconds, "Port X is not there.", "Plug it in."))
+    assert (warm.see().water_fault, warm.see().water_degc) == ("Port X is not there.", None)
 
 
 @pytest.mark.parametrize(

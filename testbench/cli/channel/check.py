@@ -123,10 +123,13 @@ def _asked(link: "LinkClient", bench: "Bench") -> "dict[str, Seen]":
         return {entry.tag: nothing for entry in bench.pressure_channels}
     run = told[-1].run
     in_run = run is not None and run.open
-    return {
+    seen = {
         entry.tag: _told([update.signal_of(entry.tag) for update in told], in_run=in_run)
         for entry in bench.pressure_channels
     }
+    if bench.temperature is not None:
+        seen[bench.temperature.tag] = Seen(len(told), None, told[-1].water_fault, held_by_recorder=True)
+    return seen
 
 
 def _told(signals: "list[Signal]", *, in_run: bool) -> "Seen":
