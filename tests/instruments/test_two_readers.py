@@ -23,9 +23,10 @@ from testbench.instruments.connecting import connect
 from testbench.instruments.links import SHARED
 from testbench.instruments.serial_port import open_link
 from testbench.run.samples import GapReason
-from testbench.station.acquisition import Acquisition, PortLost
+from testbench.station.acquisition import PortLost
 from testbench.station.bench import ChannelEntry
 from testbench.station.serial_settings import SerialSettings
+from tests.station.conftest import OwnLine
 
 THIEF = """
 import os, select, sys
@@ -66,7 +67,7 @@ def shared(ends, channel, lines, chunk, bites):
     assert int(thief.communicate()[0]) > 0
     time.sleep(0.2)
     reader.stop()
-    acquisition, values = Acquisition(entry), []
+    acquisition, values = OwnLine(entry), []
     while not events.empty():
         values += [sample.counts for sample in acquisition.take(events.get()).samples]
     return values, acquisition
@@ -169,7 +170,7 @@ def test_a_port_that_is_shared_is_said_to_be_and_the_line_is_begun_anew(ends, mo
         os.write(master, text)
     time.sleep(0.3)
     reader.stop()
-    acquisition, values, gaps, lost = Acquisition(entry), [], [], []
+    acquisition, values, gaps, lost = OwnLine(entry), [], [], []
     while not events.empty():
         event = events.get()
         lost += [event.sentence] if isinstance(event, PortLost) else []

@@ -55,7 +55,7 @@ def test_a_screen_is_told_why_there_is_no_temperature(warm):
     assert warm.see().water_fault == "No reading for more than 30 s."
     says(warm, b"+018.3\r\n")
     assert (warm.see().water_fault, warm.see().water_degc) == ("", pytest.approx(18.3))
-    warm.session.thermometer.take(PortLost(warm.clock.seconds, "Port X is not there.", "Plug it in."))
+    warm.session.meters.thermometer.take(PortLost(warm.clock.seconds, "Port X is not there.", "Plug it in."))
     assert (warm.see().water_fault, warm.see().water_degc) == ("Port X is not there.", None)
 
 
