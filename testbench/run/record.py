@@ -19,8 +19,9 @@ from testbench.metrology.decision_rule import Conformity
 from testbench.procedure.adoption import Adoption
 from testbench.procedure.requirements import Requirements, StageRequirement
 from testbench.procedure.stages import StageName
-from testbench.procedure.valve import Value, Valve, later
+from testbench.procedure.valve import Value, Valve, WitnessPoint, later
 from testbench.quantities import Pressure, Temperature
+from testbench.run.attendance import Attendance
 from testbench.run.machine import Ending
 from testbench.run.observations import Collection, Drawn, Observation, ZeroCheck
 from testbench.run.samples import Gap, Scale
@@ -278,6 +279,8 @@ class StageRecord(Value):
     """None where the stage is void."""
     drawn: tuple[Drawn, ...] = later(())
     """Known volumes drawn off before the hold: C in place is worked out from them and the samples."""
+    attendance: Attendance | None = later(None)
+    """None where the order names no witness point for this stage."""
 
 
 class BlankRun(Value):
@@ -364,6 +367,10 @@ class RunRecord(Value):
     blanks: tuple[BlankRun, ...] = later(())
     """The blank runs of this bench that a stage of this run may take its drift from, oldest first."""
     water_temperature: Temperature | None = later(None)
+    operator_id: str = later("")
+    """Of the operator, who was authenticated by PIN; empty where nobody was registered: named, not authenticated."""
+    witness_points: tuple[WitnessPoint, ...] = later(())
+    """As the order names them."""
 
     @property
     def specimen(self) -> bool:
