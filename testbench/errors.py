@@ -939,7 +939,9 @@ class FirstPersonError(BenchError):
     """The first person of a bench must be able to answer for the others."""
 
     person: str
-    remedy: ClassVar[str] = "Add an engineer first; everybody after that is added with --by and the engineer's password."
+    remedy: ClassVar[str] = (
+        "Add an engineer first; everybody after that is added with --by and the engineer's password."
+    )
 
     def sentence(self) -> str:
         return f"'{self.person}' would be the first person of this bench and is no engineer."
@@ -1123,7 +1125,9 @@ class HoldPointError(BenchError):
     stage: str
     party: str
     why: str
-    remedy: ClassVar[str] = "Wait for the witness, or have the party release the point in writing and the order changed."
+    remedy: ClassVar[str] = (
+        "Wait for the witness, or have the party release the point in writing and the order changed."
+    )
 
     def sentence(self) -> str:
         return f"The {self.stage} is a hold point of {self.party} and does not begin: {self.why}."

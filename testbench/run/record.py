@@ -378,6 +378,11 @@ class RunRecord(Value):
         return self.origin is not Origin.LIVE or self.adoption is None
 
     @property
+    def decided(self) -> bool:
+        """Whether it becomes a document: it was accepted or rejected."""
+        return self.verdict in {Verdict.ACCEPTED, Verdict.REJECTED}
+
+    @property
     def void(self) -> bool:
         """Whether the run shows nothing, because a demanded stage was not completed."""
         return self.verdict is None

@@ -16,6 +16,7 @@ from testbench.run.record import ChannelRecord, Origin, SecondGaugeCheck, Uncert
 from testbench.run.samples import Scale
 from testbench.station.ascii_settings import AsciiLineSettings
 from testbench.station.line_settings import BenchLine, PlainLineSettings
+from testbench.station.lockout import LockOut
 from testbench.station.pace import marks_damage
 
 
@@ -210,6 +211,8 @@ class Bench(Value):
     simulation: Simulation | None = None
     bleeding: Burette | None = None
     """What C is measured with; None where the bench has no burette."""
+    people: LockOut = LockOut()
+    """When wrong tries lock a person."""
     water_temperature: Temperature | None = None
     """As somebody states it; a temperature channel overrules it."""
 

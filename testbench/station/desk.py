@@ -200,15 +200,13 @@ class Desk:
         self._store.add_signature(signature, check)
         return signature
 
-    def sign_procedure(self, engineer: p.Person, procedure: str, digest: str) -> Signature:
-        """Sign the adoption of a procedure file, for an engineer who was just authenticated by password."""
-        signature = self._signature(
+    def procedure_signature(self, engineer: p.Person, procedure: str, digest: str) -> Signature:
+        """The signature under a procedure file, by an engineer who was just authenticated; it is not kept yet."""
+        return self._signature(
             engineer, Meaning.ADOPTED, self._around.utc(),
             statement=self._around.statements[Meaning.ADOPTED].format(procedure=procedure),
             subject="procedure", subject_id=procedure, record_sha256=digest,
         )  # fmt: skip
-        self._store.add_signature(signature, lambda _: None)
-        return signature
 
     def _signature(self, person: p.Person, meaning: Meaning, at: datetime, **facts: Any) -> Signature:
         offset = at.astimezone().utcoffset()

@@ -43,8 +43,8 @@ class Attempt(Value):
 class LockOut(Value):
     """The ``[people]`` table of bench.toml.
 
-    Defaults: five tries forgive a glove that slips; then a minute, doubled up to an hour, leaves a guesser some 30 tries
-    on the first day and 24 on each other, of 10 000 PINs of four digits.
+    Defaults: five tries forgive a glove that slips; then a minute, doubled up to an hour, leaves a guesser 33 tries on
+    the first day and 24 on each other, of some 10 000 PINs of four digits.
     """
 
     wrong_tries: Annotated[int, Field(ge=3, le=10)] = 5

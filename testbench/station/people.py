@@ -6,6 +6,7 @@ Nobody is ever deleted, and an id or a printed name belongs to one person for ev
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from itertools import pairwise
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -195,7 +196,7 @@ def _weak_pin(pin: str) -> str:
         return "it holds something else than digits"
     if not PIN_FROM <= len(pin) <= PIN_TO:
         return f"it has {len(pin)} digits"
-    steps = {(int(after) - int(before)) % 10 for before, after in zip(pin, pin[1:], strict=False)}
+    steps = {(int(after) - int(before)) % 10 for before, after in pairwise(pin)}
     if steps == {0}:
         return "its digits are all the same"
     return "it is a straight run of digits" if steps in ({1}, {9}) else ""

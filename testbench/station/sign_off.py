@@ -45,15 +45,12 @@ def check_may_sign(record: RunRecord, signed: Sequence[Signature], person: Perso
         meaning: of the signature; not ``adopted``.
     """
     check_role(person, ROLE[meaning])
-    for one in signed:
-        if one.meaning is meaning and (meaning in ONCE or one.person == person.id):
-            raise AlreadySignedError(f"Run {record.run}", meaning, one.printed_name)
+    _check_not_twice(record, signed, person, meaning)
     match meaning:
         case Meaning.PERFORMED:
             _check_performer(record, person)
         case Meaning.REVIEWED | Meaning.RELEASED:
-            if person.id in _performers(record, signed) or person.name == record.operator:
-                raise OwnRunError(record.run, person.id, meaning)
+            _check_another(record, signed, person, meaning)
         case Meaning.WITNESSED:
             _check_witness(record, person)
         case Meaning.ADOPTED:
@@ -62,8 +59,17 @@ def check_may_sign(record: RunRecord, signed: Sequence[Signature], person: Perso
         _check_ready(record, signed)
 
 
-def _performers(record: RunRecord, signed: Sequence[Signature]) -> set[str]:
-    return {record.operator_id} | {one.person for one in signed if one.meaning is Meaning.PERFORMED}
+def _check_not_twice(record: RunRecord, signed: Sequence[Signature], person: Person, meaning: Meaning) -> None:
+    for one in signed:
+        if one.meaning is meaning and (meaning in ONCE or one.person == person.id):
+            raise AlreadySignedError(f"Run {record.run}", meaning, one.printed_name)
+
+
+def _check_another(record: RunRecord, signed: Sequence[Signature], person: Person, meaning: Meaning) -> None:
+    """The tester of a run never reviews or releases it."""
+    performers = {one.person for one in signed if one.meaning is Meaning.PERFORMED}
+    if person.id in {record.operator_id, *performers} or person.name == record.operator:
+        raise OwnRunError(record.run, person.id, meaning)
 
 
 def _check_performer(record: RunRecord, person: Person) -> None:

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Select, Table, func, insert, inspect, select
 from testbench.errors import PersonEntryDamagedError
 from testbench.procedure.adoption import Adoption
 from testbench.run.record import canonical, sha256
-from testbench.run.signature import Signature
+from testbench.run.signature import Method, Signature
 from testbench.station.calibrations import CalibrationReport
 from testbench.station.gauge_checks import GaugeCheck
 from testbench.station.lockout import Attempt, Outcome
@@ -56,10 +56,11 @@ class RegisterReader:
         with self._database.reading() as connection:
             return _kept(connection) if inspect(connection).has_table(tables.person_entry.name) else ()
 
-    def attempts(self) -> tuple[Attempt, ...]:
-        """Every try to authenticate, in the order they were made."""
-        table = tables.attempt
-        return tuple(map(Attempt.model_validate_json, self._bodies(table, select(table.c.body))))
+    def tries_of(self, person: str, method: Method) -> tuple[Attempt, ...]:
+        """The tries of a person since the last that was not wrong, that one first."""
+        with self._database.reading() as connection:
+            there = inspect(connection).has_table(tables.attempt.name)
+            return _attempts(connection, person, method) if there else ()
 
     def signatures_of(self, subject: str) -> tuple[Signature, ...]:
         """The signatures under a run or a procedure, in the order they were made."""
@@ -119,7 +120,7 @@ class RegisterWriter(RegisterReader):
     def add_attempt(self, attempt: Attempt, check: Callable[[Sequence[Attempt]], None]) -> None:
         """Keep a try; the check sees the tries of that person since the last that was not wrong."""
         with self._database.writing() as connection:
-            check(_attempts(connection, attempt))
+            check(_attempts(connection, attempt.person, attempt.method))
             _insert(
                 connection,
                 tables.attempt,
@@ -157,9 +158,9 @@ def _kept(connection: Connection) -> tuple[Kept, ...]:
     return tuple(found)
 
 
-def _attempts(connection: Connection, attempt: Attempt) -> tuple[Attempt, ...]:
+def _attempts(connection: Connection, person: str, method: Method) -> tuple[Attempt, ...]:
     table = tables.attempt
-    of_person = (table.c.person == attempt.person) & (table.c.method == attempt.method)
+    of_person = (table.c.person == person) & (table.c.method == method.value)
     last = select(func.coalesce(func.max(table.c.seq), 0)).where(of_person, table.c.outcome != Outcome.BEGUN.value)
     since = select(table.c.body).where(of_person, table.c.seq >= last.scalar_subquery()).order_by(table.c.seq)
     return tuple(map(Attempt.model_validate_json, connection.scalars(since)))

@@ -10,6 +10,7 @@ import click
 
 from testbench.cli.calibration.told import Register, facts_of, notes, summary, today
 from testbench.cli.output import home_option, json_option, say, say_json
+from testbench.cli.secrets import asking, secret_option
 from testbench.cli.tables import read_table
 from testbench.errors import CalibrationRefusedError, FileRefusedError
 
@@ -50,8 +51,9 @@ def _stated_options(function: Any) -> Any:
 @click.option("--points", type=click.Path(path_type=Path), help="CSV: reference_psi,indication_psi[,direction].")
 @click.option("--as-found", type=click.Path(path_type=Path), help="CSV of the readings before adjustment.")
 @_stated_options
-@click.option("--by", help="Who enters it.")
+@click.option("--by", help="Who enters it; where people are registered, id of an engineer.")
 @click.option("--corrects", default="", help="Why a certificate that was entered already is entered again.")
+@secret_option
 @home_option
 @json_option
 def command(
@@ -61,6 +63,7 @@ def command(
     as_found: Path | None,
     by: str | None,
     corrects: str,
+    from_stdin: bool,
     home: Path | None,
     as_json: bool,
     **stated: str | None,
@@ -70,6 +73,7 @@ def command(
     FILE is the whole certificate as TOML. Or name the --points as CSV and the rest as options. With neither, a form
     asks for one thing after the other. Entries are only ever added; --corrects enters a number again.
     """
+    from testbench.identity import engineer_of
     from testbench.station.register import check_entry
     from testbench.wiring import check_printable, open_store
 
@@ -82,6 +86,8 @@ def command(
         facts = _from_points(points, as_found, given, register)
     else:
         facts, by = _from_form(given, register), by or str(click.prompt("Entered by"))
+    if by is not None:
+        by, _ = engineer_of(register.home, by, asking(from_stdin=from_stdin))
     report = _report(facts, by, corrects)
     check_entry(report, register.reports, register.bench.channel)
     for text in (report.certificate_number, report.laboratory):
