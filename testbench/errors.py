@@ -1106,6 +1106,20 @@ class NotAWitnessError(BenchError):
 
 
 @dataclass(eq=False)
+class WitnessPointRefusedError(BenchError):
+    """A witness point of an order fits no stage, or two name the same one."""
+
+    order: str
+    stage: str
+    allowed: tuple[str, ...]
+    remedy: ClassVar[str] = "Have the order corrected; each witness point names one stage of the valve, once."
+
+    def sentence(self) -> str:
+        allowed = ", ".join(self.allowed)
+        return f"Order {self.order} names a witness point for '{self.stage}'; stages are {allowed}, each once."
+
+
+@dataclass(eq=False)
 class AttendanceNotSaidError(BenchError):
     """A stage with a witness or hold point begins only once it is said who attends."""
 

@@ -10,6 +10,8 @@ if TYPE_CHECKING:
     from testbench.certificate.issue import Issued
     from testbench.run.record import RunRecord
     from testbench.run.signature import Meaning, Signature
+    from testbench.station.at_the_bench import Signing
+    from testbench.station.bench import Bench
     from testbench.station.desk import Desk, Given
     from testbench.station.people import Person
     from testbench.station.ports import Clock
@@ -45,6 +47,24 @@ def desk_of(
         statements=statements(),
     )
     return Desk(store, Argon2Secrets(home.keys), around)
+
+
+def signing_of(home: Home, store: "SqliteStore", clock: "Clock", bench: "Bench", replay: object) -> "Signing":
+    """Where the operators of a running recorder identify themselves and sign."""
+    from testbench.station.at_the_bench import Signing
+    from testbench.station.clock_watch import ClockStatus
+    from testbench.station.current_run import iso
+
+    status = ClockStatus.watched_since(iso(clock.utc()))
+    if replay is not None or bench.simulation is not None:
+        status = ClockStatus("of a simulated rig" if replay is None else "of a replay")
+    return Signing(
+        desk=desk_of(home, store, clock, lambda: status.text),
+        load=lambda run: store.load(run)[0],
+        unsigned=store.unsigned_runs,
+        signatures_of=store.signatures_of,
+        clock=status,
+    )
 
 
 def engineer_of(home: Home, by: str, ask: Callable[[str], str]) -> "tuple[str, Person | None]":
@@ -88,7 +108,9 @@ def statement_for(home: Home, run: str, meaning: "Meaning") -> "tuple[RunRecord,
 
     with open_store(home) as store:
         record, _ = store.load(run)
-        return record, sha256(canonical(record)), desk_of(home, store).statement(meaning, record)
+        desk, serial = desk_of(home, store), record.valve.serial
+        said = desk.statement(meaning, run=record.run, serial=serial, verdict=record.verdict)
+        return record, sha256(canonical(record)), said
 
 
 def sign_run(home: Home, run: str, given: "Given", meaning: "Meaning") -> "tuple[Signature, Issued | None]":

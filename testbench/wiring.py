@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     from testbench.procedure.adoption import Adoption
     from testbench.procedure.stages import Procedure
     from testbench.run.record import BlankRun, ChannelRecord, RunRecord
-    from testbench.run.signature import Signature
     from testbench.run.samples import Trace
+    from testbench.run.signature import Signature
     from testbench.station.bench import Bench
     from testbench.store.reading import RunReader
     from testbench.store.repository import SqliteStore

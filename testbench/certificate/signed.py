@@ -40,17 +40,19 @@ def faults_of_signatures(record: dict[str, Any], record_sha256: str, signed: Seq
             yield f"The signature of {one.printed_name} was made under another record."
         elif one.trace_sha256 != traces:
             yield f"The signature of {one.printed_name} was made under other readings."
-    if not record.get("operator_id"):
-        return
+    if record.get("operator_id"):
+        yield from _faults_of_persons(record["operator_id"], record["verdict"], signed)
+
+
+def _faults_of_persons(operator: str, verdict: str, signed: Sequence[Signature]) -> Iterator[str]:
+    """Where the operator was authenticated, the page owes signatures, and of the right persons."""
     people = {meaning: {one.person for one in signed if one.meaning is meaning} for meaning in Meaning}
-    if people[Meaning.PERFORMED] - {record["operator_id"]}:
+    if people[Meaning.PERFORMED] - {operator}:
         yield "It is signed as performed by another than the operator of its record."
-    if (people[Meaning.RELEASED] | people[Meaning.REVIEWED]) & {record["operator_id"]}:
+    if operator in people[Meaning.RELEASED] | people[Meaning.REVIEWED]:
         yield "Its operator has reviewed or released it."
-    needed = [Meaning.PERFORMED, *([Meaning.RELEASED] if record["verdict"] == Verdict.ACCEPTED else [])]
-    for meaning in needed:
-        if not people[meaning]:
-            yield f"It is not signed as {meaning}."
+    needed = (Meaning.PERFORMED, Meaning.RELEASED) if verdict == Verdict.ACCEPTED else (Meaning.PERFORMED,)
+    yield from (f"It is not signed as {meaning}." for meaning in needed if not people[meaning])
 
 
 def in_a_line(one: Signature) -> str:

@@ -110,10 +110,10 @@ def adopt(
     Lists what must be confirmed, and from which copy; a changed file needs adopting again. Until it is adopted its
     runs yield specimens only.
     """
-    from testbench.procedure.adoption import numbers_of, to_confirm
-    from testbench.procedure_files.loader import find_procedure
     from testbench.certificate.data import statements
     from testbench.identity import engineer_of, procedure_signature
+    from testbench.procedure.adoption import numbers_of, to_confirm
+    from testbench.procedure_files.loader import find_procedure
     from testbench.wiring import Home, adopt_procedure
 
     folder = home_of(home)

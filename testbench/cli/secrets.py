@@ -1,4 +1,4 @@
-"""How a command asks for secrets: from the terminal without echo, or one a line from standard input; never an option."""
+"""How a command asks for secrets: without echo, or one a line from standard input; never as an option."""
 
 import sys
 from collections.abc import Callable

@@ -17,7 +17,7 @@ from testbench.errors import (
     PersonDisabledError,
     PersonRefusedError,
 )
-from testbench.run.record import Origin, RunRecord, canonical, sha256
+from testbench.run.record import Origin, RunRecord, Verdict, canonical, sha256
 from testbench.run.signature import Meaning, Method, Role, Signature, trace_sha256, uuid7
 from testbench.station import people as p
 from testbench.station.current_run import iso
@@ -123,17 +123,17 @@ class Desk:
             StoreFailedError: the try cannot be kept, so it is not made.
         """
         person = p.find_person(self.people(), given.person)
-        said = given.person[:60] if person is None else person.id
+        said = p.stranger(given.person) if person is None else person.id
         pepper = self._secrets.pepper_id() if method is Method.PIN else ""
-        self._keep_try(said, method, Outcome.BEGUN)
+        self._keep_try(said, method, Outcome.BEGUN, given.person[:60])
         secret = None if person is None else person.secrets.get(method)
         if secret is None or person is None:
             self._secrets.hash(method, given.secret)  # as long as a look at a secret takes
-            raise NotAuthenticatedError(said)
+            raise NotAuthenticatedError(given.person[:60])
         if secret.pepper != pepper:
             raise PepperMissingError("keys/pepper", "it is not the one that this PIN was set with")
         if not self._secrets.matches(method, secret.stored, given.secret):
-            raise NotAuthenticatedError(said)
+            raise NotAuthenticatedError(given.person[:60])
         self._keep_try(said, method, Outcome.RIGHT)
         if self._secrets.stale(secret.stored):
             self._renew(person, method, given.secret)
@@ -151,12 +151,12 @@ class Desk:
         p.check_role(person, role)
         return person
 
-    def _keep_try(self, person: str, method: Method, outcome: Outcome) -> None:
+    def _keep_try(self, person: str, method: Method, outcome: Outcome, shown: str = "") -> None:
         now = self._around.utc()
 
         def check(before: Attempts) -> None:
             if outcome is Outcome.BEGUN:
-                check_not_locked(before, self._around.rule, person, now)
+                check_not_locked(before, self._around.rule, shown, now)
 
         self._store.add_attempt(Attempt(person=person, method=method, at=iso(now), outcome=outcome), check)
 
@@ -167,10 +167,9 @@ class Desk:
 
     # Signatures ----------------------------------------------------------------------------------
 
-    def statement(self, meaning: Meaning, record: RunRecord) -> str:
+    def statement(self, meaning: Meaning, *, run: str, serial: str, verdict: Verdict | None) -> str:
         """What a signer of a run agrees to."""
-        text = self._around.statements[meaning]
-        return text.format(run=record.run, serial=record.valve.serial, verdict=record.verdict or "void")
+        return self._around.statements[meaning].format(run=run, serial=serial, verdict=verdict or "void")
 
     def sign_run(self, record: RunRecord, given: Given, meaning: Meaning) -> Signature:
         """Sign a closed run.
@@ -188,7 +187,8 @@ class Desk:
             at = max(at, datetime.fromisoformat(record.ended))
         signature = self._signature(
             person, meaning, at,
-            statement=self.statement(meaning, record), subject="run", subject_id=record.run,
+            statement=self.statement(meaning, run=record.run, serial=record.valve.serial, verdict=record.verdict),
+            subject="run", subject_id=record.run,
             record_sha256=sha256(canonical(record)),
             trace_sha256=trace_sha256(stage.trace.sha256 for stage in record.stages),
         )  # fmt: skip

@@ -28,6 +28,7 @@ def opening_record(  # noqa: PLR0917 - the facts of a run come from many sides
     at: datetime,
     *,
     operator: str,
+    operator_id: str = "",
     origin: Origin,
     software: str,
     procedure_sha256: str,
@@ -63,6 +64,8 @@ def opening_record(  # noqa: PLR0917 - the facts of a run come from many sides
         earlier=earlier,
         blanks=usable(blanks, requirements, bench.name, origin, at.date()),
         water_temperature=water,
+        operator_id=operator_id,
+        witness_points=order.witness_points,
     )
 
 

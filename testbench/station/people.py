@@ -20,6 +20,7 @@ from testbench.errors import (
     SecretRefusedError,
 )
 from testbench.procedure.valve import Value, later
+from testbench.run.record import sha256
 from testbench.run.signature import Method, Role
 
 PersonId = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{1,19}$")]
@@ -120,6 +121,11 @@ def people_of(kept: Iterable[Kept]) -> dict[str, Person]:
 def find_person(people: Mapping[str, Person], said: str) -> Person | None:
     """A person by id or by printed name; None where nobody is called so."""
     return people.get(said) or next((one for one in people.values() if one.name == said), None)
+
+
+def stranger(said: str) -> str:
+    """Under what the tries of somebody unknown are kept: one of 64 names, for people type passwords as names."""
+    return f"unregistered {int(sha256(said.encode()), 16) % 64}"
 
 
 def asks_for_pins(kept: Iterable[Kept]) -> bool:

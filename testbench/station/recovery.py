@@ -54,7 +54,13 @@ def _kept(stage: StageRecord, index: int, found: OpenRun) -> StageRecord:
     """A closed stage as it was, if all its samples are there; else it is lost."""
     if found.traces.get(index, Trace.of([])).sha256() == stage.trace.sha256:
         return stage
-    since = StageOpening(stage=stage.stage, attempt=stage.attempt, since=stage.since, requirement=stage.requirement)
+    since = StageOpening(
+        stage=stage.stage,
+        attempt=stage.attempt,
+        since=stage.since,
+        requirement=stage.requirement,
+        attendance=stage.attendance,
+    )
     return _lost(since, index, found)
 
 
@@ -77,4 +83,5 @@ def _lost(stage: StageOpening, index: int, found: OpenRun) -> StageRecord:
         rejected_lines=found.rejected_lines.get(index, 0),
         trace=TraceReference(samples=len(trace), sha256=trace.sha256()),
         finding=None,
+        attendance=stage.attendance,
     )

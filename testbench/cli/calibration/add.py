@@ -73,7 +73,6 @@ def command(
     FILE is the whole certificate as TOML. Or name the --points as CSV and the rest as options. With neither, a form
     asks for one thing after the other. Entries are only ever added; --corrects enters a number again.
     """
-    from testbench.identity import engineer_of
     from testbench.station.register import check_entry
     from testbench.wiring import check_printable, open_store
 
@@ -86,9 +85,7 @@ def command(
         facts = _from_points(points, as_found, given, register)
     else:
         facts, by = _from_form(given, register), by or str(click.prompt("Entered by"))
-    if by is not None:
-        by, _ = engineer_of(register.home, by, asking(from_stdin=from_stdin))
-    report = _report(facts, by, corrects)
+    report = _report(facts, _authority(register, by, from_stdin=from_stdin), corrects)
     check_entry(report, register.reports, register.bench.channel)
     for text in (report.certificate_number, report.laboratory):
         check_printable(text)
@@ -107,6 +104,13 @@ def command(
         say_json(facts_of(found, on=on, in_force=in_force) | {"notes": noted})
     else:
         say(f"Kept. {_holds(report, register, on, in_force=in_force)}")
+
+
+def _authority(register: Register, by: str | None, *, from_stdin: bool) -> str | None:
+    """The printed name of the engineer, who gives the password; whoever is named where nobody is registered."""
+    from testbench.identity import engineer_of
+
+    return None if by is None else engineer_of(register.home, by, asking(from_stdin=from_stdin))[0]
 
 
 def _holds(report: "CalibrationReport", register: Register, on: date, *, in_force: bool) -> str:
