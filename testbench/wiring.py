@@ -6,7 +6,6 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -293,7 +292,7 @@ def issue_document(home: Home, run: str) -> "Issued":
     from testbench.certificate.issue import issue
     from testbench.instruments.clocks import SystemClock
     from testbench.run.record import Origin, canonical, sha256
-    from testbench.station.sign_off import check_signed
+    from testbench.station.sign_off import check_signed, latest_of
 
     fit_key(home)
     bench, at = home.bench(), SystemClock().utc()
@@ -304,7 +303,7 @@ def issue_document(home: Home, run: str) -> "Issued":
             check_signed(record, signed)
         digest = sha256(canonical(record))
         if record.origin is not Origin.LIVE:  # a rig's clock runs ahead of ours; a page is dated after its test
-            at = max(at, datetime.fromisoformat(record.ended))
+            at = max(at, latest_of(record, signed))
         issued = issue(
             record, digest, traces, signed=signed, works=bench.works, paper=bench.paper,
             key_folder=home.keys, out_folder=home.certificates, at=at,

@@ -98,6 +98,11 @@ def _check_ready(record: RunRecord, signed: Sequence[Signature]) -> None:
         raise NotReadyToReleaseError(record.run, "its operator has not signed it as performed")
 
 
+def latest_of(record: RunRecord, signed: Sequence[Signature]) -> datetime:
+    """The end of a run, or its newest signature."""
+    return max(datetime.fromisoformat(at) for at in (record.ended, *(one.signed_at for one in signed)))
+
+
 def check_clock(record: RunRecord, signed: Sequence[Signature], now: datetime) -> None:
     """Refuse a time of signing before what is signed: the clock was set back.
 
