@@ -13,7 +13,7 @@ import pytest
 from testbench.rig.client import RigClient
 from testbench.store.reading import RunReader
 from testbench.wiring import attach_or_start
-from tests.journeys.program import PROGRAM, Watcher, call, facts_of, until
+from tests.journeys.program import PIN, PROGRAM, Watcher, call, facts_of, until
 
 SERIAL = "HL-4-0117"
 
@@ -36,7 +36,7 @@ def into_the_hold(demonstration) -> Watcher:
     with RigClient(demonstration.control) as rig:
         rig.tell("mount", serial=SERIAL)
         watcher.wait(lambda update: update.signal.state == "good")
-        until(lambda: watcher.send("start_run", order="HL-2041", serial=SERIAL, operator="Mara Quill").done)
+        until(lambda: watcher.send("start_run", order="HL-2041", serial=SERIAL, operator="Mara Quill", pin=PIN).done)
         assert watcher.send("start_stage").done
         rig.tell("release", position="closed")
         rig.tell("vent", position="open")

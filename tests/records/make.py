@@ -2,7 +2,8 @@
 
 ``python tests/records/make.py`` writes ``schema-<version>.db`` with four runs: accepted, rejected, stopped, and one
 that was cut short by a power cut; from 0002 on also a calibration and a check against a second gauge, from 0005 on
-an engineer, who signed the accepted one as reviewed. Every later version must read and judge them. The functions in here also give the tests of the store their example runs.
+an engineer, who signed the accepted one as reviewed. Every later version must read and judge them. The functions in
+here also give the tests of the store their example runs.
 """
 
 import tomllib
