@@ -318,10 +318,10 @@ class OperatorUnknownError(BenchError):
 
     found: str
     allowed: tuple[str, ...]
-    remedy: ClassVar[str] = "Choose a name that bench.toml lists under operators."
+    remedy: ClassVar[str] = "Choose a name that bench.toml lists under operators, or register operators."
 
     def sentence(self) -> str:
-        return f"'{self.found}' is not an operator of this bench; operators are {', '.join(self.allowed)}."
+        return f"'{self.found}' is not an operator of this bench; operators are {', '.join(self.allowed) or 'none'}."
 
 
 @dataclass(eq=False)

@@ -43,14 +43,14 @@ class Operators:
         """Newest first."""
 
     def read(self) -> bool:
-        """Take the register as it stands now; gives whether PINs are needed that were not needed before."""
+        """Take the register as it stands now; gives whether from now on it counts in place of names in bench.toml."""
         if self._signing is None:
             return False
         before, self.pin_needed = self.pin_needed, self._signing.desk.asks_for_pins()
         if self.pin_needed:
             self.names = tuple(one.name for one in operators_of(self._signing.desk.people()))
             self.unsigned = self._signing.unsigned()
-        return self.pin_needed and not before
+        return self.pin_needed and not before and bool(self._bench.operators)
 
     def identify(self, request: m.StartRun) -> tuple[str, str]:
         """Printed name and id of whoever starts a run; without registered operators the name alone.

@@ -201,7 +201,8 @@ class Bench(Value):
     format: Literal[1]
     name: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9-]{0,19}$")]
     works: Works
-    operators: Annotated[tuple[Text, ...], Field(min_length=1)]
+    operators: tuple[Text, ...] = ()
+    """By name, as long as no operator is registered."""
     channel: ChannelEntry
     collecting: CollectingVessel
     temperature: ThermometerEntry | None = None

@@ -392,7 +392,8 @@ class Conversation:
                 self.choosing = replace(self.choosing, typed=self.choosing.typed[:-1])
 
     def _back(self) -> None:
-        if self.mode is Mode.OPERATOR:
+        if self.mode is Mode.OPERATOR or isinstance(self.pin.request, m.StartRun):
+            self._watch()
             self._choose_valve()
         elif self.mode is not Mode.VALVE or (self.update is not None and self.update.run is not None):
             self._watch()

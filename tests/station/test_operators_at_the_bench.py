@@ -18,8 +18,8 @@ from testbench.station.at_the_bench import Signing
 from testbench.station.bench import Bench
 from testbench.station.clock_watch import ClockStatus
 from testbench.station.desk import Around, Desk
-from testbench.station.ports import UnsignedRun
 from testbench.station.people import OWNER, Change
+from testbench.station.ports import UnsignedRun
 from testbench.station.session import Session
 from testbench.station.view import Viewer
 from testbench.store.repository import SqliteStore
@@ -282,7 +282,7 @@ def test_a_hold_point_is_passed_only_with_its_witness(bench, order):
     hand.do("stop", reason="enough")
     hand.hold(0.2, 2)
     hand.do("end_run")
-    (record, _), = hand.store.sealed
+    ((record, _),) = hand.store.sealed
     assert record.witness_points == (POINT,)
     assert [one.name for one in record.stages[0].attendance.attended] == ["Ines Marlow"]
 
