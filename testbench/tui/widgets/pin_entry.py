@@ -3,7 +3,7 @@
 from testbench.tui.canvas import Canvas
 from testbench.tui.glyphs import CAPTION, draw
 from testbench.tui.lines import wrapped
-from testbench.tui.palette import FAINT, PLAIN, STRONG, WHITE, ink
+from testbench.tui.palette import FAINT, PLAIN, STRONG
 from testbench.tui.pin import PinEntry
 from testbench.tui.widgets.drawn import Drawn
 
@@ -29,6 +29,6 @@ class PinDots(Drawn[PinEntry]):
         top += len(said) + (1 if large else 0)
         rows = 2 if canvas.height - top >= 4 else 1
         for place in range(len(entry.typed)):
-            canvas.fill(2 + place * BESIDE, top, DOT, rows, ink(WHITE, WHITE))
+            canvas.block(2 + place * BESIDE, top, ["█" * DOT] * rows, STRONG)
         canvas.put(2 + len(entry.typed) * BESIDE, top + rows - 1, "____", STRONG)
         canvas.put(1, canvas.height - 1, "0–9 type    Backspace corrects    Enter take    Esc back", FAINT)
