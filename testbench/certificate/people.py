@@ -14,8 +14,7 @@ def people_of(record: RunRecord, signed: Sequence[Signature], words: Words) -> t
     lines = [Fact(words(f"signed.{one.meaning}"), _signature(one, words)) for one in signed]
     if any(one.meaning is Meaning.PERFORMED for one in signed):
         return tuple(lines)
-    key = "closing.tested_authenticated" if record.operator_id else "closing.tested_named"
-    tested = words(key, operator=record.operator, bench=record.bench)
+    tested = words("closing.tested_value", operator=record.operator, bench=record.bench)
     return Fact(words("closing.tested_by"), tested), *lines
 
 

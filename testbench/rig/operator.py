@@ -234,7 +234,7 @@ class SimulatedOperator:
         decided = all(state in {"accepted", "rejected"} for state in states)
         if "rejected" in states or decided or tired or self._refused > MOST_REFUSALS:
             return self._ask(update, m.EndRun(request="end_run"))
-        return self._ask(update, m.StartStage(request="start_stage"))
+        return self._ask(update, m.StartStage(request="start_stage", attended=() if run.attends else None))
 
     # Phases --------------------------------------------------------------------------------------
 

@@ -124,6 +124,8 @@ class Desk:
         """
         person = p.find_person(self.people(), given.person)
         said = p.stranger(given.person) if person is None else person.id
+        if not given.secret:  # cannot be right, so it is no try
+            raise NotAuthenticatedError(given.person[:60])
         pepper = self._secrets.pepper_id() if method is Method.PIN else ""
         self._keep_try(said, method, Outcome.BEGUN, given.person[:60])
         secret = None if person is None else person.secrets.get(method)

@@ -74,6 +74,12 @@ def texts_of(valve: Valve) -> tuple[str, ...]:
     return valve.serial, valve.seat_pairing, valve.ends, valve.product, valve.drawing, valve.heat_numbers
 
 
+def texts_of_order(order: Order) -> tuple[str, ...]:
+    """What a document will print of an order in its own words."""
+    points = (text for point in order.witness_points for text in (point.party, point.notify))
+    return order.number, order.customer, order.customer_order, *points
+
+
 def said_at_opening(run: RunRecord) -> list[Happening]:
     """What the journal and the screens hear of a run that was opened."""
     said = [Happening(0, "run opened", f"Run {run.run} of {run.valve.serial} opened by {run.operator}.")]

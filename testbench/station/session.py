@@ -42,7 +42,7 @@ from testbench.station.current_run import StageUnderWay, closed, iso, judged, ne
 from testbench.station.gauge_checks import GaugeCheck, judged_with_checks, with_checks
 from testbench.station.keeper import Batch, Keeper
 from testbench.station.line_log import LineLog
-from testbench.station.opening import caught, opening_record, said_at_opening, texts_of
+from testbench.station.opening import caught, opening_record, said_at_opening, texts_of, texts_of_order
 from testbench.station.ports import Clock, Documents, FreeSpace, RawBytes, RunStore
 from testbench.station.register import channel_of
 from testbench.station.sign_off import owed_for_document
@@ -300,7 +300,7 @@ class Session:
             raise RequestRefusedError("start_run", "a run is open", tuple(self.possible()))
         operator, operator_id = self.operators.identify(request)
         order, valve = readiness.find_valve(self.orders, request.order, request.serial)
-        for text in (order.number, order.customer, order.customer_order, operator, *texts_of(valve)):
+        for text in (*texts_of_order(order), operator, *texts_of(valve)):
             self.outside.check_printable(text)
         procedure, digest = self.outside.find_procedure(order.procedure)
         requirements = requirements_for(procedure, valve)
@@ -424,6 +424,8 @@ class Session:
         if self.acquisition.newest.counts > thresholds.safe:
             reading = channel.scale.pressure(self.acquisition.newest.counts)
             raise PressureNotReleasedError(reading.text(1), requirement.safe_below.text(1))
+        for text in (said for one in request.attended or () for said in (one.name, one.party)):
+            self.outside.check_printable(text)
         on = self.outside.clock.utc().date()
         attendance = None if (point := point_of(self.run, requirement)) is None else attend(point, request.attended, on)
         if self.thermometer is not None:

@@ -14,6 +14,7 @@ from testbench.quantities import Volume
 from testbench.run.attendance import Attendee
 from testbench.run.observations import Seen
 from testbench.station import messages as m
+from testbench.tui.entries import Choice, Choosing, Entry, Said, typed
 from testbench.tui.keys import KeyOffered, offered
 from testbench.tui.pin import PinEntry
 from testbench.tui.scanner import SUFFIXES, Scanner
@@ -36,54 +37,6 @@ class Mode(StrEnum):
     UNSIGNED = "unsigned"
     PIN = "PIN"
     ATTENDING = "attending"
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """One line that can be chosen."""
-
-    label: str
-    detail: str = ""
-    value: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Choosing:
-    """A list under the arrow keys. Nothing is selected until somebody selects it."""
-
-    title: str
-    choices: tuple[Choice, ...]
-    selected: int | None = None
-    typed: str | None = None
-    """What was typed instead of choosing; None where nothing may be typed."""
-
-    def moved(self, by: int) -> "Choosing":
-        """The next or previous line; from nothing to the first or last."""
-        count = len(self.choices)
-        if count == 0:
-            return self
-        if self.selected is None:
-            return replace(self, selected=0 if by > 0 else count - 1)
-        return replace(self, selected=(self.selected + by) % count)
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """A volume or a number of drops being typed."""
-
-    text: str = ""
-    drops: bool = False
-    counted: str = ""
-    """"drops" or "bubbles" where the limit itself is a count; bubbles cannot be entered as a volume."""
-
-
-@dataclass(frozen=True, slots=True)
-class Said:
-    """Something said to the person at the keys, until the next key."""
-
-    sentence: str
-    remedy: str = ""
-    grave: bool = False
 
 
 TOO_FAST = Said("No hand types that fast; the PIN was emptied.", "Type the digits one after the other.", grave=True)
@@ -172,10 +125,10 @@ class Conversation:
             return
         self.scanner.character(character, at)
         if self.mode in {Mode.PLACE, Mode.ATTENDING} and self.choosing is not None:
-            typed = f"{self.choosing.typed or ''}{character}"[:LONGEST_ENTRY]
-            self.choosing = replace(self.choosing, selected=None, typed=typed)
+            longer = f"{self.choosing.typed or ''}{character}"[:LONGEST_ENTRY]
+            self.choosing = replace(self.choosing, selected=None, typed=longer)
         elif self.mode is Mode.VOLUME:
-            self.entry = _typed(self.entry, character)
+            self.entry = typed(self.entry, character)
 
     def _suffix(self, key: str, at: float) -> Value | None:
         if self.mode is Mode.PIN:
@@ -306,8 +259,7 @@ class Conversation:
     def _took_scan(self, text: str) -> None:
         """Select the scanned valve; it takes a key to go on with it."""
         if self.choosing is not None and self.choosing.typed is not None:
-            typed = self.choosing.typed.removesuffix(text)
-            self.choosing = replace(self.choosing, typed=typed)
+            self.choosing = replace(self.choosing, typed=self.choosing.typed.removesuffix(text))
         self.entry = replace(self.entry, text="")
         startable = self.update is not None and any(one.request == "start_run" for one in self.update.actions)
         if not startable:
@@ -328,8 +280,8 @@ class Conversation:
             return self._enter_volume()
         if self.choosing is None:
             return None
-        if typed := (self.choosing.typed or "").strip():
-            return self._leaks_at(typed) if self.mode is Mode.PLACE else self._attended_by(typed)
+        if said := (self.choosing.typed or "").strip():
+            return self._leaks_at(said) if self.mode is Mode.PLACE else self._attended_by(said)
         if self.choosing.selected is None:
             self.said = Said("Nothing is chosen yet.", "Choose with the arrow keys, then press Enter.")
             return None
@@ -381,8 +333,8 @@ class Conversation:
         if key == "escape":
             self._back()
         elif key in {"up", "down"} and self.choosing is not None:
-            typed = None if self.choosing.typed is None else ""
-            self.choosing = replace(self.choosing.moved(1 if key == "down" else -1), typed=typed)
+            emptied = None if self.choosing.typed is None else ""
+            self.choosing = replace(self.choosing.moved(1 if key == "down" else -1), typed=emptied)
         elif self.mode is Mode.VOLUME and key in {"left", "right"} and self.entry.counted != "bubbles":
             self.entry = replace(self.entry, text="", drops=not self.entry.drops)
         elif key == "backspace":
@@ -416,14 +368,6 @@ def _entry_for(update: m.Update | None) -> Entry:
 
 def _is_function_key(key: str) -> bool:
     return key[:1] == "f" and key[1:].isdigit()
-
-
-def _typed(entry: Entry, character: str) -> Entry:
-    character = "." if character == "," else character
-    allowed = character in "0123456789" or (character == "." and not entry.drops and "." not in entry.text)
-    if not allowed or len(entry.text) >= 8:
-        return entry
-    return replace(entry, text=entry.text + character)
 
 
 _PLAIN: dict[str, Callable[[], Value]] = {

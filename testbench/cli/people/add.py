@@ -35,7 +35,9 @@ def command(
     """
     from testbench.run.signature import Role
     from testbench.station.people import check_new, methods_for
+    from testbench.wiring import check_printable
 
+    check_printable(name)
     given = tuple(dict.fromkeys(Role(role) for role in roles))
     with desk_at(home) as desk:
         entered_by = authority(desk, by, asking(from_stdin=from_stdin))

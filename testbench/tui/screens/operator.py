@@ -8,7 +8,8 @@ from textual.screen import Screen
 
 from testbench.station.messages import Update
 from testbench.tui import picture, words
-from testbench.tui.conversation import Conversation, Entry, Mode
+from testbench.tui.conversation import Conversation, Mode
+from testbench.tui.entries import Entry
 from testbench.tui.palette import VERMILLION
 from testbench.tui.pin import PinEntry
 from testbench.tui.trace_memory import TraceMemory
