@@ -96,10 +96,11 @@ class Operators:
         record = self._signing.load(request.run)
         operator = record.operator_id or record.operator
         owed = owed_for_document(record, self._signing.signatures_of(record.run)) if record.decided else None
-        signature = self._signing.desk.sign_run(
-            record, Given(operator, request.pin.get_secret_value()), Meaning.PERFORMED
-        )
-        self.read()
+        given = Given(operator, request.pin.get_secret_value())
+        try:
+            signature = self._signing.desk.sign_run(record, given, Meaning.PERFORMED)
+        finally:
+            self.read()  # it may have been signed elsewhere meanwhile
         return signature, owed is Meaning.PERFORMED
 
     def clock_set(self, seconds: float, at: str) -> None:

@@ -228,10 +228,8 @@ class Desk:
 
     # The register of people ----------------------------------------------------------------------
 
-    def engineer(self, by: Given | None) -> str:
-        """Who may change the register: an engineer by password, or, for the first person, the owner of the home."""
-        if by is None or not self.people():
-            return p.OWNER
+    def engineer(self, by: Given) -> str:
+        """The id of an engineer who gave the password."""
         return self.in_role(by, Role.ENGINEER, Method.PASSWORD).id
 
     def add(
@@ -244,10 +242,10 @@ class Desk:
         """
         for method, secret in secrets.items():
             p.check_secret(method, secret)
-        p.check_new(self.people(), person, name, roles)
+        p.check_new(self.people(), person, name, roles, by)
         added = self._entry(person, p.Change.ADDED, by, name=name, roles=roles)
         kept = [p.Kept(added), *(self._secret_entry(person, method, one, by=by) for method, one in secrets.items())]
-        self._store.add_people(kept, lambda known: p.check_new(p.people_of(known), person, name, roles))
+        self._store.add_people(kept, lambda known: p.check_new(p.people_of(known), person, name, roles, by))
         return tuple(one.entry for one in kept)
 
     def change(self, by: str, person: str, change: p.Change, roles: tuple[Role, ...] = ()) -> p.PersonEntry:

@@ -14,6 +14,7 @@ from pydantic import Field
 from testbench.errors import (
     FirstPersonError,
     LastEngineerError,
+    NotAuthenticatedError,
     PersonExistsError,
     PersonUnknownError,
     RoleMissingError,
@@ -68,7 +69,7 @@ class Kept:
     """An entry with the hash of a secret that lies beside it."""
 
     entry: PersonEntry
-    secret: str = ""
+    secret: str = field(default="", repr=False)
     """As argon2 writes it; empty where the entry sets none."""
 
 
@@ -76,7 +77,7 @@ class Kept:
 class Secret:
     """The hash of a secret in force."""
 
-    stored: str
+    stored: str = field(repr=False)
     pepper: str = ""
 
 
@@ -148,8 +149,10 @@ def methods_for(roles: Sequence[Role]) -> tuple[Method, ...]:
 # Rules ------------------------------------------------------------------------------------------
 
 
-def check_new(people: Mapping[str, Person], person: str, name: str, roles: Sequence[Role]) -> None:
-    """Refuse a person whose id or name is taken, and a first one who is no engineer."""
+def check_new(people: Mapping[str, Person], person: str, name: str, roles: Sequence[Role], by: str) -> None:
+    """Refuse a person whose id or name is taken, a first one who is no engineer, and another on the owner's word."""
+    if people and by == OWNER:
+        raise NotAuthenticatedError(OWNER)
     for other in people.values():
         if person == other.id or name.casefold() == other.name.casefold():
             raise PersonExistsError(person if person == other.id else name, other.id)

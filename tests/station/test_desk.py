@@ -128,10 +128,12 @@ def test_the_first_person_is_an_engineer_on_the_authority_of_the_owner(hand):
         hand.desk.add(OWNER, "quill", "Mara Quill", (Role.OPERATOR,), {Method.PIN: "7394"})
     assert str(refusal.value) == "'quill' would be the first person of this bench and is no engineer."
     assert hand.desk.people() == {}
-    assert hand.desk.engineer(None) == OWNER
     hand.desk.add(OWNER, "ashe", "Tobin Ashe", (Role.ENGINEER,), {Method.PASSWORD: ASHE.secret})
     assert {one.entry.authenticated for one in hand.store.people()} == {"owner of the home"}
     assert hand.desk.engineer(ASHE) == "ashe"
+    with pytest.raises(NotAuthenticatedError):
+        hand.desk.add(OWNER, "thorne", "Ivo Thorne", (Role.ENGINEER,), {Method.PASSWORD: "a dozen of letters"})
+    assert list(hand.desk.people()) == ["ashe"]
 
 
 @pytest.mark.parametrize(

@@ -41,7 +41,7 @@ def command(
     given = tuple(dict.fromkeys(Role(role) for role in roles))
     with desk_at(home) as desk:
         entered_by = authority(desk, by, asking(from_stdin=from_stdin))
-        check_new(desk.people(), person, name, given)
+        check_new(desk.people(), person, name, given, entered_by)
         ask = asking_twice(from_stdin=from_stdin)
         new = {method: ask(f"New {method} of {person}") for method in methods_for(given)}
         entries = desk.add(entered_by, person, name, given, new)
