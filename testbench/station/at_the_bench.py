@@ -14,6 +14,9 @@ from testbench.station.people import operators_of
 from testbench.station.ports import UnsignedRun
 from testbench.station.sign_off import owed_for_document
 
+LINES_SHOWN = 12
+"""Unsigned runs that screens are told of, several times a second; older ones come up as these are signed."""
+
 
 @dataclass(frozen=True, slots=True)
 class Signing:
@@ -41,6 +44,8 @@ class Operators:
         self.names: tuple[str, ...] = bench.operators
         self.unsigned: tuple[UnsignedRun, ...] = ()
         """Newest first."""
+        self.lines: tuple[m.UnsignedLine, ...] = ()
+        """The newest of them, as screens show them."""
 
     def read(self) -> bool:
         """Take the register as it stands now; gives whether from now on it counts in place of names in bench.toml."""
@@ -50,6 +55,7 @@ class Operators:
         if self.pin_needed:
             self.names = tuple(one.name for one in operators_of(self._signing.desk.people()))
             self.unsigned = self._signing.unsigned()
+            self.lines = tuple(_line(one, self._signing.desk) for one in self.unsigned[:LINES_SHOWN])
         return self.pin_needed and not before and bool(self._bench.operators)
 
     def identify(self, request: m.StartRun) -> tuple[str, str]:
@@ -65,22 +71,6 @@ class Operators:
         given = Given(request.operator, request.pin.get_secret_value())
         person = self._signing.desk.in_role(given, Role.OPERATOR, Method.PIN)
         return person.name, person.id
-
-    @property
-    def lines(self) -> tuple[m.UnsignedLine, ...]:
-        """What waits for a signature, as screens show it, newest first."""
-        if self._signing is None:
-            return ()
-        say = self._signing.desk.statement
-        return tuple(
-            m.UnsignedLine(
-                run=one.run,
-                serial=one.serial,
-                operator=one.operator,
-                statement=say(Meaning.PERFORMED, run=one.run, serial=one.serial, verdict=one.verdict),
-            )
-            for one in self.unsigned
-        )
 
     def sign(self, request: m.Sign) -> tuple[Signature, bool]:
         """Sign a closed run as performed.
@@ -107,3 +97,8 @@ class Operators:
         """Remember for the signatures to come that the time of day was set."""
         if self._signing is not None:
             self._signing.clock.was_set(seconds, at)
+
+
+def _line(one: UnsignedRun, desk: Desk) -> m.UnsignedLine:
+    said = desk.statement(Meaning.PERFORMED, run=one.run, serial=one.serial, verdict=one.verdict)
+    return m.UnsignedLine(run=one.run, serial=one.serial, operator=one.operator, statement=said)

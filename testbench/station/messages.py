@@ -411,7 +411,7 @@ class Update(Value):
     pin_needed: bool = False
     """Whether operators are registered: a run is then started with a PIN."""
     unsigned: tuple[UnsignedLine, ...] = ()
-    """Closed runs that wait for their operator's signature, newest first."""
+    """Closed runs that wait for their operator's signature: the newest few, newest first."""
     notices: tuple[Notice, ...] = ()
     """The newest few."""
     trace: tuple[tuple[float, float], ...] = ()

@@ -80,9 +80,9 @@ class RegisterWriter(RegisterReader):
     def adopt(self, adoption: Adoption, signature: Signature | None = None) -> None:
         """Keep the adoption of a procedure, and the signature under it, both or neither."""
         with self._database.writing() as connection:
-            _insert(connection, tables.adoption, sha256=adoption.sha256, body=canonical(adoption).decode())
+            self._insert(connection, tables.adoption, sha256=adoption.sha256, body=canonical(adoption).decode())
             if signature is not None:
-                _insert_signature(connection, signature)
+                self._insert_signature(connection, signature)
 
     def add_calibration(self, report: CalibrationReport) -> None:
         """Keep a calibration."""
@@ -105,7 +105,7 @@ class RegisterWriter(RegisterReader):
 
     def _keep(self, table: Table, **columns: str) -> None:
         with self._database.writing() as connection:
-            _insert(connection, table, **columns)
+            self._insert(connection, table, **columns)
 
     # People and signatures: each rule is asked within the transaction that keeps what it allows -----
 
@@ -115,13 +115,13 @@ class RegisterWriter(RegisterReader):
             check(_kept(connection))
             for one in kept:
                 body = canonical(one.entry).decode()
-                _insert(connection, tables.person_entry, person=one.entry.person, secret=one.secret, body=body)
+                self._insert(connection, tables.person_entry, person=one.entry.person, secret=one.secret, body=body)
 
     def add_attempt(self, attempt: Attempt, check: Callable[[Sequence[Attempt]], None]) -> None:
         """Keep a try; the check sees the tries of that person since the last that was not wrong."""
         with self._database.writing() as connection:
             check(_attempts(connection, attempt.person, attempt.method))
-            _insert(
+            self._insert(
                 connection,
                 tables.attempt,
                 person=attempt.person,
@@ -134,17 +134,15 @@ class RegisterWriter(RegisterReader):
         """Keep a signature; the check sees those that its subject bears."""
         with self._database.writing() as connection:
             check(_signatures(connection, signature.subject_id))
-            _insert_signature(connection, signature)
+            self._insert_signature(connection, signature)
 
+    def _insert(self, connection: Connection, table: Table, **columns: str) -> None:
+        """Add a row behind the others: the one place where a register grows."""
+        connection.execute(insert(table), {"seq": _next(connection, table), **columns})
 
-def _insert(connection: Connection, table: Table, **columns: str) -> None:
-    """Add a row behind the others: the one place where a register grows."""
-    connection.execute(insert(table), {"seq": _next(connection, table), **columns})
-
-
-def _insert_signature(connection: Connection, signature: Signature) -> None:
-    body = canonical(signature).decode()
-    _insert(connection, tables.signature, subject=signature.subject_id, meaning=signature.meaning, body=body)
+    def _insert_signature(self, connection: Connection, signature: Signature) -> None:
+        body = canonical(signature).decode()
+        self._insert(connection, tables.signature, subject=signature.subject_id, meaning=signature.meaning, body=body)
 
 
 def _kept(connection: Connection) -> tuple[Kept, ...]:

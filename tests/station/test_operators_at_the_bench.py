@@ -166,6 +166,16 @@ def test_a_sealed_run_waits_for_its_operator_and_holds_up_nothing(staffed):
     assert staffed.see().instruction.startswith("Run B1-000002 waits for the signature of Mara Quill, now or later. 1 ")
 
 
+def test_screens_hear_of_the_newest_few(staffed):
+    """Several times a second; all of them are counted, and older ones come up."""
+    many = tuple(UnsignedRun(f"B1-{number:06d}", "HL-4-0117", "Mara Quill", None) for number in range(13, 0, -1))
+    staffed.session.operators._signing = replace(staffed.session.operators._signing, unsigned=lambda: many)
+    staffed.session.read_orders()
+    seen = staffed.see()
+    assert [one.run for one in seen.unsigned] == [one.run for one in many[:12]]
+    assert "12 more wait." in seen.instruction
+
+
 def test_a_rejection_report_waits_for_the_signature_of_its_operator(staffed):
     """Not written when the run is sealed; written when it is signed."""
     staffed.rejected()
