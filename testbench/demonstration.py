@@ -1,7 +1,9 @@
 """The demonstration: a bench home, a rig, a recorder and a simulated operator, brought together and taken apart."""
 
+import contextlib
 import subprocess
 import threading
+import tomllib
 from collections.abc import Sequence
 from contextlib import ExitStack
 from datetime import date, timedelta
@@ -10,12 +12,34 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from testbench.errors import DemonstrationFailedError, RecorderNotRunningError, RigNotRunningError, RigStartFailedError
+from testbench.errors import (
+    BenchError,
+    DemonstrationFailedError,
+    RecorderNotRunningError,
+    RigNotRunningError,
+    RigStartFailedError,
+)
+from testbench.identity import desk_of, sign_run
 from testbench.link.client import LinkClient
 from testbench.rig.client import RigClient
 from testbench.rig.operator import SimulatedOperator
+from testbench.run.record import Verdict
+from testbench.run.signature import Meaning, Method, Role
 from testbench.station import messages as m
-from testbench.wiring import attach, attach_or_start, end_recorder, make_home, program, read_store, wait_for
+from testbench.station.desk import Given
+from testbench.station.people import OWNER
+from testbench.station.sign_off import owed_for_document
+from testbench.wiring import (
+    Home,
+    attach,
+    attach_or_start,
+    end_recorder,
+    make_home,
+    open_store,
+    program,
+    read_store,
+    wait_for,
+)
 
 SCENARIO = Path(str(files("testbench"))) / "rig" / "scenario"
 VALVES = 3
@@ -38,6 +62,7 @@ class Demonstration:
         self._rig_link, self.control, self._clock = folder / "rig.tty", folder / "rig.sock", folder / "rig.clock"
         self.home = make_home(folder, self._bench_toml())
         (folder / "orders" / "HL-2041.toml").write_text((SCENARIO / "HL-2041.toml").read_text())
+        self._people = _register_people(self.home)
         self._speed, self._seed = speed, seed
         self._closing = ExitStack()
 
@@ -62,7 +87,7 @@ class Demonstration:
         Raises:
             DemonstrationFailedError: a valve did not come to a verdict.
         """
-        helper = Helper(hands_only=False)
+        helper = Helper(self._people["quill"], hands_only=False)
         self._beside(threading.Event(), helper)
         with read_store(self.home) as store:
             decided = sum(run.verdict is not None for run in store.history())
@@ -79,7 +104,7 @@ class Demonstration:
         """
         from testbench.tui.app import run
 
-        ended, helper = threading.Event(), Helper(hands_only=hands_only)
+        ended, helper = threading.Event(), Helper(self._people["quill"], hands_only=hands_only)
         worker = threading.Thread(target=self._beside, args=(ended, helper), daemon=True)
         worker.start()
         run(SpokenLink(attach(self.home), helper))
@@ -103,17 +128,23 @@ class Demonstration:
         ]
 
     def _documents_written(self) -> bool | None:
+        """Whether every decided run that bears the signatures for it has its document."""
         with read_store(self.home) as store:
-            owed = [run for run in store.history(limit=1000) if run.verdict in {"accepted", "rejected"}]
-        return True if all(run.document for run in owed) else None
+            waiting = [run.run for run in store.history(limit=1000) if run.verdict and not run.document]
+            records = [store.load(run)[0] for run in waiting]
+            owed = [r for r in records if r.decided and not owed_for_document(r, store.signatures_of(r.run))]
+        return None if owed else True
 
     def _beside(self, ended: threading.Event, helper: "Helper") -> None:
         try:
             with RigClient(self.control) as rig:
                 link = attach(self.home)
                 link.send(m.Attach(request="attach"))
-                while link.connected and not helper.operator.finished and not ended.is_set():
-                    helper.hear(link.receive(0.5), link, rig)
+                with Reviewer(self.home, self._people["ashe"]) as reviewer:
+                    while link.connected and not helper.operator.finished and not ended.is_set():
+                        said = link.receive(0.5)
+                        reviewer.hear(said)
+                        helper.hear(said, link, rig)
                 link.close()
         except (RigNotRunningError, RecorderNotRunningError):
             return  # the screen says what is missing
@@ -150,14 +181,64 @@ class Demonstration:
         rig.stdout.close()
 
 
+def _register_people(home: Home) -> dict[str, str]:
+    """Enter the people of the scenario; gives their secrets by id."""
+    known: dict[str, str] = {}
+    with open_store(home) as store:
+        desk = desk_of(home, store)
+        for one in tomllib.loads((SCENARIO / "people.toml").read_text())["person"]:
+            secrets = {Method(key): one[key] for key in ("PIN", "password") if key in one}
+            by = next(iter(known), OWNER)
+            desk.add(by, one["id"], one["name"], tuple(map(Role, one["roles"])), secrets)
+            known[one["id"]] = next(iter(secrets.values()))
+    return known
+
+
+class Reviewer:
+    """Releases what was accepted and signed, each run in a thread of its own: the reviewer is not at the bench.
+
+    Args:
+        home: the bench.
+        password: the reviewer's.
+    """
+
+    def __init__(self, home: Home, password: str) -> None:
+        self._home, self._given = home, Given("ashe", password)
+        self._at_work: dict[str, threading.Thread] = {}
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        for thread in self._at_work.values():
+            thread.join(timeout=DOCUMENTS_S)
+
+    def hear(self, messages: Sequence[m.Update | m.Answer]) -> None:
+        """Look at what the recorder said, and release what is ready."""
+        for said in messages:
+            if isinstance(said, m.Update) and said.run is not None and not said.run.open:
+                self._look_at(said.run, {one.run for one in said.unsigned})
+
+    def _look_at(self, run: m.RunView, unsigned: set[str]) -> None:
+        if run.verdict is Verdict.ACCEPTED and run.run not in unsigned and run.run not in self._at_work:
+            self._at_work[run.run] = threading.Thread(target=self._release, args=(run.run,))
+            self._at_work[run.run].start()
+
+    def _release(self, run: str) -> None:
+        with contextlib.suppress(BenchError):  # whatever it is, the run stays unreleased and is listed so
+            sign_run(self._home, run, self._given, Meaning.RELEASED)
+
+
 class Helper:
     """Carries a simulated operator's requests to the recorder and commands to the rig; or only the commands."""
 
-    def __init__(self, *, hands_only: bool) -> None:
-        self.operator = SimulatedOperator()
+    def __init__(self, pin: str, *, hands_only: bool) -> None:
+        self.operator = SimulatedOperator(pin="" if hands_only else pin)
         self.sentence = ""
         """What hands and eyes found last; only while a person presses the keys."""
-        self._hands_only = hands_only
+        self._hands_only, self._pin = hands_only, pin
         self._waiting: m.AnyRequest | None = None
 
     def hear(self, messages: Sequence[m.Update | m.Answer], link: LinkClient, rig: RigClient) -> None:
@@ -171,6 +252,8 @@ class Helper:
         if newest is None:
             return
         self._the_person_has_asked(newest)
+        if self._hands_only and newest.pin_needed and (newest.run is None or not newest.run.open):
+            self.sentence = f"In this demonstration the PIN of {newest.operators[0]} is {self._pin}."
         step = self.operator.see(newest)
         for command in step.commands:
             self._work(command, rig)

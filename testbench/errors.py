@@ -318,10 +318,10 @@ class OperatorUnknownError(BenchError):
 
     found: str
     allowed: tuple[str, ...]
-    remedy: ClassVar[str] = "Choose a name that bench.toml lists under operators."
+    remedy: ClassVar[str] = "Choose a name that bench.toml lists under operators, or register operators."
 
     def sentence(self) -> str:
-        return f"'{self.found}' is not an operator of this bench; operators are {', '.join(self.allowed)}."
+        return f"'{self.found}' is not an operator of this bench; operators are {', '.join(self.allowed) or 'none'}."
 
 
 @dataclass(eq=False)
@@ -891,6 +891,306 @@ class StoreNewerError(BenchError):
 
     def sentence(self) -> str:
         return f"{self.path} has schema {self.found}; this program knows up to {self.known}."
+
+
+# People -----------------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class NotAuthenticatedError(BenchError):
+    """Person and secret do not belong together; which of the two is wrong is not told."""
+
+    person: str
+    remedy: ClassVar[str] = "Enter both again; an engineer can set a new PIN or password."
+
+    def sentence(self) -> str:
+        return f"'{self.person}' and what was entered do not belong together."
+
+
+@dataclass(eq=False)
+class PersonLockedError(BenchError):
+    """Too many wrong tries in a row."""
+
+    person: str
+    tries: int
+    until: str
+    remedy: ClassVar[str] = "Wait, or have an engineer set a new secret; tell the engineer if it was not you who tried."
+
+    def sentence(self) -> str:
+        return f"'{self.person}' is locked until {self.until}, after {self.tries} wrong tries in a row."
+
+
+@dataclass(eq=False)
+class PersonDisabledError(BenchError):
+    """The person may not act any more."""
+
+    person: str
+    remedy: ClassVar[str] = "Have an engineer enable the person with 'testbench people enable'."
+
+    def sentence(self) -> str:
+        return f"'{self.person}' is disabled on this bench."
+
+
+@dataclass(eq=False)
+class RoleMissingError(BenchError):
+    """The person has not the role that this needs."""
+
+    person: str
+    roles: tuple[str, ...]
+    needed: str
+    remedy: ClassVar[str] = "Have it done by a person with that role."
+
+    def sentence(self) -> str:
+        return f"'{self.person}' is {', '.join(self.roles) or 'without a role'}; this needs the role {self.needed}."
+
+
+@dataclass(eq=False)
+class PersonUnknownError(BenchError):
+    """Nobody is registered under this id."""
+
+    person: str
+    allowed: tuple[str, ...]
+    remedy: ClassVar[str] = "List the people with 'testbench people list'."
+
+    def sentence(self) -> str:
+        return f"Nobody is registered as '{self.person}'; registered are {', '.join(self.allowed) or 'none'}."
+
+
+@dataclass(eq=False)
+class PersonExistsError(BenchError):
+    """Id and printed name belong to one person for ever."""
+
+    found: str
+    person: str
+    remedy: ClassVar[str] = "Choose another id, and a name that tells the two apart on paper."
+
+    def sentence(self) -> str:
+        return f"'{self.found}' is taken by '{self.person}'."
+
+
+@dataclass(eq=False)
+class PersonRefusedError(BenchError):
+    """Something said of a person breaks a rule."""
+
+    field: str
+    allowed: str
+    remedy: ClassVar[str] = "Correct it and enter the person again; nothing was kept."
+
+    def sentence(self) -> str:
+        return f"The person was not entered: {self.field}: {self.allowed}."
+
+
+@dataclass(eq=False)
+class FirstPersonError(BenchError):
+    """The first person of a bench must be able to answer for the others."""
+
+    person: str
+    remedy: ClassVar[str] = (
+        "Add an engineer first; everybody after that is added with --by and the engineer's password."
+    )
+
+    def sentence(self) -> str:
+        return f"'{self.person}' would be the first person of this bench and is no engineer."
+
+
+@dataclass(eq=False)
+class LastEngineerError(BenchError):
+    """Without an engineer nobody could change anything any more."""
+
+    person: str
+    remedy: ClassVar[str] = "Add another engineer first."
+
+    def sentence(self) -> str:
+        return f"'{self.person}' is the last enabled engineer of this bench."
+
+
+@dataclass(eq=False)
+class SecretRefusedError(BenchError):
+    """A PIN or password is too weak, or not of its form. The secret itself is never named."""
+
+    method: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Choose another one; nothing was changed."
+
+    def sentence(self) -> str:
+        return f"This {self.method} is refused: {self.found}; allowed: {self.allowed}."
+
+
+@dataclass(eq=False)
+class SecretNotGivenError(BenchError):
+    """A secret is needed and nobody can be asked for it."""
+
+    what: str
+    remedy: ClassVar[str] = "Call it from a terminal, or give one secret a line with --secret-stdin."
+
+    def sentence(self) -> str:
+        return f"{self.what} is needed and was not given."
+
+
+@dataclass(eq=False)
+class PepperMissingError(BenchError):
+    """PINs were set with a key file that is not there or not protected."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = (
+        "Restore the file from the backup of the keys with mode 0600; without it every PIN must be set anew "
+        "(testbench people set-pin --new-pepper)."
+    )
+
+    def sentence(self) -> str:
+        return f"No PIN can be checked: {self.path}: {self.found}."
+
+
+@dataclass(eq=False)
+class PersonEntryDamagedError(BenchError):
+    """A stored secret is not the one that was entered."""
+
+    person: str
+    remedy: ClassVar[str] = "Call the engineer; restore the records from a backup."
+
+    def sentence(self) -> str:
+        return f"The stored secret of '{self.person}' does not match its entry; it was changed after it was written."
+
+
+# Signatures -------------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class OwnRunError(BenchError):
+    """Whoever performed a run never reviews or releases it."""
+
+    run: str
+    person: str
+    meaning: str
+    remedy: ClassVar[str] = "Have another reviewer sign."
+
+    def sentence(self) -> str:
+        return f"'{self.person}' performed run {self.run} and cannot sign it as {self.meaning}."
+
+
+@dataclass(eq=False)
+class NotTheOperatorError(BenchError):
+    """Only the operator of a run performed it."""
+
+    run: str
+    person: str
+    operator: str
+    remedy: ClassVar[str] = "Have the operator of the run sign."
+
+    def sentence(self) -> str:
+        return f"Run {self.run} was performed by '{self.operator}'; '{self.person}' cannot sign it as performed."
+
+
+@dataclass(eq=False)
+class AlreadySignedError(BenchError):
+    """A signature of this meaning is there already."""
+
+    subject: str
+    meaning: str
+    by: str
+    remedy: ClassVar[str] = "Nothing is to be done; 'testbench signatures' shows it."
+
+    def sentence(self) -> str:
+        return f"{self.subject} is already signed as {self.meaning}, by {self.by}."
+
+
+@dataclass(eq=False)
+class NotReadyToReleaseError(BenchError):
+    """A release needs an accepted verdict and the operator's signature."""
+
+    run: str
+    why: str
+    remedy: ClassVar[str] = "Only an accepted run that its operator has signed is released."
+
+    def sentence(self) -> str:
+        return f"Run {self.run} cannot be released: {self.why}."
+
+
+@dataclass(eq=False)
+class NotSignedError(BenchError):
+    """A document waits for a signature."""
+
+    run: str
+    document: str
+    meaning: str
+    remedy: ClassVar[str] = "Sign it with 'testbench sign'; the document is then written."
+
+    def sentence(self) -> str:
+        return f"Run {self.run} gets its {self.document} once it is signed as {self.meaning}."
+
+
+@dataclass(eq=False)
+class ClockBehindError(BenchError):
+    """The time of day lies before something that has already happened."""
+
+    now: str
+    after: str
+    what: str
+    remedy: ClassVar[str] = "Set the clock of this machine right, then sign again."
+
+    def sentence(self) -> str:
+        return f"The clock shows {self.now}, which is before {self.what} at {self.after}; nothing is signed."
+
+
+@dataclass(eq=False)
+class NotAWitnessError(BenchError):
+    """A witness signs what the record says that they attended."""
+
+    run: str
+    name: str
+    attended: tuple[str, ...]
+    remedy: ClassVar[str] = "Only who was entered as attending, before the stage began, can sign as a witness."
+
+    def sentence(self) -> str:
+        there = ", ".join(self.attended) or "nobody"
+        return f"Run {self.run} was attended by {there}; {self.name} cannot sign it as witnessed."
+
+
+# Witness points ---------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class WitnessPointRefusedError(BenchError):
+    """A witness point of an order fits no stage, or two name the same one."""
+
+    order: str
+    stage: str
+    allowed: tuple[str, ...]
+    remedy: ClassVar[str] = "Have the order corrected; each witness point names one stage of the valve, once."
+
+    def sentence(self) -> str:
+        allowed = ", ".join(self.allowed)
+        return f"Order {self.order} names a witness point for '{self.stage}'; stages are {allowed}, each once."
+
+
+@dataclass(eq=False)
+class AttendanceNotSaidError(BenchError):
+    """A stage with a witness or hold point begins only once it is said who attends."""
+
+    stage: str
+    point: str
+    party: str
+    remedy: ClassVar[str] = "Say who attends, or that nobody does."
+
+    def sentence(self) -> str:
+        return f"The {self.stage} is a {self.point} of {self.party}; who attends was not said."
+
+
+@dataclass(eq=False)
+class HoldPointError(BenchError):
+    """A hold point is not passed without the witness."""
+
+    stage: str
+    party: str
+    why: str
+    remedy: ClassVar[str] = (
+        "Wait for the witness, or have the party release the point in writing and the order changed."
+    )
+
+    def sentence(self) -> str:
+        return f"The {self.stage} is a hold point of {self.party} and does not begin: {self.why}."
 
 
 # Certificate ------------------------------------------------------------------------------------

@@ -44,6 +44,7 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
         capture: a file to read the channel from, instead of its port; every run is then one that was replayed.
         speed: of the replay, times faster than life.
     """
+    from testbench.identity import signing_of
     from testbench.instruments.captures import left_behind
     from testbench.instruments.replays import replay_of
     from testbench.link.server import LinkServer
@@ -59,8 +60,7 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
     bench = home.bench() if replay is None else replay.bench(home.bench())
     fit_key(home)
     with _only_recorder(home):
-        store = open_store(home)
-        clock = _clock(bench) if replay is None else replay.clock
+        store, clock = open_store(home), _clock(bench) if replay is None else replay.clock
         raw = _raw(home, bench, clock)
         recovered = close_interrupted(store, clock.utc(), partial(left_behind, home.folder / "captures"))
 
@@ -72,6 +72,7 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
             clock, store, documents, _FreeSpace(home.folder), procedure, __version__,
             partial(load_orders, home.folder), check_printable, partial(declared, store),
             raw[0], tuple(raw[1:]), replayed=replay is not None,
+            signing=signing_of(home, store, clock, bench, replay),
         )  # fmt: skip
         session = Session(bench, outside)
         _take_up(store, documents)
@@ -106,9 +107,13 @@ def _loop(session: "Session", inbox: "Inbox", server: "LinkServer", *, own_clock
 
 def _take_up(store: "SqliteStore", documents: "IssuedByChild") -> None:
     """Order the documents again that were under way when the recorder was killed."""
+    from testbench.station.sign_off import owed_for_document
+
     for summary in store.history():
         if summary.verdict in {"accepted", "rejected"} and not summary.document:
-            documents.order(summary.run)
+            record, _ = store.load(summary.run)
+            if owed_for_document(record, store.signatures_of(summary.run)) is None:
+                documents.order(summary.run)
 
 
 def _raw(home: Home, bench: "Bench", clock: "Clock") -> "list[RunCaptures | None]":

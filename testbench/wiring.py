@@ -6,7 +6,6 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -27,6 +26,7 @@ if TYPE_CHECKING:
     from testbench.procedure.stages import Procedure
     from testbench.run.record import BlankRun, ChannelRecord, RunRecord
     from testbench.run.samples import Trace
+    from testbench.run.signature import Signature
     from testbench.station.bench import Bench
     from testbench.store.reading import RunReader
     from testbench.store.repository import SqliteStore
@@ -73,6 +73,7 @@ def make_home(folder: Path, bench_toml: str | None = None) -> Home:
         HomeNotWritableError: the folder cannot be made or written.
     """
     from testbench.certificate.keys import make_station_key
+    from testbench.credentials.secrets import Argon2Secrets
     from testbench.instruments.clocks import SystemClock
     from testbench.procedure_files.loader import bench_examples, bench_template, line_examples, order_template
 
@@ -89,6 +90,7 @@ def make_home(folder: Path, bench_toml: str | None = None) -> Home:
         for name, text in (line_examples() | bench_examples()).items():
             (folder / "examples" / name).write_text(text)
         make_station_key(home.keys, bench.name, bench.works.name, SystemClock().utc())
+        Argon2Secrets(home.keys).make_pepper()
     except OSError as failure:
         raise HomeNotWritableError(str(folder), failure.strerror or str(failure)) from failure
     open_store(home).close()
@@ -298,16 +300,20 @@ def issue_document(home: Home, run: str) -> "Issued":
     from testbench.certificate.issue import issue
     from testbench.instruments.clocks import SystemClock
     from testbench.run.record import Origin, canonical, sha256
+    from testbench.station.sign_off import check_signed, latest_of
 
     fit_key(home)
     bench, at = home.bench(), SystemClock().utc()
     with open_store(home) as store:
         record, traces = store.load(run)
+        signed = store.signatures_of(run)
+        if record.decided:
+            check_signed(record, signed)
         digest = sha256(canonical(record))
         if record.origin is not Origin.LIVE:  # a rig's clock runs ahead of ours; a page is dated after its test
-            at = max(at, datetime.fromisoformat(record.ended))
+            at = max(at, latest_of(record, signed))
         issued = issue(
-            record, digest, traces, works=bench.works, paper=bench.paper,
+            record, digest, traces, signed=signed, works=bench.works, paper=bench.paper,
             key_folder=home.keys, out_folder=home.certificates, at=at,
         )  # fmt: skip
         store.add_document(run, issued.kind, str(issued.path), sha256=issued.sha256, record_sha256=digest, at=at)
@@ -354,6 +360,7 @@ def adopt_procedure(  # noqa: PLR0917 - who, what, and on which grounds
     adopted_by: str,
     copies: Sequence[tuple[str, str]],
     decision: str | None,
+    signed: Callable[[], "Signature | None"] = lambda: None,
 ) -> "Adoption":
     """Take a procedure into use.
 
@@ -364,6 +371,7 @@ def adopt_procedure(  # noqa: PLR0917 - who, what, and on which grounds
         adopted_by: who takes it into use.
         copies: source and the copy it was confirmed from.
         decision: of the shop, for the house and common-practice sources without a copy; None: there is none.
+        signed: makes the signature under it once all else is in order; None where nobody is registered.
 
     Raises:
         AdoptionIncompleteError: a source that needs it was not confirmed, or something said is empty.
@@ -390,5 +398,5 @@ def adopt_procedure(  # noqa: PLR0917 - who, what, and on which grounds
         field = failure.errors()[0]["loc"][0]
         raise AdoptionIncompleteError(procedure.id, f"{field} is empty or too long") from failure
     with open_store(home) as store:
-        store.adopt(adoption)
+        store.adopt(adoption, signed())
     return adoption

@@ -9,6 +9,7 @@ import numpy as np
 
 from testbench.run.record import RunRecord, canonical
 from testbench.run.samples import TICKS_PER_S, Scale, Trace
+from testbench.run.signature import Signature
 
 RECORD = "record.json"
 CSV_HEAD = "time_s,pressure_{unit},ticks,counts"
@@ -26,8 +27,10 @@ class Attachment:
     description: str
 
 
-def attachments_of(record: RunRecord, traces: tuple[Trace, ...]) -> tuple[Attachment, ...]:
-    """The canonical record, and the samples of each stage attempt as CSV."""
+def attachments_of(
+    record: RunRecord, traces: tuple[Trace, ...], signed: tuple[Signature, ...] = ()
+) -> tuple[Attachment, ...]:
+    """The canonical record, the samples of each stage attempt as CSV, and the signatures, each as canonical JSON."""
     found = [Attachment(RECORD, canonical(record), "application/json", "Record of the run, canonical JSON")]
     for index, (stage, trace) in enumerate(zip(record.stages, traces, strict=True)):
         described = f"Readings of the {stage.stage}, attempt {stage.attempt}"
@@ -37,6 +40,9 @@ def attachments_of(record: RunRecord, traces: tuple[Trace, ...]) -> tuple[Attach
             name, scale = beside_name(trace_name(record, index), number), beside.channel.scale
             data = csv_of(read, scale.for_fluid(stage.requirement.fluid))
             found.append(Attachment(name, data, "text/csv", f"{described}, channel {beside.channel.tag}"))
+    for number, one in enumerate(signed, start=1):
+        described = f"Signed as {one.meaning} by {one.printed_name}"
+        found.append(Attachment(signature_name(number, one), canonical(one), "application/json", described))
     return tuple(found)
 
 
@@ -49,6 +55,11 @@ def trace_name(record: RunRecord, index: int) -> str:
 def beside_name(deciding: str, number: int) -> str:
     """File name of another channel's samples, from that of the deciding one's; counted from 1."""
     return f"{deciding.removesuffix('.csv')}-beside-{number}.csv"
+
+
+def signature_name(number: int, signature: Signature) -> str:
+    """File name of a signature, numbered from 1."""
+    return f"signature-{number:02d}-{signature.meaning}.json"
 
 
 def csv_of(trace: Trace, scale: Scale) -> bytes:

@@ -24,12 +24,14 @@ from testbench.certificate.evidence import (
 from testbench.certificate.facts import DocumentFacts
 from testbench.certificate.figures import decimals_of, written, written_up
 from testbench.certificate.lines import StageTable, collected_of, table_of, unit_in_words
+from testbench.certificate.people import attendance_of, people_of
 from testbench.errors import NoCertificateError
 from testbench.metrology.uncertainty import expanded_text, rounded
 from testbench.quantities import LeakageRate, Pressure
 from testbench.run.observations import Seen
 from testbench.run.record import Origin, RunRecord, StageRecord, Verdict
 from testbench.run.samples import Gap, Scale, Trace
+from testbench.run.signature import Signature
 from testbench.station.bench import Works
 
 
@@ -50,6 +52,8 @@ class IssueFacts:
     signer: str
     fingerprint: str
     """SHA-256 of the seal's certificate, grouped for reading."""
+    signed: tuple[Signature, ...] = ()
+    """The signatures under the run, in the order in which they were made."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,16 +194,14 @@ def content_of(
         valve=_valve(record, words),
         order=_order(record, clock, words),
         stages=stages,
-        course=course_of(record, clock, words),
+        course=(*attendance_of(record, words), *course_of(record, clock, words)),
         instrument=instrument_of(record, words),
         compared=compared_of(record, words),
         rule=(*_rules_of(record), words("rule.applied")),
         sources=sources_of(record, words),
         cautions=cautions_of(record, words),
         closing=(
-            Fact(
-                words("closing.tested_by"), words("closing.tested_value", operator=record.operator, bench=record.bench)
-            ),
+            *people_of(record, issue.signed, words),
             Fact(words("closing.record"), record_sha256),
             Fact(words("closing.seal"), issue.signer),
             Fact(words("closing.fingerprint"), issue.fingerprint),

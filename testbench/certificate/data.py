@@ -43,6 +43,12 @@ def words() -> Words:
     return Words(language, texts)
 
 
+@cache
+def statements() -> dict[str, str]:
+    """What the signer of each meaning agrees to (statements.toml)."""
+    return {key: str(text) for key, text in _read("statements.toml").items()}
+
+
 class Fonts(Value):
     """Files of the three faces."""
 

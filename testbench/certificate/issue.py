@@ -13,6 +13,7 @@ from testbench.certificate.page import draw
 from testbench.errors import DocumentExistsError, DocumentNotWrittenError, RecordDamagedError
 from testbench.run.record import RunRecord, canonical, sha256
 from testbench.run.samples import Trace
+from testbench.run.signature import Signature
 from testbench.station.bench import Works
 
 
@@ -32,6 +33,7 @@ def issue(
     record_sha256: str,
     traces: tuple[Trace, ...],
     *,
+    signed: tuple[Signature, ...] = (),
     works: Works,
     paper: str,
     key_folder: Path,
@@ -44,6 +46,7 @@ def issue(
         record: the closed run, accepted or rejected.
         record_sha256: the hash under which the store keeps it.
         traces: the samples of each stage attempt, in the record's order.
+        signed: the signatures under the run.
         works: the letterhead.
         paper: ``"A4"`` or ``"Letter"``.
         key_folder: where the station key lies.
@@ -60,11 +63,13 @@ def issue(
     """
     kind, number = kind_of(record), number_of(record)
     _check_evidence(record, record_sha256, traces)
+    if not all(one.binds(record) for one in signed):
+        raise RecordDamagedError(record.run, "a signature")
     path = out_folder / file_name(record)
     if path.exists():
         raise DocumentExistsError(number, str(path))
     key = load_station_key(key_folder)
-    data = sealed_document(record, record_sha256, traces, works=works, paper=paper, key=key, at=at)
+    data = sealed_document(record, record_sha256, traces, signed=signed, works=works, paper=paper, key=key, at=at)
     _check_own(data, key, number, record)
     try:
         _write(path, data)
@@ -86,17 +91,17 @@ def unsealed_document(
     """The document before it is sealed: the same bytes for the same arguments."""
     content = content_of(record, record_sha256, traces, facts, words())
     page = draw(content, layout(), words(), paper)
-    return attach(page, attachments_of(record, traces), content.dated)
+    return attach(page, attachments_of(record, traces, facts.signed), content.dated)
 
 
 def sealed_document(
     record: RunRecord, record_sha256: str, traces: tuple[Trace, ...], *, works: Works, paper: str,
-    key: StationKey, at: datetime,
+    key: StationKey, at: datetime, signed: tuple[Signature, ...] = (),
 ) -> bytes:  # fmt: skip
     """The document with its seal."""
     from testbench.certificate.signing import seal
 
-    facts = IssueFacts(works, at, key.signer, grouped(key.fingerprint))
+    facts = IssueFacts(works, at, key.signer, grouped(key.fingerprint), signed)
     return seal(unsealed_document(record, record_sha256, traces, facts, paper), key, at)
 
 

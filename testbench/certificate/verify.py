@@ -6,6 +6,8 @@ The rules, all of which an intact document keeps:
 * the signature is cryptographically right and covers the whole file: the only bytes outside it are its own value;
 * the attached record has the hash that the page, its QR code and its metadata state, and the same serial number and
   verdict; every attached trace has the hash that the record states; nothing else is attached;
+* every attached signature was made under this very record and these readings, and those that such a document needs are
+  there: who tested it, and for a certificate somebody else who released it;
 * any failure to read any of this means: not intact.
 
 Whether the seal is known is another question: its certificate must be one of those that the reader trusts.
@@ -23,6 +25,7 @@ from typing import Any
 from testbench.certificate.attach import RECORD, beside_name, trace_of
 from testbench.certificate.facts import DocumentFacts
 from testbench.certificate.keys import fingerprint_of, grouped, signer_of
+from testbench.certificate.signed import faults_of_signatures, in_a_line, signatures_in
 from testbench.certificate.signing import FIELD
 from testbench.run.record import Origin, sha256
 
@@ -49,6 +52,8 @@ class Verification:
     record_sha256: str = ""
     sealed_at: str = ""
     """The station's own time of day, ISO 8601."""
+    signed: tuple[str, ...] = ()
+    """Who signed, in words; empty where nobody did: the operator is named, not authenticated."""
 
 
 @dataclass(slots=True)
@@ -60,6 +65,7 @@ class _Found:
     sealed_at: datetime | None = None
     facts: DocumentFacts | None = None
     specimen: bool = False
+    signed: tuple[str, ...] = ()
 
 
 def verify(document: bytes | Path, trusted: Sequence[bytes]) -> Verification:
@@ -118,6 +124,7 @@ def _judgement(found: _Found, trusted: Sequence[bytes]) -> Verification:
         verdict=facts.verdict,
         record_sha256=facts.record_sha256,
         sealed_at="" if found.sealed_at is None else found.sealed_at.isoformat(),
+        signed=found.signed,
     )
 
 
@@ -242,6 +249,9 @@ def _faults_of_content(reader: Any, found: _Found) -> Iterator[str]:
     stated = (facts.serial, facts.verdict, facts.specimen)
     if stated != (record["valve"]["serial"], record["verdict"], found.specimen):
         yield "Page and attached record state different facts."
+    signed = signatures_in(files)
+    found.signed = tuple(map(in_a_line, signed))
+    yield from faults_of_signatures(record, sha256(data), signed)
     yield from _faults_of_traces(record["stages"], files)
 
 
@@ -307,6 +317,7 @@ def in_words(judged: Verification) -> list[str]:
         f"  sealed at    {judged.sealed_at} by the station's own clock",
         f"  fingerprint  {grouped(judged.fingerprint)}",
         f"  record       {judged.record_sha256}",
+        *(f"  signed       {one}" for one in judged.signed or ("by nobody; the operator is named, not authenticated",)),
     ]
     if not judged.trusted:
         lines += [f"  {reason}" for reason in judged.reasons]

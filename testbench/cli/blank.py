@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
+from testbench.cli.secrets import asking, secret_option
 
 if TYPE_CHECKING:
     from testbench.run.record import BlankRun
@@ -19,15 +20,26 @@ def command() -> None:
 @command.command()
 @click.argument("run")
 @click.option("--stage", type=click.IntRange(min=1), help="Which of its stage attempts; default: the last completed.")
-@click.option("--by", "declared_by", required=True, help="Who says that the body was tight.")
+@click.option(
+    "--by",
+    "declared_by",
+    required=True,
+    help="Who says that the body was tight; where people are registered, id of an engineer.",
+)
 @click.option("--why", required=True, help="What the body was, and how it is known to be tight.")
+@secret_option
 @home_option
 @json_option
-def add(run: str, stage: int | None, declared_by: str, why: str, home: Path | None, *, as_json: bool) -> None:
+def add(
+    *, run: str, stage: int | None, declared_by: str, why: str, from_stdin: bool, home: Path | None, as_json: bool
+) -> None:
     """Declare a hold of a closed RUN, made on a body known to be tight, a blank run."""
+    from testbench.identity import engineer_of
     from testbench.wiring import Home, add_blank
 
-    found = add_blank(Home(home_of(home)), run, stage, declared_by, why)
+    bench = Home(home_of(home))
+    declared_by, _ = engineer_of(bench, declared_by, asking(from_stdin=from_stdin))
+    found = add_blank(bench, run, stage, declared_by, why)
     if as_json:
         say_json(found.model_dump(mode="json"))
     else:

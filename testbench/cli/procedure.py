@@ -1,11 +1,13 @@
 """``testbench procedure``: list, show, check, adopt."""
 
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import click
 
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
+from testbench.cli.secrets import asking, secret_option
 
 
 @click.group()
@@ -87,20 +89,29 @@ def check(file: Path, as_json: bool) -> None:  # noqa: FBT001
 
 @command.command()
 @click.argument("procedure")
-@click.option("--by", "adopted_by", required=True, help="Who takes it into use.")
+@click.option(
+    "--by",
+    "adopted_by",
+    required=True,
+    help="Who takes it into use; where people are registered, id of an engineer, who signs it.",
+)
 @click.option("--copy", "copies", multiple=True, metavar="SOURCE=COPY",
               help="Which copy a source was confirmed from, or whose decision it is; once a source.")  # fmt: skip
 @click.option("--decision", help="The shop's decision that stands behind every house or common-practice number.")
+@secret_option
 @home_option
 @json_option
 def adopt(
-    procedure: str, adopted_by: str, copies: tuple[str, ...], decision: str | None, home: Path | None, *, as_json: bool
-) -> None:
+    *, procedure: str, adopted_by: str, copies: tuple[str, ...], decision: str | None, from_stdin: bool,
+    home: Path | None, as_json: bool,
+) -> None:  # fmt: skip
     """Take PROCEDURE into use, once somebody has confirmed its numbers.
 
     Lists what must be confirmed, and from which copy; a changed file needs adopting again. Until it is adopted its
     runs yield specimens only.
     """
+    from testbench.certificate.data import statements
+    from testbench.identity import engineer_of, procedure_signature
     from testbench.procedure.adoption import numbers_of, to_confirm
     from testbench.procedure_files.loader import find_procedure
     from testbench.wiring import Home, adopt_procedure
@@ -114,8 +125,11 @@ def adopt(
         say("\nTo confirm, each from a copy of the standard or by a decision:")
         for key, source in to_confirm(found).items():
             say(f"  --copy {key}='…'    {source.in_words}")
+        say(f"\n  {statements()['adopted'].format(procedure=found.id)}\n")
+    adopted_by, engineer = engineer_of(Home(folder), adopted_by, asking(from_stdin=from_stdin))
     said = tuple((key, seen) for key, _, seen in (copy.partition("=") for copy in copies))
-    adoption = adopt_procedure(Home(folder), found, digest, adopted_by, said, decision)
+    sign = partial(procedure_signature, Home(folder), engineer, found.id, digest)
+    adoption = adopt_procedure(Home(folder), found, digest, adopted_by, said, decision, sign)
     if as_json:
         say_json(adoption.model_dump(mode="json"))
     else:

@@ -2,8 +2,9 @@
 
 import re
 import unicodedata
+from datetime import date
 from enum import StrEnum
-from typing import Annotated, Any, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
     BaseModel,
@@ -143,6 +144,22 @@ class Valve(Value):
         return ", ".join(part for part in said if part) or "no rating stated"
 
 
+class WitnessPoint(Value):
+    """A stage that somebody else may attend, as the order agrees it (common practice; agree the terms in the order)."""
+
+    stage: Text
+    """Name of the stage, for example "shell test"."""
+    point: Literal["hold point", "witness point"]
+    """A hold point is not passed without the witness; a witness point is, after due notice."""
+    party: Text
+    """Whose point it is."""
+    notify: Text
+    """Who must be notified."""
+    notice_days: Annotated[int, Field(ge=0, le=365)]
+    """Days between notice and test, at least."""
+    notice_given_on: date | None = None
+
+
 class Order(Value):
     """What a customer ordered, and the valves on it."""
 
@@ -152,6 +169,7 @@ class Order(Value):
     procedure: Text
     """Id of the procedure that the order asks for."""
     valves: Annotated[tuple[Valve, ...], Field(min_length=1)]
+    witness_points: tuple[WitnessPoint, ...] = ()
 
     @field_validator("valves")
     @classmethod

@@ -10,6 +10,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+from pydantic import SecretStr
+
 from testbench.procedure.stages import PumpDuringHold, StageName
 from testbench.quantities import Pressure, Volume
 from testbench.rig.physics import Side
@@ -59,10 +61,12 @@ class SimulatedOperator:
     Args:
         name: the operator's name; empty: the first name on the screen.
         measures_c: whether C is measured wherever the screen offers it.
+        pin: the operator's, where the bench asks for one.
     """
 
-    def __init__(self, name: str = "", *, measures_c: bool = False) -> None:
+    def __init__(self, name: str = "", *, measures_c: bool = False, pin: str = "") -> None:
         self.name, self.measures_c = name, measures_c
+        self._pin = SecretStr(pin)
         self.finished = False
         """No valve is left to do."""
         self.serial = ""
@@ -200,6 +204,8 @@ class SimulatedOperator:
         if self._refused > MOST_REFUSALS:
             self.given_up.add(self.serial)
             self._refused = 0
+        if update.unsigned and self._pin:
+            return self._ask(update, m.Sign(request="sign", run=update.unsigned[-1].run, pin=self._pin))
         for order in update.orders:
             for valve in order.valves:
                 if valve.state == "to do" and valve.serial not in self.given_up:
@@ -214,7 +220,8 @@ class SimulatedOperator:
         if update.at_s - self._mounted_s < ZERO_WAIT_S:
             return NOTHING
         name = self.name or next(iter(update.operators), "")
-        return self._ask(update, m.StartRun(request="start_run", order=order, serial=serial, operator=name))
+        start = m.StartRun(request="start_run", order=order, serial=serial, operator=name, pin=self._pin)
+        return self._ask(update, start)
 
     def _next_stage(self, update: m.Update, run: m.RunView) -> Step:
         if hands := self._no_pressure():
@@ -227,7 +234,7 @@ class SimulatedOperator:
         decided = all(state in {"accepted", "rejected"} for state in states)
         if "rejected" in states or decided or tired or self._refused > MOST_REFUSALS:
             return self._ask(update, m.EndRun(request="end_run"))
-        return self._ask(update, m.StartStage(request="start_stage"))
+        return self._ask(update, m.StartStage(request="start_stage", attended=() if run.attends else None))
 
     # Phases --------------------------------------------------------------------------------------
 

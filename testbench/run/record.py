@@ -15,8 +15,9 @@ from testbench.metrology.decision_rule import Conformity
 from testbench.procedure.adoption import Adoption
 from testbench.procedure.requirements import Requirements, StageRequirement
 from testbench.procedure.stages import StageName
-from testbench.procedure.valve import Value, Valve, later
+from testbench.procedure.valve import Value, Valve, WitnessPoint, later
 from testbench.quantities import Pressure, Temperature
+from testbench.run.attendance import Attendance
 from testbench.run.channels import (
     Atmosphere,
     ChannelRecord,
@@ -173,6 +174,8 @@ class StageRecord(Value):
     """What the sensor at the vessel read while something was collected; None where a person read it."""
     beside: tuple[BesideTrace, ...] = later(())
     """One for each channel beside the deciding one, in the order of the run's."""
+    attendance: Attendance | None = later(None)
+    """None where the order names no witness point for this stage."""
 
 
 class BlankRun(Value):
@@ -274,11 +277,20 @@ class RunRecord(Value):
     beside: tuple[BesideRecord, ...] = later(())
     """The bench's other pressure channels; they drive nothing."""
     cross_checks: tuple[CrossCheck, ...] = later(())
+    operator_id: str = later("")
+    """Of the operator, who was authenticated by PIN; empty where nobody was registered: named, not authenticated."""
+    witness_points: tuple[WitnessPoint, ...] = later(())
+    """As the order names them."""
 
     @property
     def specimen(self) -> bool:
         """Whether any page of this run is a specimen: it was not live, or its procedure is not adopted."""
         return self.origin is not Origin.LIVE or self.adoption is None
+
+    @property
+    def decided(self) -> bool:
+        """Whether it becomes a document: it was accepted or rejected."""
+        return self.verdict in {Verdict.ACCEPTED, Verdict.REJECTED}
 
     @property
     def void(self) -> bool:

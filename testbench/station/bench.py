@@ -21,6 +21,7 @@ from testbench.station.entries import (
     ThermometerEntry,
     several_problems,
 )
+from testbench.station.lockout import LockOut
 
 __all__ = [
     "Bench", "CalibrationEntry", "ChannelCalibration", "ChannelEntry", "CollectingVessel", "CrossCheckEntry",
@@ -87,7 +88,8 @@ class Bench(Value):
     format: Literal[1]
     name: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9-]{0,19}$")]
     works: Works
-    operators: Annotated[tuple[Text, ...], Field(min_length=1)]
+    operators: tuple[Text, ...] = ()
+    """By name, as long as no operator is registered."""
     barometer: Atmosphere | None = None
     """What every absolute transmitter shows at atmosphere."""
     channels: Annotated[tuple[ChannelEntry, ...], Field(max_length=4)] = ()
@@ -107,6 +109,8 @@ class Bench(Value):
     simulation: Simulation | None = None
     bleeding: Burette | None = None
     """What C is measured with; None where the bench has no burette."""
+    people: LockOut = LockOut()
+    """When wrong tries lock a person."""
     water_temperature: Temperature | None = None
     """As somebody states it; a temperature channel overrules it."""
 

@@ -47,3 +47,23 @@ class ClockWatch:
         if abs(moved) > SET_S:
             found.append(ClockSet(at_s, moved))
         return tuple(found)
+
+
+class ClockStatus:
+    """What is known of the time of day, for whoever signs by it.
+
+    Args:
+        since: from when on it is watched: UTC, ISO 8601; or, in other words, whose clock it is.
+    """
+
+    def __init__(self, since: str) -> None:
+        self.text = since
+
+    @classmethod
+    def watched_since(cls, at: str) -> "ClockStatus":
+        """The clock of this machine."""
+        return cls(f"not set since {at}")
+
+    def was_set(self, seconds: float, at: str) -> None:
+        """It was set, forward or (below 0) back."""
+        self.text = f"set by {seconds:+.1f} s at {at}"

@@ -6,7 +6,8 @@ from datetime import date, datetime
 from testbench.metrology.trend import SlidingSlope, Slope
 from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.stages import StageName
-from testbench.procedure.valve import Value
+from testbench.procedure.valve import Value, WitnessPoint, later
+from testbench.run.attendance import Attendance
 from testbench.run.cross_check import pairs_of
 from testbench.run.decay import Basis
 from testbench.run.evaluation import evaluate_stage, judge_run
@@ -24,6 +25,7 @@ class StageOpening(Value):
     attempt: int
     since: int
     requirement: StageRequirement
+    attendance: Attendance | None = later(None)
 
 
 @dataclass(slots=True)
@@ -44,6 +46,8 @@ class StageUnderWay:
     rejected_lines: int = 0
     lowest: int | None = None
     """Lowest reading of the hold so far [counts]."""
+    attendance: Attendance | None = None
+    """Who attends, where the order names a witness point for this stage."""
     change: Slope | None = None
     """Rate of change over the stabilization window [counts/s]."""
 
@@ -77,7 +81,13 @@ class StageUnderWay:
     def opened(self) -> "StageOpening":
         """What the journal keeps of the beginning."""
         requirement = self.rules.requirement
-        return StageOpening(stage=requirement.stage, attempt=self.attempt, since=self.since, requirement=requirement)
+        return StageOpening(
+            stage=requirement.stage,
+            attempt=self.attempt,
+            since=self.since,
+            requirement=requirement,
+            attendance=self.attendance,
+        )
 
     def trace(self) -> Trace:
         """All samples so far."""
@@ -106,6 +116,7 @@ class StageUnderWay:
             trace=TraceReference(samples=len(trace), sha256=trace.sha256()),
             finding=None,
             drawn=state.drawn,
+            attendance=self.attendance,
         )
 
 
@@ -131,6 +142,11 @@ def next_stage(record: RunRecord) -> tuple[StageRequirement, int] | None:
         if newest is not Verdict.ACCEPTED:
             return requirement, len(tried) + 1
     return None
+
+
+def point_of(record: RunRecord, requirement: StageRequirement) -> WitnessPoint | None:
+    """The witness point or hold point that the order names for a stage; None where there is none."""
+    return next((point for point in record.witness_points if point.stage == requirement.stage), None)
 
 
 def closed(record: RunRecord, ended: str, ending: Ending | None = None) -> RunRecord:

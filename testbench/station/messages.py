@@ -6,12 +6,22 @@ schema of both. Any program may hold a screen's place: the same rules, the same 
 
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, TypeAdapter, ValidationError, model_validator
+from pydantic import (
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    SecretStr,
+    SerializationInfo,
+    TypeAdapter,
+    ValidationError,
+    model_validator,
+)
 
 from testbench.errors import BenchError, RequestUnreadableError
 from testbench.procedure.stages import StageName
 from testbench.procedure.valve import Text, Value
 from testbench.quantities import Volume
+from testbench.run.attendance import Attendee
 from testbench.run.machine import Phase
 from testbench.run.observations import Seen
 from testbench.run.record import Finding, Origin, Verdict
@@ -23,8 +33,19 @@ Said = Annotated[str, Field(max_length=200, pattern=r"^[^\x00-\x1f\x7f]*$")]
 """What somebody typed: a line, no more."""
 
 
+def _revealed(pin: SecretStr, info: SerializationInfo) -> str:
+    return pin.get_secret_value() if info.context is ON_THE_WIRE else str(pin)
+
+
+ON_THE_WIRE = object()
+Pin = Annotated[SecretStr, Field(max_length=20), PlainSerializer(_revealed, return_type=str, when_used="json")]
+"""A PIN shows itself on the wire and nowhere else: dumped, printed or logged it is a row of stars."""
+
+
 class Request(Value):
     """Base of all requests. ``id`` comes back with the answer."""
+
+    model_config = ConfigDict(hide_input_in_errors=True)
 
     id: Annotated[int, Field(ge=0)] = 0
 
@@ -42,12 +63,24 @@ class StartRun(Request):
     order: Text
     serial: Text
     operator: Text
+    pin: Pin = SecretStr("")
+    """Of the operator, where ``Update.pin_needed``."""
 
 
 class StartStage(Request):
     """Begin the next stage, or repeat a void or inconclusive one."""
 
     request: Literal["start_stage"]
+    attended: tuple[Attendee, ...] | None = None
+    """Who attends a witness point or hold point; empty: did not attend; None: not said."""
+
+
+class Sign(Request):
+    """Sign a closed run as performed, by its operator."""
+
+    request: Literal["sign"]
+    run: Text
+    pin: Pin
 
 
 class VentClosed(Request):
@@ -178,10 +211,11 @@ AnyRequest = Annotated[
     | Conclude
     | Stop
     | EndRun
+    | Sign
     | Shutdown,
     Field(discriminator="request"),
 ]
-_REQUESTS: TypeAdapter[AnyRequest] = TypeAdapter(AnyRequest)
+_REQUESTS: TypeAdapter[AnyRequest] = TypeAdapter(AnyRequest, config=ConfigDict(hide_input_in_errors=True))
 
 
 class Answer(Value):
@@ -313,6 +347,8 @@ class RunView(Value):
     """The verdict in words once the run is closed."""
     document: str = ""
     """Path of the certificate or rejection report once it is written."""
+    attends: str = ""
+    """Whose witness point or hold point the next stage is; empty where it is none."""
 
 
 class ActionOffered(Value):
@@ -336,6 +372,16 @@ class ValveLine(Value):
     serial: str
     valve: str
     state: Literal["to do", "accepted", "rejected", "inconclusive", "void"]
+
+
+class UnsignedLine(Value):
+    """A closed run that its operator has not signed yet."""
+
+    run: str
+    serial: str
+    operator: str
+    statement: str = ""
+    """What the operator agrees to."""
 
 
 class Notice(Value):
@@ -373,6 +419,10 @@ class Update(Value):
     orders: tuple[OrderLine, ...] = ()
     """Only while no run is open."""
     operators: tuple[str, ...] = ()
+    pin_needed: bool = False
+    """Whether operators are registered: a run is then started with a PIN."""
+    unsigned: tuple[UnsignedLine, ...] = ()
+    """Closed runs that wait for their operator's signature: the newest few, newest first."""
     notices: tuple[Notice, ...] = ()
     """The newest few."""
     trace: tuple[tuple[float, float], ...] = ()
@@ -410,7 +460,7 @@ def read_message(line: bytes) -> Update | Answer:
 
 def write(message: Value) -> bytes:
     """One line for the wire."""
-    return message.model_dump_json(exclude_defaults=False).encode() + b"\n"
+    return message.model_dump_json(exclude_defaults=False, context=ON_THE_WIRE).encode() + b"\n"
 
 
 def schema() -> dict[str, Any]:

@@ -28,6 +28,7 @@ def opening_record(  # noqa: PLR0917 - the facts of a run come from many sides
     at: datetime,
     *,
     operator: str,
+    operator_id: str = "",
     origin: Origin,
     software: str,
     procedure_sha256: str,
@@ -66,12 +67,20 @@ def opening_record(  # noqa: PLR0917 - the facts of a run come from many sides
         water_temperature=water,
         beside=beside,
         cross_checks=tuple(check.record for check in bench.cross_check),
+        operator_id=operator_id,
+        witness_points=order.witness_points,
     )
 
 
 def texts_of(valve: Valve) -> tuple[str, ...]:
     """What a document will print of a valve in the order's own words."""
     return valve.serial, valve.seat_pairing, valve.ends, valve.product, valve.drawing, valve.heat_numbers
+
+
+def texts_of_order(order: Order) -> tuple[str, ...]:
+    """What a document will print of an order in its own words."""
+    points = (text for point in order.witness_points for text in (point.party, point.notify))
+    return order.number, order.customer, order.customer_order, *points
 
 
 def said_at_opening(run: RunRecord) -> list[Happening]:

@@ -68,6 +68,18 @@ class OpenRun:
     """The traces of the other pressure channels, by stage attempt and tag."""
 
 
+@dataclass(frozen=True, slots=True)
+class UnsignedRun:
+    """A closed run that waits for its operator's signature."""
+
+    run: str
+    serial: str
+    operator: str
+    """Printed name."""
+    verdict: Verdict | None
+    """None where the run is void."""
+
+
 class CalibrationRegister(Protocol):
     """What is known of an instrument."""
 

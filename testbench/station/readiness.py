@@ -20,6 +20,7 @@ from testbench.errors import (
     RangeExceededError,
     SerialUnknownError,
     UncertaintyTooLargeError,
+    WitnessPointRefusedError,
     ZeroCheckFailedError,
     ZeroMovesError,
 )
@@ -50,6 +51,18 @@ def find_valve(orders: Sequence[Order], number: str, serial: str) -> tuple[Order
                     return order, valve
             raise SerialUnknownError(serial, number)
     raise OrderUnknownError(number, tuple(order.number for order in orders))
+
+
+def check_witness_points(order: Order, requirements: Requirements) -> None:
+    """Refuse an order whose witness point names no stage of the valve's, or a stage twice.
+
+    Raises:
+        WitnessPointRefusedError: names it.
+    """
+    stages, named = tuple(stage.stage for stage in requirements.stages), [one.stage for one in order.witness_points]
+    for stage in named:
+        if stage not in stages or named.count(stage) > 1:
+            raise WitnessPointRefusedError(order.number, stage, tuple(map(str, stages)))
 
 
 def check_operator(bench: Bench, name: str) -> None:

@@ -88,7 +88,13 @@ def _kept(stage: StageRecord, index: int, found: OpenRun, opening: RunRecord) ->
     named = (stage.trace, *(one.trace for one in stage.beside))
     if [one.sha256() for one in (trace, *trace.beside)] == [one.sha256 for one in named]:
         return stage
-    since = StageOpening(stage=stage.stage, attempt=stage.attempt, since=stage.since, requirement=stage.requirement)
+    since = StageOpening(
+        stage=stage.stage,
+        attempt=stage.attempt,
+        since=stage.since,
+        requirement=stage.requirement,
+        attendance=stage.attendance,
+    )
     return _lost(since, index, found, opening)
 
 
@@ -119,4 +125,5 @@ def _lost(stage: StageOpening, index: int, found: OpenRun, opening: RunRecord) -
             )
             for one, read in zip(opening.beside, trace.beside, strict=True)
         ),
+        attendance=stage.attendance,
     )

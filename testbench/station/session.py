@@ -23,6 +23,7 @@ from testbench.metrology.trend import SlidingSlope
 from testbench.procedure.requirements import requirements_for
 from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Order
+from testbench.run.attendance import attend
 from testbench.run.decay import Basis
 from testbench.run.decaying import Decaying
 from testbench.run.hold import largest_step
@@ -34,17 +35,19 @@ from testbench.run.samples import GapReason, Sample, Thresholds, Trace, to_ticks
 from testbench.station import messages as m
 from testbench.station import readiness
 from testbench.station.acquisition import Acquisition, ClockSet, PortEvent, Suspended, Taken
+from testbench.station.at_the_bench import Operators, Signing
 from testbench.station.bench import Bench
 from testbench.station.beside import Beside, Companion, on_run
-from testbench.station.current_run import StageUnderWay, closed, iso, judged, next_stage
+from testbench.station.current_run import StageUnderWay, closed, iso, judged, next_stage, point_of
 from testbench.station.gauge_checks import GaugeCheck, check_of_hold, judged_with_checks, with_checks
 from testbench.station.keeper import Batch, Keeper
 from testbench.station.line import Line
 from testbench.station.line_log import LineLog
 from testbench.station.meters import Meters
-from testbench.station.opening import caught, opening_record, said_at_opening, texts_of
+from testbench.station.opening import caught, opening_record, said_at_opening, texts_of, texts_of_order
 from testbench.station.ports import Clock, Documents, FreeSpace, RawBytes, RunStore
 from testbench.station.register import channel_of
+from testbench.station.sign_off import owed_for_document
 
 LEAST_FREE_BYTES = 50_000_000
 NOTICES_KEPT = 12
@@ -92,6 +95,8 @@ class Outside:
     """The same for the bench's other lines, in their order."""
     replayed: bool = False
     """Whether the channel is driven from a capture."""
+    signing: Signing | None = None
+    """Where operators identify themselves; None: by name only."""
 
 
 class Session:
@@ -130,6 +135,7 @@ class Session:
         self._log = LineLog(self.lines[0].history, None)
         self.channel: ChannelRecord | None = None
         """As calibrated and checked at the start of the newest run; None without a calibration."""
+        self.operators = Operators(bench, outside.signing)
         self.read_orders()
 
     # Time ----------------------------------------------------------------------------------------
@@ -210,6 +216,7 @@ class Session:
 
     def _clock_set(self, event: ClockSet) -> None:
         """Said and kept; nothing is timed by the time of day."""
+        self.operators.clock_set(event.seconds, iso(self.outside.clock.utc()))
         way = "forward" if event.seconds > 0 else "back"
         sentence = f"The clock of this machine was set {way} by {abs(event.seconds):.1f} s; no hold is timed by it."
         if self.run_open:
@@ -290,7 +297,9 @@ class Session:
             case m.StartRun():
                 self._start_run(request)
             case m.StartStage():
-                self._start_stage()
+                self._start_stage(request)
+            case m.Sign():
+                self._sign(request)
             case m.EndRun():
                 self._end_run()
             case _:
@@ -303,6 +312,8 @@ class Session:
         if self.run_open:
             return
         self._read_register()
+        if self.operators.read():
+            self.notify("Operators are registered: they start a run with their PIN; those of bench.toml are ignored.")
         self.orders, refused = self.outside.load_orders()
         self.states = self.outside.store.states_of(self.orders)
         said = tuple(str(refusal) for refusal in refused)
@@ -353,12 +364,13 @@ class Session:
         self.read_orders()
         if self.run_open or self._to_seal is not None:
             raise RequestRefusedError("start_run", "a run is open", tuple(self.possible()))
-        readiness.check_operator(self.bench, request.operator)
+        operator, operator_id = self.operators.identify(request)
         order, valve = readiness.find_valve(self.orders, request.order, request.serial)
-        for text in (order.number, order.customer, order.customer_order, request.operator, *texts_of(valve)):
+        for text in (*texts_of_order(order), operator, *texts_of(valve)):
             self.outside.check_printable(text)
         procedure, digest = self.outside.find_procedure(order.procedure)
         requirements = requirements_for(procedure, valve)
+        readiness.check_witness_points(order, requirements)
         adoption = self.outside.store.adoption_of(digest)
         origin = Origin.REPLAYED if self.outside.replayed else self.bench.origin
         origin = Origin.SIMULATED if self._simulated else origin
@@ -380,7 +392,8 @@ class Session:
             channel,
             zero,
             at,
-            operator=request.operator,
+            operator=operator,
+            operator_id=operator_id,
             origin=origin,
             software=self.outside.software,
             procedure_sha256=digest,
@@ -448,12 +461,23 @@ class Session:
         self._traces = []
         self.states = self.outside.store.states_of(self.orders)
         self.notify(f"Run {record.run}: {record.verdict or 'void'}. {record.reason}", grave=record.void)
-        if record.verdict is not None and record.verdict != "inconclusive":
+        self.operators.read()
+        if record.decided and owed_for_document(record, ()) is None:
             self.outside.documents.order(record.run)
+
+    def _sign(self, request: m.Sign) -> None:
+        """Between stages only: looking at a secret takes longer than a reading may wait."""
+        if self.stage_open or "sign" not in self.possible():
+            doing = "a stage is under way" if self.stage_open else "no run waits for its operator's signature"
+            raise RequestRefusedError("sign", doing, tuple(self.possible()))
+        signature, owed = self.operators.sign(request)
+        self.notify(f"Run {request.run} is signed as performed by {signature.printed_name}.")
+        if owed:
+            self.outside.documents.order(request.run)
 
     # A stage -------------------------------------------------------------------------------------
 
-    def _start_stage(self) -> None:
+    def _start_stage(self, request: m.StartStage) -> None:
         if not self.run_open or self.stage_open or self._to_seal is not None:
             doing = "a stage is under way" if self.stage_open else "no run is open"
             raise RequestRefusedError("start_stage", doing, tuple(self.possible()))
@@ -476,6 +500,10 @@ class Session:
         if self.acquisition.newest.counts > thresholds.safe:
             reading = channel.scale.pressure(self.acquisition.newest.counts)
             raise PressureNotReleasedError(reading.text(1), requirement.safe_below.text(1))
+        for text in (said for one in request.attended or () for said in (one.name, one.party)):
+            self.outside.check_printable(text)
+        on = self.outside.clock.utc().date()
+        attendance = None if (point := point_of(self.run, requirement)) is None else attend(point, request.attended, on)
         self.meters.check(now)
         self.beside.begin_stage(self.run, requirement)
         self.meters.begin(now)
@@ -488,6 +516,7 @@ class Session:
             state=StageState(phase=Phase.FILLING, since=since),
             slope=SlidingSlope(requirement.stabilization.window_s),
             largest_step=largest_step(channel, requirement),
+            attendance=attendance,
         )
         self.stage_open = True
         sentence = f"{requirement.stage.capitalize()}, attempt {attempt}, begun."
@@ -586,7 +615,7 @@ class Session:
         if self._to_seal is not None:
             return []
         if not self.run_open:
-            return ["start_run"]
+            return ["start_run", "sign"] if self.operators.unsigned else ["start_run"]
         if self.stage_open:
             assert self.stage is not None
             return [str(action) for action in self.stage.rules.possible(self.stage.state)]

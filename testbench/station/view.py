@@ -4,7 +4,7 @@ from collections.abc import Iterable
 
 from testbench.procedure.criteria import LargestLeakageRate, VisualCriterion
 from testbench.procedure.requirements import StageRequirement
-from testbench.procedure.valve import Valve
+from testbench.procedure.valve import Valve, WitnessPoint
 from testbench.run.bleeding import Bleeding
 from testbench.run.cross_check import CRITERION
 from testbench.run.decisions import decision_of
@@ -16,7 +16,7 @@ from testbench.station import messages as m
 from testbench.station import words
 from testbench.station.acquisition import Acquisition
 from testbench.station.beside import Companion
-from testbench.station.current_run import StageUnderWay, iso, next_stage
+from testbench.station.current_run import StageUnderWay, iso, next_stage, point_of
 from testbench.station.session import Session
 
 POINTS_PER_UPDATE = 20
@@ -60,7 +60,9 @@ class Viewer:
             cautions=cautions,
             actions=self._actions(),
             orders=() if session.run_open else self._orders(),
-            operators=session.bench.operators,
+            operators=session.operators.names,
+            pin_needed=session.operators.pin_needed,
+            unsigned=() if session.run_open else session.operators.lines,
             notices=tuple(session.notices),
             trace=points,
             trace_complete=complete,
@@ -108,7 +110,13 @@ class Viewer:
             verdict=None if session.run_open else run.verdict,
             sentence="" if session.run_open else run.reason,
             document=session.documents.get(run.run, ""),
+            attends="" if (point := self._point(run)) is None else point.party,
         )
+
+    def _point(self, run: RunRecord) -> WitnessPoint | None:
+        """The witness point or hold point of the stage that comes next."""
+        found = next_stage(run) if self._session.run_open and not self._session.stage_open else None
+        return None if found is None else point_of(run, found[0])
 
     def _stage_lines(self, run: RunRecord) -> Iterable[m.StageLine]:
         session = self._session
@@ -219,9 +227,13 @@ class Viewer:
                 return "Close the run.", after
             requirement, attempt = found
             again = "" if attempt == 1 else f" again (attempt {attempt})"
-            return f"Next: the {requirement.stage}{again}. Start it when the valve is mounted.", after
+            point, today = self._point(run), session.outside.clock.utc().date()
+            attends = "" if point is None else f" {words.attends(point, today)}."
+            return f"Next: the {requirement.stage}{again}.{attends} Start it when the valve is mounted.", after
         after = () if under_way is None else words.cautions(under_way.state)
-        return "Mount the next valve with its vent open, then choose it.", after
+        unsigned = session.operators.unsigned
+        sign = words.to_sign(unsigned[0].run, unsigned[0].operator, len(unsigned)) if unsigned else ""
+        return f"{sign}Mount the next valve with its vent open, then choose it.", after
 
     def _actions(self) -> tuple[m.ActionOffered, ...]:
         labels = dict(words.LABELS)

@@ -1,11 +1,14 @@
 """What the screen says to the operator: instructions, cautions and the names of the keys."""
 
+from datetime import date
 from fractions import Fraction
 
 from testbench.procedure.criteria import LargestLeakageRate, StemWeep, VisualCriterion
 from testbench.procedure.requirements import StageRequirement
 from testbench.procedure.stages import PumpDuringHold
+from testbench.procedure.valve import WitnessPoint
 from testbench.quantities import Pressure
+from testbench.run.attendance import notice_in_words
 from testbench.run.bleeding import BLEEDS
 from testbench.run.caught import Together
 from testbench.run.collecting import owes_volume
@@ -32,6 +35,7 @@ LABELS: dict[str, str] = {
     "start_run": "Start the run",
     "start_stage": "Start the stage",
     "end_run": "Close the run",
+    "sign": "Sign: performed",
 }
 
 STORED_ENERGY = "Pressure stores energy: stand clear of blanks, hoses and the line of the bolts."
@@ -41,6 +45,17 @@ TRAPPED_AIR = "Trapped air bursts: vent until no bubble comes."
 DEPRESSURIZE_FIRST = "Release the pressure before you touch bolts, blanks or hoses."
 LOCKED_BEHIND_DISC = "Pressure can stay locked behind the closed disc: vent both sides before you open anything."
 LOCAL_RULES = "The recorder only advises. Local codes and the works' safety rules prevail."
+
+
+def attends(point: WitnessPoint, on: date) -> str:
+    """Whose point a stage is, and how notice stands."""
+    return f"{point.point.capitalize()} of {point.party}: {notice_in_words(point, on)[1]}"
+
+
+def to_sign(run: str, operator: str, waiting: int) -> str:
+    """The newest run that waits for its operator's signature; it may be left for later."""
+    others = f" {waiting - 1} more wait." if waiting > 1 else ""
+    return f"Run {run} waits for the signature of {operator}, now or later.{others} "
 
 
 def instruction(stage: Stage, state: StageState, acceptance: Pressure) -> str:

@@ -20,8 +20,9 @@ from testbench.errors import RecordDamagedError, RunUnknownError, StoreFailedErr
 from testbench.procedure.valve import Order
 from testbench.run.record import EarlierRun, RunRecord, StageRecord, Verdict, sha256
 from testbench.run.samples import Gap, GapReason, Trace
+from testbench.run.signature import Meaning
 from testbench.run.state import Happening
-from testbench.station.ports import JournalLine, OpenRun, RunSummary
+from testbench.station.ports import JournalLine, OpenRun, RunSummary, UnsignedRun
 from testbench.store import codec, tables
 from testbench.store.database import Database
 from testbench.store.register import RegisterReader
@@ -171,6 +172,30 @@ class RunReader(RegisterReader):
         with self._database.reading() as connection:
             rows = connection.execute(query).mappings().all()
             return [_open_run(connection, row) for row in rows]
+
+    def unsigned_runs(self, among: int = 1000) -> tuple[UnsignedRun, ...]:
+        """Closed runs of an authenticated operator who has not signed them as performed, newest first.
+
+        Args:
+            among: how many of the newest closed runs are looked at; what waits longer than that waits in the history.
+        """
+        table, signed = tables.run, tables.signature
+        newest = select(table.c.number).where(table.c.state == "closed").order_by(table.c.number.desc()).limit(among)
+        performed = signed.c.meaning == Meaning.PERFORMED.value
+        bears = select(signed.c.seq).where(signed.c.subject == table.c.id, performed).exists()
+        operator = func.json_extract(tables.record.c.body, "$.operator")
+        query = (
+            select(table.c.id, table.c.serial, table.c.verdict, operator.label("operator"))
+            .join(tables.record, tables.record.c.run == table.c.number)
+            .where(table.c.number.in_(newest), ~bears)
+            .where(func.json_extract(tables.record.c.body, "$.operator_id").is_not(None))
+            .order_by(table.c.number.desc())
+        )
+        with self._database.reading() as connection:
+            rows = connection.execute(query).all()
+        return tuple(
+            UnsignedRun(row.id, row.serial, row.operator, Verdict(row.verdict) if row.verdict else None) for row in rows
+        )
 
     def accepted_run_of(self, serial: str, *, specimen: bool = True) -> str | None:
         """The first run in which this serial number was accepted; None where there is none.

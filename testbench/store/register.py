@@ -1,14 +1,20 @@
-"""What the bench keeps beside its runs: adoptions, calibrations, checks against a second gauge, blank runs.
+"""What the bench keeps beside its runs: adoptions, calibrations, gauge checks, blank runs, people, signatures.
 
 Rows are numbered from 1 and never change. A file from before a register had its table holds nothing of it.
 """
 
+from collections.abc import Callable, Sequence
+
 from sqlalchemy import Connection, Select, Table, func, insert, inspect, select
 
+from testbench.errors import PersonEntryDamagedError
 from testbench.procedure.adoption import Adoption
-from testbench.run.record import canonical
+from testbench.run.record import canonical, sha256
+from testbench.run.signature import Method, Signature
 from testbench.station.calibrations import CalibrationReport
 from testbench.station.gauge_checks import GaugeCheck
+from testbench.station.lockout import Attempt, Outcome
+from testbench.station.people import Kept, PersonEntry
 from testbench.store import tables
 from testbench.store.database import Database
 
@@ -45,6 +51,22 @@ class RegisterReader:
         """Every blank run as canonical JSON, in the order they were declared."""
         return self._bodies(tables.blank, select(tables.blank.c.body))
 
+    def people(self) -> tuple[Kept, ...]:
+        """Every entry of a person, in the order of entry."""
+        with self._database.reading() as connection:
+            return _kept(connection) if inspect(connection).has_table(tables.person_entry.name) else ()
+
+    def tries_of(self, person: str, method: Method) -> tuple[Attempt, ...]:
+        """The tries of a person since the last that was not wrong, that one first."""
+        with self._database.reading() as connection:
+            there = inspect(connection).has_table(tables.attempt.name)
+            return _attempts(connection, person, method) if there else ()
+
+    def signatures_of(self, subject: str) -> tuple[Signature, ...]:
+        """The signatures under a run or a procedure, in the order they were made."""
+        with self._database.reading() as connection:
+            return _signatures(connection, subject) if inspect(connection).has_table(tables.signature.name) else ()
+
     def _bodies(self, table: Table, query: Select[tuple[str]]) -> tuple[str, ...]:
         with self._database.reading() as connection:
             if not inspect(connection).has_table(table.name):
@@ -55,9 +77,12 @@ class RegisterReader:
 class RegisterWriter(RegisterReader):
     """Adds to the registers; each call returns when the row is on disk."""
 
-    def adopt(self, adoption: Adoption) -> None:
-        """Keep the adoption of a procedure."""
-        self._keep(tables.adoption, sha256=adoption.sha256, body=canonical(adoption).decode())
+    def adopt(self, adoption: Adoption, signature: Signature | None = None) -> None:
+        """Keep the adoption of a procedure, and the signature under it, both or neither."""
+        with self._database.writing() as connection:
+            self._insert(connection, tables.adoption, sha256=adoption.sha256, body=canonical(adoption).decode())
+            if signature is not None:
+                self._insert_signature(connection, signature)
 
     def add_calibration(self, report: CalibrationReport) -> None:
         """Keep a calibration."""
@@ -80,7 +105,69 @@ class RegisterWriter(RegisterReader):
 
     def _keep(self, table: Table, **columns: str) -> None:
         with self._database.writing() as connection:
-            connection.execute(insert(table), {"seq": _next(connection, table), **columns})
+            self._insert(connection, table, **columns)
+
+    # People and signatures: each rule is asked within the transaction that keeps what it allows -----
+
+    def add_people(self, kept: Sequence[Kept], check: Callable[[Sequence[Kept]], None]) -> None:
+        """Keep entries of people, all or none; what the check raises keeps none."""
+        with self._database.writing() as connection:
+            check(_kept(connection))
+            for one in kept:
+                body = canonical(one.entry).decode()
+                self._insert(connection, tables.person_entry, person=one.entry.person, secret=one.secret, body=body)
+
+    def add_attempt(self, attempt: Attempt, check: Callable[[Sequence[Attempt]], None]) -> None:
+        """Keep a try; the check sees the tries of that person since the last that was not wrong."""
+        with self._database.writing() as connection:
+            check(_attempts(connection, attempt.person, attempt.method))
+            self._insert(
+                connection,
+                tables.attempt,
+                person=attempt.person,
+                method=attempt.method,
+                outcome=attempt.outcome,
+                body=canonical(attempt).decode(),
+            )
+
+    def add_signature(self, signature: Signature, check: Callable[[Sequence[Signature]], None]) -> None:
+        """Keep a signature; the check sees those that its subject bears."""
+        with self._database.writing() as connection:
+            check(_signatures(connection, signature.subject_id))
+            self._insert_signature(connection, signature)
+
+    def _insert(self, connection: Connection, table: Table, **columns: str) -> None:
+        """Add a row behind the others: the one place where a register grows."""
+        connection.execute(insert(table), {"seq": _next(connection, table), **columns})
+
+    def _insert_signature(self, connection: Connection, signature: Signature) -> None:
+        body = canonical(signature).decode()
+        self._insert(connection, tables.signature, subject=signature.subject_id, meaning=signature.meaning, body=body)
+
+
+def _kept(connection: Connection) -> tuple[Kept, ...]:
+    table = tables.person_entry
+    found = []
+    for row in connection.execute(select(table.c.secret, table.c.body).order_by(table.c.seq)):
+        entry = PersonEntry.model_validate_json(row.body)
+        if entry.secret_sha256 != (sha256(row.secret.encode()) if row.secret else ""):
+            raise PersonEntryDamagedError(entry.person)
+        found.append(Kept(entry, row.secret))
+    return tuple(found)
+
+
+def _attempts(connection: Connection, person: str, method: Method) -> tuple[Attempt, ...]:
+    table = tables.attempt
+    of_person = (table.c.person == person) & (table.c.method == method.value)
+    last = select(func.coalesce(func.max(table.c.seq), 0)).where(of_person, table.c.outcome != Outcome.BEGUN.value)
+    since = select(table.c.body).where(of_person, table.c.seq >= last.scalar_subquery()).order_by(table.c.seq)
+    return tuple(map(Attempt.model_validate_json, connection.scalars(since)))
+
+
+def _signatures(connection: Connection, subject: str) -> tuple[Signature, ...]:
+    table = tables.signature
+    bodies = connection.scalars(select(table.c.body).where(table.c.subject == subject).order_by(table.c.seq))
+    return tuple(map(Signature.model_validate_json, bodies))
 
 
 def _next(connection: Connection, table: Table) -> int:

@@ -248,13 +248,46 @@ blank = Table(
     sqlite_strict=True,
 )
 
+person_entry = Table(
+    "person_entry",
+    METADATA,
+    Column("seq", Integer, primary_key=True, autoincrement=False),
+    _text("person"),
+    _text("secret"),  # the salted hash that the body names by its SHA-256; empty where the entry sets none
+    _text("body"),
+    sqlite_strict=True,
+)
+
+attempt = Table(
+    "attempt",
+    METADATA,
+    Column("seq", Integer, primary_key=True, autoincrement=False),
+    _text("person"),
+    _text("method"),
+    _text("outcome"),
+    _text("body"),
+    Index(None, "person", "method", "outcome"),
+    sqlite_strict=True,
+)
+
+signature = Table(
+    "signature",
+    METADATA,
+    Column("seq", Integer, primary_key=True, autoincrement=False),
+    _text("subject"),  # run number or procedure id
+    _text("meaning"),
+    _text("body"),
+    Index(None, "subject", "meaning"),
+    sqlite_strict=True,
+)
+
 
 # Triggers ---------------------------------------------------------------------------------------
 
 BESIDE = ("beside_chunk", "beside_gap", "beside_trace")
 WHILE_OPEN = ("journal", "chunk", "gap", "rejected", "trace", "record", *BESIDE)
 NUMBERED = ("journal", "chunk", "gap", "rejected", "document", "beside_chunk", "beside_gap")
-REGISTERS = ("adoption", "calibration", "gauge_check", "blank")
+REGISTERS = ("adoption", "calibration", "gauge_check", "blank", "person_entry", "attempt", "signature")
 """Of the bench, not of a run: numbered from 1, never changed."""
 KEPT = ("record", "journal", "gap", "rejected", "trace", "document", "beside_gap", "beside_trace", *REGISTERS)
 NEVER_DELETED = ("run", *KEPT)

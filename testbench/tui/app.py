@@ -13,7 +13,8 @@ from textual.binding import Binding, BindingType
 
 from testbench.procedure.valve import Value
 from testbench.station.messages import Answer, Attach, Update
-from testbench.tui.conversation import Conversation, Mode, Said
+from testbench.tui.conversation import Conversation, Mode
+from testbench.tui.entries import Said
 from testbench.tui.picture import LARGE_FROM_COLUMNS, LARGE_FROM_ROWS
 from testbench.tui.ports import Link
 from testbench.tui.screens.operator import OperatorScreen

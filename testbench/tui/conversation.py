@@ -11,9 +11,12 @@ from enum import StrEnum
 from testbench.errors import BenchError
 from testbench.procedure.valve import Value
 from testbench.quantities import Volume
+from testbench.run.attendance import Attendee
 from testbench.run.observations import Seen
 from testbench.station import messages as m
+from testbench.tui.entries import Choice, Choosing, Entry, Said, typed
 from testbench.tui.keys import KeyOffered, offered
+from testbench.tui.pin import PinEntry
 from testbench.tui.scanner import SUFFIXES, Scanner
 
 DEAD_S = 0.4
@@ -31,54 +34,21 @@ class Mode(StrEnum):
     OPERATOR = "operator"
     PLACE = "place"
     VOLUME = "volume"
+    UNSIGNED = "unsigned"
+    PIN = "PIN"
+    ATTENDING = "attending"
 
 
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """One line that can be chosen."""
-
-    label: str
-    detail: str = ""
-    value: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Choosing:
-    """A list under the arrow keys. Nothing is selected until somebody selects it."""
-
-    title: str
-    choices: tuple[Choice, ...]
-    selected: int | None = None
-    typed: str | None = None
-    """What was typed instead of choosing; None where nothing may be typed."""
-
-    def moved(self, by: int) -> "Choosing":
-        """The next or previous line; from nothing to the first or last."""
-        count = len(self.choices)
-        if count == 0:
-            return self
-        if self.selected is None:
-            return replace(self, selected=0 if by > 0 else count - 1)
-        return replace(self, selected=(self.selected + by) % count)
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """A volume or a number of drops being typed."""
-
-    text: str = ""
-    drops: bool = False
-    counted: str = ""
-    """"drops" or "bubbles" where the limit itself is a count; bubbles cannot be entered as a volume."""
-
-
-@dataclass(frozen=True, slots=True)
-class Said:
-    """Something said to the person at the keys, until the next key."""
-
-    sentence: str
-    remedy: str = ""
-    grave: bool = False
+TOO_FAST = Said("No hand types that fast; the PIN was emptied.", "Type the digits one after the other.", grave=True)
+_WANTED = {
+    Mode.VALVE: "start_run",
+    Mode.OPERATOR: "start_run",
+    Mode.PLACE: "observe",
+    Mode.VOLUME: "collected",
+    Mode.UNSIGNED: "sign",
+    Mode.ATTENDING: "start_stage",
+}
+"""What must be possible for a list or an entry to stay open."""
 
 
 @dataclass
@@ -92,6 +62,7 @@ class Conversation:
     said: Said | None = None
     scanned: str = ""
     scanner: Scanner = field(default_factory=Scanner)
+    pin: PinEntry = field(default_factory=PinEntry)
     _valve: tuple[str, ...] = ()
     _armed: tuple[str, float] = ("", 0.0)
     _criterion: int = 0
@@ -102,8 +73,8 @@ class Conversation:
         """Take the newest state; leave what it no longer asks for."""
         before, self.update = self.update, update
         requests = {action.request for action in update.actions}
-        wanted = {Mode.VALVE: "start_run", Mode.OPERATOR: "start_run", Mode.PLACE: "observe", Mode.VOLUME: "collected"}
-        if self.mode in wanted and wanted[self.mode] not in requests:
+        wanted = self.pin.request.request if self.pin.request is not None else _WANTED.get(self.mode)
+        if wanted is not None and wanted not in requests:
             self._watch()
         first = self.mode is Mode.WATCHING and update.run is None and "start_run" in requests
         changed = self.mode is Mode.VALVE and before is not None and before.orders != update.orders
@@ -148,14 +119,20 @@ class Conversation:
         return None
 
     def _printable(self, character: str, at: float) -> None:
+        if self.mode is Mode.PIN:
+            self.pin, by_hand = self.pin.character(character, at)
+            self.said = None if by_hand else TOO_FAST
+            return
         self.scanner.character(character, at)
-        if self.mode is Mode.PLACE and self.choosing is not None:
-            typed = f"{self.choosing.typed or ''}{character}"[:LONGEST_ENTRY]
-            self.choosing = replace(self.choosing, selected=None, typed=typed)
+        if self.mode in {Mode.PLACE, Mode.ATTENDING} and self.choosing is not None:
+            longer = f"{self.choosing.typed or ''}{character}"[:LONGEST_ENTRY]
+            self.choosing = replace(self.choosing, selected=None, typed=longer)
         elif self.mode is Mode.VOLUME:
-            self.entry = _typed(self.entry, character)
+            self.entry = typed(self.entry, character)
 
     def _suffix(self, key: str, at: float) -> Value | None:
+        if self.mode is Mode.PIN:
+            return self._enter_pin() if key == "enter" and self.pin.by_hand(at) else None
         scan = self.scanner.suffix(at)
         if scan != "":
             self.said = None
@@ -200,6 +177,10 @@ class Conversation:
                 self.mode, self.entry = Mode.VOLUME, _entry_for(self.update)
             case "observe":
                 return self._observe(pressed)
+            case "sign":
+                self._choose_unsigned()
+            case "start_stage" if self.update is not None and self.update.run is not None and self.update.run.attends:
+                self._ask_who_attends()
             case _:
                 return _PLAIN[pressed.request]()
         return None
@@ -221,6 +202,7 @@ class Conversation:
 
     def _watch(self) -> None:
         self.mode, self.choosing, self.entry, self.scanned = Mode.WATCHING, None, Entry(), ""
+        self.pin = PinEntry()
 
     def _choose_valve(self) -> None:
         assert self.update is not None
@@ -233,6 +215,42 @@ class Conversation:
         kept = next((at for at, line in enumerate(lines) if self._selected_value() == line.value), None)
         self.mode, self.choosing = Mode.VALVE, Choosing("Which valve?", lines, selected=kept)
 
+    def _choose_unsigned(self) -> None:
+        """Which run is signed; where only one waits, it is that one."""
+        assert self.update is not None
+        runs = tuple(
+            Choice(one.run, f"{one.serial} · {one.operator}", (one.run, one.operator, one.statement))
+            for one in self.update.unsigned
+        )
+        if len(runs) == 1:
+            self._ask_to_sign(*runs[0].value)
+        else:
+            self.mode, self.choosing = Mode.UNSIGNED, Choosing("Sign which run?", runs)
+
+    def _ask_to_sign(self, run: str, operator: str, statement: str) -> None:
+        self.mode, self.choosing = Mode.PIN, None
+        self.pin = PinEntry(operator, statement, m.Sign.model_validate({"request": "sign", "run": run, "pin": ""}))
+
+    def _enter_pin(self) -> Value | None:
+        if not self.pin.typed:
+            self.said = Said("Nothing was entered.", "Type the digits of the PIN.")
+            return None
+        request = self.pin.filled_in()
+        self._watch()
+        return request
+
+    def _ask_who_attends(self) -> None:
+        nobody = (Choice("Nobody attends", "did not attend", ("",)),)
+        self.mode, self.choosing = Mode.ATTENDING, Choosing("Who attends? Type the name.", nobody, typed="")
+
+    def _attended_by(self, name: str) -> Value:
+        assert self.update is not None
+        assert self.update.run is not None
+        party = self.update.run.attends
+        self._watch()
+        attended = (Attendee(name=name, party=party),) if name else ()
+        return m.StartStage(request="start_stage", attended=attended)
+
     def _selected_value(self) -> tuple[str, ...]:
         if self.mode is not Mode.VALVE or self.choosing is None or self.choosing.selected is None:
             return ()
@@ -240,9 +258,8 @@ class Conversation:
 
     def _took_scan(self, text: str) -> None:
         """Select the scanned valve; it takes a key to go on with it."""
-        if self.mode is Mode.PLACE and self.choosing is not None:
-            typed = (self.choosing.typed or "").removesuffix(text)
-            self.choosing = replace(self.choosing, typed=typed)
+        if self.choosing is not None and self.choosing.typed is not None:
+            self.choosing = replace(self.choosing, typed=self.choosing.typed.removesuffix(text))
         self.entry = replace(self.entry, text="")
         startable = self.update is not None and any(one.request == "start_run" for one in self.update.actions)
         if not startable:
@@ -263,8 +280,8 @@ class Conversation:
             return self._enter_volume()
         if self.choosing is None:
             return None
-        if self.mode is Mode.PLACE and (self.choosing.typed or "").strip():
-            return self._leaks_at((self.choosing.typed or "").strip())
+        if said := (self.choosing.typed or "").strip():
+            return self._leaks_at(said) if self.mode is Mode.PLACE else self._attended_by(said)
         if self.choosing.selected is None:
             self.said = Said("Nothing is chosen yet.", "Choose with the arrow keys, then press Enter.")
             return None
@@ -273,14 +290,23 @@ class Conversation:
     def _chosen(self, value: tuple[str, ...]) -> Value | None:
         if self.mode is Mode.PLACE:
             return self._leaks_at(value[0])
+        if self.mode is Mode.ATTENDING:
+            return self._attended_by(value[0])
+        if self.mode is Mode.UNSIGNED:
+            self._ask_to_sign(*value)
+            return None
         if self.mode is Mode.VALVE:
             assert self.update is not None
             self._valve = value
             people = tuple(Choice(name, value=(name,)) for name in self.update.operators)
             self.mode, self.choosing = Mode.OPERATOR, Choosing(f"Who tests {value[1]}?", people)
             return None
+        start = m.StartRun(request="start_run", order=self._valve[0], serial=self._valve[1], operator=value[0])
         self._watch()
-        return m.StartRun(request="start_run", order=self._valve[0], serial=self._valve[1], operator=value[0])
+        if self.update is None or not self.update.pin_needed:
+            return start
+        self.mode, self.pin = Mode.PIN, PinEntry(value[0], request=start)
+        return None
 
     def _leaks_at(self, place: str) -> Value:
         self._watch()
@@ -307,17 +333,19 @@ class Conversation:
         if key == "escape":
             self._back()
         elif key in {"up", "down"} and self.choosing is not None:
-            typed = None if self.choosing.typed is None else ""
-            self.choosing = replace(self.choosing.moved(1 if key == "down" else -1), typed=typed)
+            emptied = None if self.choosing.typed is None else ""
+            self.choosing = replace(self.choosing.moved(1 if key == "down" else -1), typed=emptied)
         elif self.mode is Mode.VOLUME and key in {"left", "right"} and self.entry.counted != "bubbles":
             self.entry = replace(self.entry, text="", drops=not self.entry.drops)
         elif key == "backspace":
+            self.pin = self.pin.corrected()
             self.entry = replace(self.entry, text=self.entry.text[:-1])
             if self.choosing is not None and self.choosing.typed:
                 self.choosing = replace(self.choosing, typed=self.choosing.typed[:-1])
 
     def _back(self) -> None:
-        if self.mode is Mode.OPERATOR:
+        if self.mode is Mode.OPERATOR or isinstance(self.pin.request, m.StartRun):
+            self._watch()
             self._choose_valve()
         elif self.mode is not Mode.VALVE or (self.update is not None and self.update.run is not None):
             self._watch()
@@ -340,14 +368,6 @@ def _entry_for(update: m.Update | None) -> Entry:
 
 def _is_function_key(key: str) -> bool:
     return key[:1] == "f" and key[1:].isdigit()
-
-
-def _typed(entry: Entry, character: str) -> Entry:
-    character = "." if character == "," else character
-    allowed = character in "0123456789" or (character == "." and not entry.drops and "." not in entry.text)
-    if not allowed or len(entry.text) >= 8:
-        return entry
-    return replace(entry, text=entry.text + character)
 
 
 _PLAIN: dict[str, Callable[[], Value]] = {

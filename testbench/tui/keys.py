@@ -21,10 +21,10 @@ NEXT = (
     "vessel_read",
 )
 """What brings the run forward: F2. If two are offered, the second is on F5."""
-FIXED = {"conclude": "f6", "end_run": "f8", "vent_again": "f9", "stop": "f10"}
+FIXED = {"conclude": "f6", "sign": "f7", "end_run": "f8", "vent_again": "f9", "stop": "f10"}
 TWICE = ("conclude", "end_run", "stop")
 """These end something for good: the key must be pressed twice."""
-ORDER = ("f2", "f3", "f4", "f5", "f6", "f8", "f9", "f10")
+ORDER = ("f2", "f3", "f4", "f5", "f6", "f7", "f8", "f9", "f10")
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,7 @@
 """What the large type says: state, pressure, time. Functions of an update and of what the link says, nothing else."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from testbench.run.machine import Phase
 from testbench.station.messages import StageView, Update
@@ -77,6 +77,14 @@ _FOUND = {
     "inconclusive": ("Inconclusive", "undecided", WHITE),
     "void": ("Void", "void", VERMILLION),
 }
+_ASKING = {
+    Mode.VALVE: Band("Choose", "choose", WHITE, ("next", "valve")),
+    Mode.OPERATOR: Band("Choose", "choose", WHITE, ("next", "valve")),
+    Mode.VOLUME: Band("Volume", "fill", WHITE),
+    Mode.PIN: Band("PIN", "choose", WHITE, ("who", "are you")),
+    Mode.UNSIGNED: Band("Choose", "choose", WHITE, ("which", "run")),
+    Mode.ATTENDING: Band("Choose", "choose", WHITE, ("who", "attends")),
+}
 _ENDED = {"stopped": "Stopped", "tripped": "Tripped", "lost": "Signal lost"}
 
 
@@ -86,10 +94,8 @@ def band(update: Update | None, heard: Heard, mode: Mode) -> Band:
         return Band("No recorder", "warning", VERMILLION) if heard.gone else Band("Connecting", "settle", WHITE)
     if update.signal.state == "lost":
         return Band("No signal", "warning", VERMILLION, _stage_words(update.stage))
-    if mode in {Mode.VALVE, Mode.OPERATOR}:
-        return Band("Choose", "choose", WHITE, ("next", "valve"))
-    if mode is Mode.VOLUME:
-        return Band("Volume", "fill", WHITE, _stage_words(update.stage))
+    if mode in _ASKING:
+        return replace(asking := _ASKING[mode], beside=asking.beside or _stage_words(update.stage))
     if update.run is not None and not update.run.open:
         return Band(*_FOUND[update.run.verdict or "void"], (update.run.serial,))
     if update.run is None or update.stage is None:

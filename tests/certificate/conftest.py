@@ -5,13 +5,14 @@
 
 import tomllib
 from dataclasses import dataclass, field, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from testbench.certificate.data import statements
 from testbench.certificate.issue import sealed_document
 from testbench.certificate.keys import load_station_key, make_station_key
 from testbench.metrology.leakage import DropConvention
@@ -35,11 +36,14 @@ from testbench.run.record import (
     StageRecord,
     TraceReference,
     UncertaintyPoint,
+    Verdict,
     canonical,
     sha256,
 )
 from testbench.run.samples import TICKS_PER_S, Gap, GapReason, Scale, Trace
+from testbench.run.signature import Meaning, Signature, trace_sha256, uuid7
 from testbench.station.bench import Works
+from testbench.station.sign_off import METHOD, ROLE
 
 PROCEDURE = Path(__file__).parents[2] / "procedures" / "waterworks-swing-check.toml"
 STEP = 1000  # ticks: ten readings a second
@@ -139,6 +143,8 @@ class Story:
     channel: ChannelRecord = CHANNEL
     compared: bool = False
     """Whether a second transmitter was read beside the first."""
+    people: bool = False
+    """Whether Mara Quill was authenticated and signed, and, where it is accepted, Tobin Ashe released it."""
     valve: dict[str, str] = field(default_factory=dict)
     answered_in: int | None = None
     """How long the transmitter takes to answer a query [ticks]; None: it talks by itself."""
@@ -150,6 +156,7 @@ class Run:
 
     record: RunRecord
     traces: tuple[Trace, ...]
+    signed: tuple[Signature, ...] = ()
 
     @property
     def sha256(self) -> str:
@@ -185,7 +192,28 @@ def tell(story: Story) -> Run:
     if story.compared:
         record, traces = _with_second(record, traces)
     verdict, reason = judge_run(record)
-    return Run(record.model_copy(update={"verdict": verdict, "reason": reason}), tuple(traces))
+    record = record.model_copy(update={"verdict": verdict, "reason": reason})
+    if not story.people:
+        return Run(record, tuple(traces))
+    record = record.model_copy(update={"operator_id": "quill"})
+    signed = [signed_by(record, "quill", "Mara Quill", Meaning.PERFORMED, 1)]
+    if verdict is Verdict.ACCEPTED:
+        signed.append(signed_by(record, "ashe", "Tobin Ashe", Meaning.RELEASED, 9))
+    return Run(record, tuple(traces), tuple(signed))
+
+
+def signed_by(record: RunRecord, person: str, name: str, meaning: Meaning, minutes: int) -> Signature:
+    """A signature some minutes after the end of a run."""
+    at = datetime.fromisoformat(record.ended) + timedelta(minutes=minutes)
+    return Signature(
+        id=uuid7(int(at.timestamp() * 1000), 41 * minutes), person=person, printed_name=name, role=ROLE[meaning],
+        meaning=meaning, statement=statements()[meaning].format(
+            run=record.run, serial=record.valve.serial, verdict=record.verdict
+        ),
+        signed_at=_iso(at), utc_offset_minutes=60, clock_status="not set since 2026-11-25T05:58:12.004Z", bench="B1",
+        method=METHOD[meaning], subject="run", subject_id=record.run, record_sha256=sha256(canonical(record)),
+        trace_sha256=trace_sha256(stage.trace.sha256 for stage in record.stages),
+    )  # fmt: skip
 
 
 def _with_second(record: RunRecord, traces: list[Trace]) -> tuple[RunRecord, list[Trace]]:
@@ -322,7 +350,7 @@ def bench() -> SimpleNamespace:
     return SimpleNamespace(
         tell=tell, Story=Story, Attempt=Attempt, replace=replace, works=WORKS, channel=CHANNEL, registered=REGISTERED,
         accepted_nps_4=ACCEPTED_NPS_4, rejected_nps_6=REJECTED_NPS_6, accepted_nps_8=ACCEPTED_NPS_8,
-        extended_nps_4=EXTENDED_NPS_4,
+        extended_nps_4=EXTENDED_NPS_4, signed_by=signed_by,
     )  # fmt: skip
 
 

@@ -143,7 +143,7 @@ def test_evidence_is_complete(bench: SimpleNamespace, accepted: Any) -> None:
     assert order["Procedure"].startswith("waterworks-swing-check, revision 2 (SHA-256 ")
     assert accepted.record.procedure_sha256[:12] in order["Procedure"]
     assert any("[memory: verify against your copy of the standard]" in source for source in found.sources)
-    assert dict(found.closing)["Tested by"] == "Mara Quill, bench B1"
+    assert dict(found.closing)["Tested by"] == "Mara Quill, bench B1; named, not authenticated"
     assert dict(found.closing)["Record SHA-256"] == accepted.sha256
     assert found.cautions[-1] == "Verify figures marked 'memory' against your copy of the standard."
     assert "Pressure can stay locked behind a closed disc" in found.cautions[2]

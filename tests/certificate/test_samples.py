@@ -44,10 +44,18 @@ def updated(request: pytest.FixtureRequest, bench: SimpleNamespace, tmp_path_fac
     key = load_station_key(folder)
     shutil.copy(folder / "station-cert.pem", CERTIFICATE)
     for name, (story, paper) in NAMES.items():
-        run = bench.tell(getattr(bench, story))
-        data = sealed_document(run.record, run.sha256, run.traces, works=bench.works, paper=paper, key=key, at=AT)
+        run = told(bench, story)
+        data = sealed_document(
+            run.record, run.sha256, run.traces, works=bench.works, paper=paper, key=key, at=AT, signed=run.signed
+        )
         (SAMPLES / f"{name}.pdf").write_bytes(data)
         picture(data, folder).save(SAMPLES / f"{name}.png", optimize=True)
+
+
+def told(bench: SimpleNamespace, story: str) -> SimpleNamespace:
+    """The run of a sample, signed by its people."""
+    found: SimpleNamespace = bench.tell(bench.replace(getattr(bench, story), people=True))
+    return found
 
 
 def picture(data: bytes, folder: Path) -> Image.Image:
@@ -61,9 +69,9 @@ def drawn_now(bench: SimpleNamespace, name: str) -> bytes:
     from testbench.certificate.keys import fingerprint_of, signer_of
 
     story, paper = NAMES[name]
-    run = bench.tell(getattr(bench, story))
+    run = told(bench, story)
     certificate = read_certificate(CERTIFICATE)
-    facts = IssueFacts(bench.works, AT, signer_of(certificate), grouped(fingerprint_of(certificate)))
+    facts = IssueFacts(bench.works, AT, signer_of(certificate), grouped(fingerprint_of(certificate)), run.signed)
     return unsealed_document(run.record, run.sha256, run.traces, facts, paper)
 
 

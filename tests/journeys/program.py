@@ -20,9 +20,18 @@ def call(*words: str | Path, **more):
     return subprocess.run(command, check=False, timeout=120, **more)
 
 
-def facts_of(*words: str | Path):
+def call_as(secret: str, *words: str | Path):
+    """Run a command with a person's secret on its standard input."""
+    return call(*words, "--secret-stdin", input=f"{secret}\n", stdin=None)
+
+
+ENGINEER, PIN = "the tide at Port Ellery", "7394"
+"""Secrets of the demonstration's people: Tobin Ashe and Mara Quill."""
+
+
+def facts_of(*words: str | Path, secret: str = ""):
     """The JSON that a command prints."""
-    done = call(*words, "--json")
+    done = call_as(secret, *words, "--json") if secret else call(*words, "--json")
     assert done.returncode == 0, done.stderr
     return json.loads(done.stdout)
 

@@ -8,7 +8,7 @@ import pytest
 
 from testbench.rig.client import RigClient
 from testbench.store.reading import RunReader
-from tests.journeys.program import call, facts_of
+from tests.journeys.program import ENGINEER, PIN, call, call_as, facts_of
 from tests.journeys.test_bad_days import into_the_hold
 from tests.station.certificates import readings, up_and_down
 
@@ -47,7 +47,9 @@ def _inline(row: dict) -> str:
 def test_a_calibration_through_its_life(simulated, tmp_path):
     """Entered, measured with, and found wanting: which acceptances fall with it, and which stand."""
     home = ("--home", simulated.home.folder)
-    entered = call("calibration", "add", certificate(tmp_path, "SCL-A", 30, gain=1.002), "--by", "Tobin Ashe", *home)
+    entered = call_as(
+        ENGINEER, "calibration", "add", certificate(tmp_path, "SCL-A", 30, gain=1.002), "--by", "Tobin Ashe", *home
+    )
     assert entered.returncode == 0, entered.stderr
     assert "drift       CAL-26-0311 of bench.toml has no points to compare" in entered.stdout
     assert entered.stdout.splitlines()[-1] == "Kept. It is in force from now on."
@@ -62,7 +64,9 @@ def test_a_calibration_through_its_life(simulated, tmp_path):
 
     # It comes to its next calibration 0.35 % high by the correction in use: beyond its tolerance, but nothing hangs
     # on that.
-    said = call("calibration", "add", certificate(tmp_path, "SCL-B", 0, as_found=1.0055), "--by", "Tobin Ashe", *home)
+    said = call_as(
+        ENGINEER, "calibration", "add", certificate(tmp_path, "SCL-B", 0, as_found=1.0055), "--by", "Tobin Ashe", *home
+    )
     assert "as found    FAILED: error +3.493 psi at 1000 psi, 2 allowed by the tolerance" in said.stdout
     impact = call("calibration", "impact", "SCL-B", *home)
     assert impact.returncode == 0, impact.stdout
@@ -76,9 +80,11 @@ def test_a_calibration_through_its_life(simulated, tmp_path):
 
     # The certificate was misread: it came 4.8 % high.
     again = certificate(tmp_path, "SCL-B", 0, as_found=1.05)
-    refused = call("calibration", "add", again, "--by", "Tobin Ashe", *home)
+    refused = call_as(ENGINEER, "calibration", "add", again, "--by", "Tobin Ashe", *home)
     assert (refused.returncode, "say what an entry corrects (--corrects)" in refused.stderr) == (1, True)
-    facts_of("calibration", "add", again, "--by", "Tobin Ashe", "--corrects", "as found was misread", *home)
+    facts_of(
+        "calibration", "add", again, "--by", "Tobin Ashe", "--corrects", "as found was misread", *home, secret=ENGINEER
+    )
     impact = call("calibration", "impact", "SCL-B", *home, "--json")
     assert impact.returncode == 1
     facts = json.loads(impact.stdout)
@@ -91,7 +97,7 @@ def test_a_calibration_through_its_life(simulated, tmp_path):
     assert [[stage["stage"] for stage in run["stages"]] for run in facts["runs"]][1] == ["shell test"]
 
     # One that has moved by more than both U, and does not say how it came: the runs are named, nothing is judged.
-    said = call("calibration", "add", certificate(tmp_path, "SCL-C", 0), "--by", "Tobin Ashe", *home)
+    said = call_as(ENGINEER, "calibration", "add", certificate(tmp_path, "SCL-C", 0), "--by", "Tobin Ashe", *home)
     assert "            testbench calibration impact SCL-C" in said.stdout
     impact = call("calibration", "impact", "SCL-C", *home)
     assert (impact.returncode, [run["run"] in impact.stdout for run in runs]) == (0, [True, True, True])
@@ -108,7 +114,7 @@ def test_a_second_gauge_read_while_the_recorder_runs(simulated):
 
     def compared(shown: float):
         gauge = ("--gauge", "test gauge G-07", "--gauge-reading", f"{shown:.1f} psi", "--gauge-uncertainty", "4 psi")
-        return call("calibration", "check", *gauge, "--by", "Mara Quill", *home, "--json")
+        return call_as(ENGINEER, "calibration", "check", *gauge, "--by", "ashe", *home, "--json")
 
     good = compared(now + 0.5)
     assert good.returncode == 0, good.stderr
@@ -125,6 +131,6 @@ def test_a_second_gauge_read_while_the_recorder_runs(simulated):
     with RunReader.beside(simulated.home.database) as store:
         channel = store.load(simulated.runs()[0]["run"])[0].channel
     assert (channel.second_gauge, [check.agrees for check in channel.checked_since]) == (None, [True, False])
-    refused = watcher.send("start_run", order="HL-2041", serial="HL-6-0118", operator="Mara Quill")
+    refused = watcher.send("start_run", order="HL-2041", serial="HL-6-0118", operator="Mara Quill", pin=PIN)
     assert refused.sentence.startswith("Channel PT-101 disagrees with a second gauge: ")
     watcher.close()

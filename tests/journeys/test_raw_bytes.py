@@ -10,7 +10,7 @@ from testbench.rig.client import RigClient
 from testbench.run.record import Origin
 from testbench.store.reading import RunReader
 from testbench.wiring import attach_or_start
-from tests.journeys.program import PROGRAM, Watcher, facts_of, until
+from tests.journeys.program import PIN, PROGRAM, Watcher, facts_of, until
 from tests.journeys.test_bad_days import SERIAL, into_the_hold, recorder_of
 
 
@@ -67,7 +67,7 @@ def test_the_raw_bytes_of_a_run_are_kept_and_replayed_through_the_recorder(tmp_p
     try:
         link = until(lambda: _attached(demonstration.home))
         again = Watcher(demonstration.home, link)
-        until(lambda: again.send("start_run", order="HL-2041", serial=SERIAL, operator="Mara Quill").done)
+        until(lambda: again.send("start_run", order="HL-2041", serial=SERIAL, operator="Mara Quill", pin=PIN).done)
         assert again.wait(lambda update: update.run and update.run.open).run.origin is Origin.REPLAYED
         assert again.send("end_run").done
         again.close()

@@ -157,3 +157,33 @@ def test_numbers_that_would_repeal_a_law_of_the_run_are_refused(tmp_path, old, n
     with pytest.raises(FileRefusedError) as refusal:
         load_procedure(file)
     assert words in str(refusal.value)
+
+
+@pytest.mark.parametrize(
+    ("people", "sentence"),
+    [("wrong_tries = 2", "people.wrong_tries: found 2; Input should be greater than or equal to 3."),
+     ("first_delay_s = 120\nlongest_delay_s = 90", "people.longest_delay_s: must not be below first_delay_s."),
+     ("tries = 5", "people.tries: found 5; this key is not known here.")],
+)  # fmt: skip
+def test_a_lock_that_locks_nobody_is_refused(tmp_path, people, sentence):
+    """The [people] table of bench.toml."""
+    (tmp_path / "bench.toml").write_text(f"{bench_template()}\n[people]\n{people}\n")
+    with pytest.raises(FileRefusedError) as refusal:
+        load_bench(tmp_path)
+    assert str(refusal.value).endswith(sentence)
+
+
+def test_an_order_names_its_witness_points(tmp_path):
+    """As its template has them; another word than the trade's two is refused."""
+    from testbench.procedure_files.loader import order_template
+
+    point = "\n".join(
+        line.removeprefix("# ") for line in order_template().split("# [[witness_points]]")[1].splitlines()
+    )
+    (tmp_path / "orders").mkdir()
+    file = tmp_path / "orders" / "HL-2041.toml"
+    file.write_text(f"{order_template()}\n[[witness_points]]{point}\n")
+    (order,), refused = load_orders(tmp_path)
+    assert (order.witness_points[0].point, order.witness_points[0].notice_days, refused) == ("witness point", 5, ())
+    file.write_text(file.read_text().replace('\npoint = "witness point"', '\npoint = "review point"'))
+    assert "witness_points[1].point: found 'review point'" in str(load_orders(tmp_path)[1][0])

@@ -3,8 +3,8 @@
 ``python tests/records/make.py`` writes ``schema-<version>.db`` with four runs: accepted, rejected, stopped, and one
 that was cut short by a power cut; from 0002 on also a calibration and a check against a second gauge; from 0003 on
 the accepted one and the one cut short have a second pressure channel that is compared, and from 0004 on they come from
-polled transmitters. Every later version must read and judge them. The functions in here also give the tests of the
-store their example runs.
+polled transmitters; from 0005 on there is an engineer, who signed the accepted one as reviewed. Every later version
+must read and judge them. The functions in here also give the tests of the store their example runs.
 """
 
 import tomllib
@@ -37,10 +37,13 @@ from testbench.run.record import (
     sha256,
 )
 from testbench.run.samples import TICKS_PER_S, Gap, GapReason, Sample, Scale, Trace
+from testbench.run.signature import Meaning, Method, Role, Signature, trace_sha256, uuid7
 from testbench.run.state import Happening
 from testbench.station.calibrations import CalibrationReport
 from testbench.station.current_run import StageOpening, closed
 from testbench.station.gauge_checks import GaugeCheck
+from testbench.station.lockout import Attempt, Outcome
+from testbench.station.people import Kept, PersonEntry
 from testbench.station.session import STAGE_OPENED
 
 PROCEDURE = Path(__file__).parents[2] / "procedures" / "waterworks-swing-check.toml"
@@ -317,6 +320,28 @@ def fill_registers(store) -> None:
     store.add_gauge_check(GaugeCheck(channel="PT-101", serial="T-0042", certificate_number=number, check=check))
 
 
+def fill_people(store, run: str) -> None:
+    """An engineer who reviews as well, a right and a wrong try, and a signature under a run."""
+    record, _ = store.load(run)
+    at = "2026-11-25T09:00:00.000Z"
+    added = {"person": "ashe", "change": "added", "name": "Tobin Ashe", "roles": ("engineer", "reviewer")}
+    owner = {"at": at, "by": "owner of the home", "authenticated": "owner of the home"}
+    stored = "$argon2id$v=19$m=8,t=1,p=1$c29tZXNhbHQ$8nhLqGmrKDlxIBlZBZTTTg"  # of nothing that anybody uses
+    password = {"person": "ashe", "change": "password set", "secret_sha256": sha256(stored.encode())}
+    entries = [PersonEntry.model_validate(found | owner) for found in (added, password)]
+    store.add_people([Kept(entries[0]), Kept(entries[1], stored)], lambda _: None)
+    for outcome in (Outcome.BEGUN, Outcome.RIGHT, Outcome.BEGUN):
+        store.add_attempt(Attempt(person="ashe", method=Method.PASSWORD, at=at, outcome=outcome), lambda _: None)
+    signature = Signature(
+        id=uuid7(1_795_000_000_000, 41), person="ashe", printed_name="Tobin Ashe", role=Role.REVIEWER,
+        meaning=Meaning.REVIEWED, statement="I have reviewed the record.", signed_at=at, utc_offset_minutes=0,
+        clock_status="not compared with another clock", bench="B1", method=Method.PASSWORD, subject="run",
+        subject_id=run, record_sha256=sha256(canonical(record)),
+        trace_sha256=trace_sha256(stage.trace.sha256 for stage in record.stages),
+    )  # fmt: skip
+    store.add_signature(signature, lambda _: None)
+
+
 def fill(store) -> None:
     """The four runs of a stored database, and its registers."""
     fill_registers(store)
@@ -332,6 +357,7 @@ def fill(store) -> None:
         record_sha256=sha256(canonical(digest)),
         at=STARTED + timedelta(minutes=25),
     )
+    fill_people(store, accepted)
     record, traces = compared_run("", valve("HL-8-0119", "NPS 8", "resilient"))
     cut_short = store.begin_run(opening_of(record), STARTED + timedelta(hours=1))
     first = record.stages[0]

@@ -33,6 +33,7 @@ def filled(tmp_path_factory, empty, examples) -> Path:
     digest = store.seal(record, traces)
     examples.fill_registers(store)
     store.add_blank("{}")
+    examples.fill_people(store, "B1-000001")
     store.add_document("B1-000001", "certificate", "a.pdf", sha256="a", record_sha256=digest, at=examples.STARTED)
     store.close()
     return path
@@ -58,6 +59,7 @@ NOT_CLOSED, OPENING, ROWS = (
     "rows follow each other",
 )
 
+BODIES = ("calibration", "gauge_check", "blank", "person_entry", "attempt", "signature")
 REFUSED = [
     ("UPDATE run SET verdict = 'accepted' WHERE number = 1", CLOSED),
     ("UPDATE run SET state = 'open', record_sha256 = NULL WHERE number = 1", CLOSED),
@@ -105,8 +107,12 @@ REFUSED = [
     ("UPDATE document SET sha256 = 'b'", ADDED),
     ("DELETE FROM document", DELETED),
     ("INSERT OR REPLACE INTO document SELECT run, seq, 'other', path, sha256, record_sha256, 0 FROM document", ROWS),
-    *((f"UPDATE {name} SET body = '{{}}'", ADDED) for name in ("calibration", "gauge_check", "blank")),
-    *((f"DELETE FROM {name}", DELETED) for name in ("calibration", "gauge_check", "blank")),
+    *((f"UPDATE {name} SET body = '{{}}'", ADDED) for name in BODIES),
+    *((f"DELETE FROM {name}", DELETED) for name in BODIES),
+    ("UPDATE person_entry SET secret = '' WHERE seq = 2", ADDED),
+    ("UPDATE attempt SET outcome = 'right'", ADDED),
+    ("INSERT OR REPLACE INTO signature VALUES (1, 'B1-000001', 'released', '{}')", ROWS),
+    ("INSERT INTO attempt VALUES (9, 'ashe', 'password', 'right', '{}')", ROWS),
     ("INSERT OR REPLACE INTO calibration VALUES (1, 'T-0042', 'SCL-26-0411', '2026-06-02', '{}')", ROWS),
     ("INSERT INTO gauge_check VALUES (3, 'T-0042', '', '{}')", ROWS),
     ("INSERT OR REPLACE INTO blank VALUES (1, '{}')", ROWS),

@@ -34,7 +34,7 @@ def test_migrated_and_described_tables_are_the_same(path, store):
     migrated = sqlite3.connect(path)
     assert schema_of(migrated) == expected
     migrated.close()
-    assert sum(text.startswith("CREATE TRIGGER") for text in expected.values()) == 59
+    assert sum(text.startswith("CREATE TRIGGER") for text in expected.values()) == 68
     assert all(text.endswith(" STRICT") for text in expected.values() if text.startswith("CREATE TABLE"))
 
 

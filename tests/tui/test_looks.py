@@ -81,3 +81,10 @@ def test_the_picture_of_the_readme_can_be_drawn(tmp_path):
     """As the comment at the head of tui_scenes.py says."""
     scenes.picture(scenes.holding(), tmp_path / "screen.png")
     assert (tmp_path / "screen.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_the_pin_under_its_statement(snap_compare):
+    """Dots and the statement that is signed with them."""
+    from test_pin import UNSIGNED, to_sign
+
+    assert looked_at(snap_compare, to_sign(UNSIGNED[0]), keys=("f7",))

@@ -50,7 +50,7 @@ def test_a_key_asks_for_what_it_says(request_name, key):
 
 def test_a_key_never_changes_its_meaning():
     """F2 goes forward; the rest have one meaning each, and all of them have a place on the bar."""
-    assert FIXED == {"conclude": "f6", "end_run": "f8", "vent_again": "f9", "stop": "f10"}
+    assert FIXED == {"conclude": "f6", "sign": "f7", "end_run": "f8", "vent_again": "f9", "stop": "f10"}
     assert set(FIXED.values()) | {"f2", "f3", "f4", "f5"} == set(ORDER)
     assert not set(FIXED) & set(NEXT)
 

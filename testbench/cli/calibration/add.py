@@ -10,6 +10,7 @@ import click
 
 from testbench.cli.calibration.told import Register, facts_of, notes, summary, today
 from testbench.cli.output import home_option, json_option, say, say_json
+from testbench.cli.secrets import asking, secret_option
 from testbench.cli.tables import read_table
 from testbench.errors import CalibrationRefusedError, FileRefusedError
 
@@ -50,8 +51,9 @@ def _stated_options(function: Any) -> Any:
 @click.option("--points", type=click.Path(path_type=Path), help="CSV: reference_psi,indication_psi[,direction].")
 @click.option("--as-found", type=click.Path(path_type=Path), help="CSV of the readings before adjustment.")
 @_stated_options
-@click.option("--by", help="Who enters it.")
+@click.option("--by", help="Who enters it; where people are registered, id of an engineer.")
 @click.option("--corrects", default="", help="Why a certificate that was entered already is entered again.")
+@secret_option
 @home_option
 @json_option
 def command(
@@ -61,6 +63,7 @@ def command(
     as_found: Path | None,
     by: str | None,
     corrects: str,
+    from_stdin: bool,
     home: Path | None,
     as_json: bool,
     **stated: str | None,
@@ -82,7 +85,7 @@ def command(
         facts = _from_points(points, as_found, given, register)
     else:
         facts, by = _from_form(given, register), by or str(click.prompt("Entered by"))
-    report = _report(facts, by, corrects)
+    report = _report(facts, _authority(register, by, from_stdin=from_stdin), corrects)
     channel = register.bench.channel_with(report.serial)
     check_entry(report, register.reports, channel)
     for text in (report.certificate_number, report.laboratory):
@@ -102,6 +105,13 @@ def command(
         say_json(facts_of(found, on=on, in_force=in_force) | {"notes": noted})
     else:
         say(f"Kept. {_holds(report, register, on, in_force=in_force)}")
+
+
+def _authority(register: Register, by: str | None, *, from_stdin: bool) -> str | None:
+    """The printed name of the engineer, who gives the password; whoever is named where nobody is registered."""
+    from testbench.identity import engineer_of
+
+    return None if by is None else engineer_of(register.home, by, asking(from_stdin=from_stdin))[0]
 
 
 def _holds(report: "CalibrationReport", register: Register, on: date, *, in_force: bool) -> str:

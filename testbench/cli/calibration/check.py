@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
+from testbench.cli.secrets import asking, secret_option
 
 if TYPE_CHECKING:
     from testbench.quantities import Pressure
@@ -21,12 +22,13 @@ LOOK_S = 2.0
 @click.option("--gauge", required=True, help="Which gauge: its name and number.")
 @click.option("--gauge-reading", required=True, help="What it shows, for example '250 psi'.")
 @click.option("--gauge-uncertainty", required=True, help="Its U (k = 2), for example '1.5 psi'.")
-@click.option("--by", required=True, help="Who compared them.")
+@click.option("--by", required=True, help="Who compared them; where people are registered, id of an engineer.")
 @click.option("--channel", "tag", help="Which pressure channel, by its tag; default: the deciding one.")
 @click.option("--reading", help="What the channel shows; default: the running recorder is asked for 2 s.")
 @click.option(
     "--zero", help="What the channel showed at atmosphere just before; taken off. In a run that is done already."
 )
+@secret_option
 @home_option
 @json_option
 def command(
@@ -38,6 +40,7 @@ def command(
     tag: str | None,
     reading: str | None,
     zero: str | None,
+    from_stdin: bool,
     home: Path | None,
     as_json: bool,
 ) -> None:
@@ -50,6 +53,7 @@ def command(
     CAUTION: both stand under pressure. Stand clear of fittings and hoses, and never tighten one under pressure.
     """
     from testbench.errors import CalibrationMissingError
+    from testbench.identity import engineer_of
     from testbench.instruments.clocks import SystemClock
     from testbench.quantities import Pressure
     from testbench.run.record import SecondGaugeCheck
@@ -62,6 +66,7 @@ def command(
         entry = bench.bench().channel_named(tag)
         raise CalibrationMissingError(entry.tag, entry.serial, str(at.date()))
     check_printable(gauge)
+    by, _ = engineer_of(bench, by, asking(from_stdin=from_stdin))
     indicated = _asked(bench, channel.tag) if reading is None else Pressure.parse(reading)
     if zero is not None:
         indicated -= Pressure.parse(zero)

@@ -8,21 +8,24 @@ from textual.screen import Screen
 
 from testbench.station.messages import Update
 from testbench.tui import picture, words
-from testbench.tui.conversation import Conversation, Entry, Mode
+from testbench.tui.conversation import Conversation, Mode
+from testbench.tui.entries import Entry
 from testbench.tui.palette import VERMILLION
+from testbench.tui.pin import PinEntry
 from testbench.tui.trace_memory import TraceMemory
 from testbench.tui.widgets.beside import BesidePressure
 from testbench.tui.widgets.choices import Choices
 from testbench.tui.widgets.findings import Findings, Found
 from testbench.tui.widgets.guidance import Advice, Guidance
 from testbench.tui.widgets.key_bar import KeyBar
+from testbench.tui.widgets.pin_entry import PinDots
 from testbench.tui.widgets.pressure import Pressure
 from testbench.tui.widgets.state_band import StateBand
 from testbench.tui.widgets.status import Status, StatusLine
 from testbench.tui.widgets.trace import Trace, TraceView
 from testbench.tui.widgets.volume_entry import VolumeEntry
 
-_LISTS = {Mode.VALVE, Mode.OPERATOR, Mode.PLACE}
+_LISTS = {Mode.VALVE, Mode.OPERATOR, Mode.PLACE, Mode.UNSIGNED, Mode.ATTENDING}
 
 
 class OperatorScreen(Screen[None]):
@@ -51,6 +54,7 @@ class OperatorScreen(Screen[None]):
             yield Findings(Found("", ()), id="findings")
             yield Choices((None, ""), id="choices")
             yield VolumeEntry((Entry(), ""), id="volume")
+            yield PinDots(PinEntry(), id="pin")
         with Vertical(id="foot"):
             yield KeyBar((), id="keys")
             yield StatusLine(Status("", "live", ""), id="status")
@@ -72,7 +76,7 @@ class OperatorScreen(Screen[None]):
         self._show_lower(update, talk)
 
     def _show_lower(self, update: Update | None, talk: Conversation) -> None:
-        """One of four in the lower part; none of them hides state, pressure or time."""
+        """One of five in the lower part; none of them hides state, pressure or time."""
         watching = talk.mode is Mode.WATCHING
         choices, volume, findings = self.query_one(Choices), self.query_one(VolumeEntry), self.query_one(Findings)
         choices.show((talk.choosing, talk.scanned))
@@ -80,6 +84,9 @@ class OperatorScreen(Screen[None]):
         findings.show(picture.findings(update))
         choices.display = talk.mode in _LISTS
         volume.display = talk.mode is Mode.VOLUME
+        pin = self.query_one(PinDots)
+        pin.show(talk.pin)
+        pin.display = talk.mode is Mode.PIN
         findings.display = watching and picture.shows_findings(update)
         self.query_one(TraceView).display = watching and picture.shows_trace(update)
 

@@ -1,7 +1,7 @@
 """A list under the arrow keys, as large as it fits."""
 
 from testbench.tui.canvas import Canvas
-from testbench.tui.conversation import Choice, Choosing
+from testbench.tui.entries import Choice, Choosing
 from testbench.tui.glyphs import CAPTION, draw, width
 from testbench.tui.palette import BLACK, FAINT, PLAIN, STRONG, WHITE, YELLOW, ink
 from testbench.tui.widgets.drawn import Drawn

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from rich.style import Style
 
 from testbench.tui.canvas import Canvas
-from testbench.tui.conversation import Said
+from testbench.tui.entries import Said
 from testbench.tui.glyphs import CAPTION, draw, wrap
 from testbench.tui.lines import sentences, wrapped
 from testbench.tui.palette import BLACK, CAUTION, STRONG, VERMILLION, WHITE, ink

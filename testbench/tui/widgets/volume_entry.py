@@ -1,7 +1,7 @@
 """The volume that was caught, typed in large digits."""
 
 from testbench.tui.canvas import Canvas
-from testbench.tui.conversation import Entry
+from testbench.tui.entries import Entry
 from testbench.tui.glyphs import BIG, CAPTION, WORD, draw, largest, width
 from testbench.tui.palette import FAINT, STRONG
 from testbench.tui.widgets.drawn import Drawn

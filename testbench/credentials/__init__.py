@@ -1,0 +1,1 @@
+"""Secrets: hashes of PINs and passwords, and the pepper beside the database."""
