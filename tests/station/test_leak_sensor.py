@@ -185,13 +185,13 @@ line = { port = "/dev/scale" }
 
 @pytest.mark.parametrize(("old", "new", "sentence"), [
     ("", "", (
-        "bench.toml:83: collecting.sensor.unit: found 'g' without a temperature of the water, which its density needs; "
+        "bench.toml:88: collecting.sensor.unit: found 'g' without a temperature of the water, which its density needs; "
         "state water_temperature, or describe a [temperature] channel."
     )),
-    ('unit = "g"', 'unit = "mm"', "bench.toml:79: collecting.sensor.ml_per_mm: found nothing, a level in mm needs it."),
+    ('unit = "g"', 'unit = "mm"', "bench.toml:84: collecting.sensor.ml_per_mm: found nothing, a level in mm needs it."),
     ('unit = "g"', 'unit = "mL"\nml_per_mm = "5"',
-     "bench.toml:84: collecting.sensor.ml_per_mm: found 5, mL needs none."),
-    ('highest = "200"', 'highest = "0"', "bench.toml:79: collecting.sensor: lowest must lie below highest."),
+     "bench.toml:89: collecting.sensor.ml_per_mm: found 5, mL needs none."),
+    ('highest = "200"', 'highest = "0"', "bench.toml:84: collecting.sensor: lowest must lie below highest."),
     ('"0.05"', '"0"', None),
 ])  # fmt: skip
 def test_a_sensor_that_cannot_tell_a_volume_is_refused(tmp_path, old, new, sentence):
