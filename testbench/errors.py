@@ -847,6 +847,33 @@ class StoreNewerError(BenchError):
         return f"{self.path} has schema {self.found}; this program knows up to {self.known}."
 
 
+# Ledger -----------------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class CheckpointRefusedError(BenchError):
+    """What was given as a checkpoint of a ledger is none, or not of this bench."""
+
+    where: str
+    found: str
+    remedy: ClassVar[str] = "Give a file of 'testbench ledger checkpoint', a certificate, or the line that it prints."
+
+    def sentence(self) -> str:
+        return f"Checkpoint {self.where}: {self.found}."
+
+
+@dataclass(eq=False)
+class LedgerBrokenError(BenchError):
+    """Records are not what the ledger says, so nothing may be built on them."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = "Keep the file as it is and look with 'testbench ledger verify'; restore the newest good backup."
+
+    def sentence(self) -> str:
+        return f"The records in {self.path} are not whole: {self.found}."
+
+
 # Certificate ------------------------------------------------------------------------------------
 
 

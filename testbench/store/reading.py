@@ -182,7 +182,7 @@ class RunReader(RegisterReader):
         query = (
             select(table.c.id, tables.record.c.body)
             .join(tables.record, tables.record.c.run == table.c.number)
-            .where(func.lower(table.c.serial) == serial.lower(), table.c.verdict == Verdict.ACCEPTED.value)
+            .where(func.lower(table.c.serial) == func.lower(serial), table.c.verdict == Verdict.ACCEPTED.value)
             .order_by(table.c.number)
         )
         with self._database.reading() as connection:
@@ -192,7 +192,7 @@ class RunReader(RegisterReader):
     def earlier_runs_of(self, serial: str) -> tuple[EarlierRun, ...]:
         """The closed runs of this serial number, oldest first; letters count alike in either case."""
         table = tables.run
-        query = select(table).where(func.lower(table.c.serial) == serial.lower(), table.c.state == "closed")
+        query = select(table).where(func.lower(table.c.serial) == func.lower(serial), table.c.state == "closed")
         with self._database.reading() as connection:
             rows = connection.execute(query.order_by(table.c.number)).mappings().all()
         return tuple(

@@ -1,16 +1,18 @@
 """What the bench keeps beside its runs: adoptions, calibrations, checks against a second gauge, blank runs.
 
-Rows are numbered from 1 and never change. A file from before a register had its table holds nothing of it.
+Rows are numbered from 1 and never change; each is named by an entry of the ledger. A file from before a register had its table holds nothing of it.
 """
 
 from sqlalchemy import Connection, Select, Table, func, insert, inspect, select
 
 from testbench.procedure.adoption import Adoption
+from testbench.run.ledger import Checkpoint
 from testbench.run.record import canonical
 from testbench.station.calibrations import CalibrationReport
 from testbench.station.gauge_checks import GaugeCheck
 from testbench.store import tables
 from testbench.store.database import Database
+from testbench.store.ledger import LedgerWriter, kind_of, row_sha256
 
 
 class RegisterReader:
@@ -52,7 +54,7 @@ class RegisterReader:
             return tuple(connection.scalars(query.order_by(table.c.seq)))
 
 
-class RegisterWriter(RegisterReader):
+class RegisterWriter(RegisterReader, LedgerWriter):
     """Adds to the registers; each call returns when the row is on disk."""
 
     def adopt(self, adoption: Adoption) -> None:
@@ -78,9 +80,15 @@ class RegisterWriter(RegisterReader):
         """Keep a blank run (canonical JSON)."""
         self._keep(tables.blank, body=body)
 
-    def _keep(self, table: Table, **columns: str) -> None:
+    def add_checkpoint(self, checkpoint: Checkpoint) -> None:
+        """Keep a signed checkpoint; it does its work elsewhere."""
+        self._keep(tables.checkpoint, n=checkpoint.n, body=checkpoint.text)
+
+    def _keep(self, table: Table, **columns: str | int) -> None:
         with self._database.writing() as connection:
-            connection.execute(insert(table), {"seq": _next(connection, table), **columns})
+            row = {"seq": _next(connection, table), **columns}
+            connection.execute(insert(table), row)
+            self._note(connection, kind_of(table.name), str(row["seq"]), row_sha256(row))
 
 
 def _next(connection: Connection, table: Table) -> int:

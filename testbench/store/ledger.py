@@ -1,0 +1,192 @@
+"""The ledger in the database: written in the transaction of what it names, and what its entries stand for.
+
+An entry of a **register** stands for one row, whole. *run opened* stands for number, time and opening facts of a run.
+*run sealed* stands for the closed run: its line in the history, its record, and all that was kept beside it, of its
+samples the hashes. A column that holds nothing is left out, so that one that comes later changes no old entry.
+"""
+
+import hashlib
+import json
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from itertools import chain
+from typing import Any
+
+from sqlalchemy import Connection, RowMapping, Table, insert, select
+
+from testbench.run.ledger import Entry, canonical_json, digest, entry_after
+from testbench.store import tables
+
+OPENED, SEALED, DOCUMENT = "run opened", "run sealed", "document"
+BATCH = 2000
+"""How many entries or runs are looked at together."""
+STATED = ("key", "backup", "restored", "taken over")
+"""Kinds of entries that state something themselves, in their own body."""
+TAKEN_OVER = ", taken over"
+"""After the kind of an entry whose rows are older than the ledger."""
+OPENING = ("number", "id", "opening", "opened_us")
+NOT_HASHED = ("stored",)  # the samples behind it are hashed: another zlib gives other bytes for the same trace
+
+_ENTRY = [tables.ledger.c[name] for name in Entry._fields]
+
+
+def machine_time() -> datetime:
+    """The time of day of an entry: that of the machine, also where a rig or a replay sets the station's clock."""
+    return datetime.now(UTC)  # noqa: TID251 - when something was written, not when something was tested
+
+
+def kind_of(table: str) -> str:
+    """What the entries of a register are called."""
+    return table.replace("_", " ")
+
+
+def last_entry(connection: Connection) -> Entry | None:
+    """The newest entry; None where there is none."""
+    row = connection.execute(select(*_ENTRY).order_by(tables.ledger.c.seq.desc()).limit(1)).first()
+    return None if row is None else Entry(*row)
+
+
+def entries(connection: Connection, after: int, limit: int) -> list[tuple[Entry, str | None]]:
+    """The next entries, each with the body that it states itself."""
+    query = select(*_ENTRY, tables.ledger.c.body).where(tables.ledger.c.seq > after)
+    rows = connection.execute(query.order_by(tables.ledger.c.seq).limit(limit))
+    return [(Entry._make(row[:-1]), row[-1]) for row in rows]
+
+
+class LedgerWriter:
+    """Adds entries; always within the transaction that writes what they name."""
+
+    _bench: str
+    _now: Callable[[], datetime]
+
+    def _note(self, connection: Connection, kind: str, subject: str, sha256: str, body: str | None = None) -> Entry:
+        entry = entry_after(
+            last_entry(connection),
+            bench=self._bench,
+            at=int(self._now().timestamp() * 1_000_000),
+            kind=kind,
+            subject=subject,
+            body_sha256=sha256,
+        )
+        connection.execute(insert(tables.ledger), {**entry._asdict(), "body": body})
+        return entry
+
+    def _state(self, connection: Connection, kind: str, subject: str, body: Mapping[str, Any]) -> Entry:
+        """Add an entry that carries its own body."""
+        text = canonical_json(body).decode()
+        return self._note(connection, kind, subject, hashlib.sha256(text.encode()).hexdigest(), text)
+
+    def _take_over(self, connection: Connection) -> None:
+        """Give everything that is older than the ledger an entry that says so; nothing where there is a ledger."""
+        if last_entry(connection) is not None:
+            return
+        found = _older(connection)
+        first = next(found, None)
+        if first is None:
+            return
+        at = int(self._now().timestamp() * 1_000_000)
+        last = self._state(connection, "taken over", "records from before the ledger", {"rows": "as they were found"})
+        rows = []
+        for kind, subject, sha256 in chain([first], found):
+            last = entry_after(
+                last, bench=self._bench, at=at, kind=kind + TAKEN_OVER, subject=subject, body_sha256=sha256
+            )
+            rows.append(last._asdict())
+        connection.execute(insert(tables.ledger), rows)
+
+
+# Taking over -------------------------------------------------------------------------------------
+
+
+def _older(connection: Connection) -> Iterator[tuple[str, str, str]]:
+    """Kind, subject and hash of everything that lies in the tables."""
+    for name in tables.REGISTERS:
+        table = tables.METADATA.tables[name]
+        for row in connection.execute(select(table).order_by(table.c.seq)).mappings():
+            yield kind_of(name), str(row["seq"]), row_sha256(row)
+    last = 0
+    while rows := connection.execute(
+        select(tables.run).where(tables.run.c.number > last).order_by(tables.run.c.number).limit(BATCH)
+    ).mappings().all():  # fmt: skip
+        last = rows[-1]["number"]
+        sealed = sealed_runs(connection, [row["number"] for row in rows if row["state"] == "closed"])
+        for row in rows:
+            yield OPENED, row["id"], opening_sha256(row)
+            if row["number"] in sealed:
+                yield SEALED, row["id"], sealed[row["number"]].sha256
+    query = select(tables.document, tables.run.c.id).join(tables.run, tables.run.c.number == tables.document.c.run)
+    for row in connection.execute(query.order_by(tables.document.c.run, tables.document.c.seq)).mappings():
+        yield DOCUMENT, f"{row['id']}/{row['seq']}", row_sha256({name: row[name] for name in tables.document.c.keys()})
+
+
+# What an entry stands for -----------------------------------------------------------------------
+
+
+def row_sha256(row: Mapping[str, Any]) -> str:
+    """The hash of one row, whole."""
+    return digest(_held(row))
+
+
+def opening_sha256(row: Mapping[str, Any]) -> str:
+    """The hash of a run as it was opened."""
+    return digest({name: row[name] for name in OPENING})
+
+
+@dataclass(frozen=True, slots=True)
+class SealedRun:
+    """A closed run as it lies in the tables now."""
+
+    id: str
+    sha256: str
+    """Of its line in the history, its record and everything beside it."""
+    whole: bool
+    """Whether its record has the hash under which it was closed."""
+
+
+def sealed_runs(connection: Connection, numbers: Sequence[int]) -> dict[int, SealedRun]:
+    """These runs as they lie in the tables, by number; one that is not there is left out."""
+    found: dict[int, dict[str, Any]] = {}
+    for row in connection.execute(_of(tables.run, tables.run.c.number, numbers)).mappings():
+        found[row["number"]] = {"run": _held(row)}
+    for run, body in connection.execute(_of(tables.record, tables.record.c.run, numbers)):
+        found[run]["record"] = hashlib.sha256(body.encode()).hexdigest()
+    for name in tables.OF_A_RUN:
+        for run, rows_sha256 in _rows_sha256(connection, tables.METADATA.tables[name], numbers):
+            found[run][name] = rows_sha256
+    return {
+        number: SealedRun(
+            body["run"]["id"], digest(body), "record" in body and body["record"] == body["run"].get("record_sha256")
+        )
+        for number, body in found.items()
+    }
+
+
+def _rows_sha256(connection: Connection, table: Table, numbers: Sequence[int]) -> Iterable[tuple[int, str]]:
+    """By run number, the hash over its rows of a table, a line of canonical JSON each."""
+    columns = [column for column in table.c if column.name not in NOT_HASHED]
+    query = select(*columns).where(table.c.run.in_(numbers)).order_by(*table.primary_key)
+    names = [column.name for column in columns]
+    hashes: dict[int, Any] = defaultdict(hashlib.sha256)
+    for row in connection.execute(query):
+        line = {name: value for name, value in zip(names, row, strict=True) if value is not None}
+        hashes[row[0]].update(_line(line))
+    return [(run, found.hexdigest()) for run, found in hashes.items()]
+
+
+def _of(table: Table, key: Any, numbers: Sequence[int]) -> Any:
+    return select(table).where(key.in_(numbers))
+
+
+def _held(row: Mapping[str, Any] | RowMapping) -> dict[str, Any]:
+    return {name: _plain(value) for name, value in row.items() if value is not None}
+
+
+def _plain(value: Any) -> Any:
+    return value.hex() if isinstance(value, bytes) else value
+
+
+def _line(row: Mapping[str, Any]) -> bytes:
+    """Canonical JSON and a line feed; the tables hold nothing but text, whole numbers and bytes."""
+    return json.dumps(row, sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=bytes.hex).encode() + b"\n"
