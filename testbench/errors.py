@@ -133,6 +133,18 @@ class FileUnreadableError(FileRefusedError):
 
 
 @dataclass(eq=False)
+class FileNotWrittenError(BenchError):
+    """A file that was asked for cannot be put in its place."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = "Name a new file in a folder that can be written; nothing has been changed."
+
+    def sentence(self) -> str:
+        return f"{self.path} was not written: {self.found}."
+
+
+@dataclass(eq=False)
 class ProcedureUnknownError(BenchError):
     """No procedure of this name is at hand."""
 
@@ -863,15 +875,14 @@ class CheckpointRefusedError(BenchError):
 
 
 @dataclass(eq=False)
-class LedgerBrokenError(BenchError):
-    """Records are not what the ledger says, so nothing may be built on them."""
+class LedgerMissingError(BenchError):
+    """Records from before the ledger were to be checked by it."""
 
     path: str
-    found: str
-    remedy: ClassVar[str] = "Keep the file as it is and look with 'testbench ledger verify'; restore the newest good backup."
+    remedy: ClassVar[str] = "Start the recorder once: it brings the records up to date and takes them into a ledger."
 
     def sentence(self) -> str:
-        return f"The records in {self.path} are not whole: {self.found}."
+        return f"The records in {self.path} have no ledger yet: an earlier version of this program wrote them."
 
 
 # Certificate ------------------------------------------------------------------------------------

@@ -6,7 +6,6 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -21,7 +20,6 @@ from testbench.errors import (
 )
 
 if TYPE_CHECKING:
-    from testbench.certificate.issue import Issued
     from testbench.link.client import LinkClient
     from testbench.procedure.adoption import Adoption
     from testbench.procedure.stages import Procedure
@@ -50,7 +48,7 @@ class Home:
 
     @property
     def keys(self) -> Path:
-        """The station key and its certificate."""
+        """The station key with its certificate, and the key of the ledger."""
         return self.folder / "keys"
 
     @property
@@ -66,13 +64,14 @@ class Home:
 
 
 def make_home(folder: Path, bench_toml: str | None = None) -> Home:
-    """Make a bench home: folders, configuration, station key, empty records.
+    """Make a bench home: folders, configuration, keys, empty records.
 
     Raises:
         HomeExistsError: there is one already; nothing is changed.
         HomeNotWritableError: the folder cannot be made or written.
     """
     from testbench.certificate.keys import make_station_key
+    from testbench.certificate.ledger_key import make_ledger_key
     from testbench.instruments.clocks import SystemClock
     from testbench.procedure_files.loader import bench_template, line_examples, order_template
 
@@ -91,7 +90,8 @@ def make_home(folder: Path, bench_toml: str | None = None) -> Home:
         make_station_key(home.keys, bench.name, bench.works.name, SystemClock().utc())
     except OSError as failure:
         raise HomeNotWritableError(str(folder), failure.strerror or str(failure)) from failure
-    open_store(home).close()
+    with open_store(home) as store:
+        store.record_key(make_ledger_key(home.keys))
     return home
 
 
@@ -283,27 +283,6 @@ def load_run(home: Home, run: str) -> "tuple[RunRecord, tuple[Trace, ...]]":
     """A closed run from the records, its hashes checked."""
     with read_store(home) as store:
         return store.load(run)
-
-
-def issue_document(home: Home, run: str) -> "Issued":
-    """Draw, seal, check and keep the document of a closed run."""
-    from testbench.certificate.issue import issue
-    from testbench.instruments.clocks import SystemClock
-    from testbench.run.record import Origin, canonical, sha256
-
-    fit_key(home)
-    bench, at = home.bench(), SystemClock().utc()
-    with open_store(home) as store:
-        record, traces = store.load(run)
-        digest = sha256(canonical(record))
-        if record.origin is not Origin.LIVE:  # a rig's clock runs ahead of ours; a page is dated after its test
-            at = max(at, datetime.fromisoformat(record.ended))
-        issued = issue(
-            record, digest, traces, works=bench.works, paper=bench.paper,
-            key_folder=home.keys, out_folder=home.certificates, at=at,
-        )  # fmt: skip
-        store.add_document(run, issued.kind, str(issued.path), sha256=issued.sha256, record_sha256=digest, at=at)
-    return issued
 
 
 def add_blank(home: Home, run: str, stage: int | None, declared_by: str, why: str) -> "BlankRun":

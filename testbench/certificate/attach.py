@@ -7,10 +7,11 @@ from io import BytesIO
 
 import numpy as np
 
+from testbench.run.ledger import Checkpoint
 from testbench.run.record import RunRecord, canonical
 from testbench.run.samples import TICKS_PER_S, Scale, Trace
 
-RECORD = "record.json"
+RECORD, CHECKPOINT = "record.json", "ledger-checkpoint.json"
 CSV_HEAD = "time_s,pressure_{unit},ticks,counts"
 
 
@@ -24,13 +25,18 @@ class Attachment:
     description: str
 
 
-def attachments_of(record: RunRecord, traces: tuple[Trace, ...]) -> tuple[Attachment, ...]:
-    """The canonical record, and the samples of each stage attempt as CSV."""
+def attachments_of(
+    record: RunRecord, traces: tuple[Trace, ...], checkpoint: Checkpoint | None = None
+) -> tuple[Attachment, ...]:
+    """The canonical record, the samples of each stage attempt as CSV, and the checkpoint of the ledger."""
     found = [Attachment(RECORD, canonical(record), "application/json", "Record of the run, canonical JSON")]
     for index, (stage, trace) in enumerate(zip(record.stages, traces, strict=True)):
         described = f"Readings of the {stage.stage}, attempt {stage.attempt}"
         scale = record.channel.scale.for_fluid(stage.requirement.fluid)
         found.append(Attachment(trace_name(record, index), csv_of(trace, scale), "text/csv", described))
+    if checkpoint is not None:
+        described = "How far the ledger of the bench had come, signed"
+        found.append(Attachment(CHECKPOINT, checkpoint.text.encode(), "application/json", described))
     return tuple(found)
 
 

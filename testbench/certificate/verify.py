@@ -5,7 +5,8 @@ The rules, all of which an intact document keeps:
 * exactly one signature field, the station seal, signed in the PAdES format and forbidding every later change;
 * the signature is cryptographically right and covers the whole file: the only bytes outside it are its own value;
 * the attached record has the hash that the page, its QR code and its metadata state, and the same serial number and
-  verdict; every attached trace has the hash that the record states; nothing else is attached;
+  verdict; every attached trace has the hash that the record states; a checkpoint of the ledger is signed by the
+  key that it names; nothing else is attached;
 * any failure to read any of this means: not intact.
 
 Whether the seal is known is another question: its certificate must be one of those that the reader trusts.
@@ -20,10 +21,11 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any
 
-from testbench.certificate.attach import RECORD, trace_of
+from testbench.certificate.attach import CHECKPOINT, RECORD, trace_of
 from testbench.certificate.facts import DocumentFacts
 from testbench.certificate.keys import fingerprint_of, grouped, signer_of
 from testbench.certificate.signing import FIELD
+from testbench.run.ledger import Checkpoint, fingerprint
 from testbench.run.record import Origin, sha256
 
 MIB = 1024 * 1024
@@ -49,6 +51,8 @@ class Verification:
     record_sha256: str = ""
     sealed_at: str = ""
     """The station's own time of day, ISO 8601."""
+    checkpoint: str = ""
+    """The attached checkpoint of the bench's ledger, canonical JSON; empty in a document from before the ledger."""
 
 
 @dataclass(slots=True)
@@ -60,6 +64,7 @@ class _Found:
     sealed_at: datetime | None = None
     facts: DocumentFacts | None = None
     specimen: bool = False
+    checkpoint: Checkpoint | None = None
 
 
 def verify(document: bytes | Path, trusted: Sequence[bytes]) -> Verification:
@@ -118,6 +123,7 @@ def _judgement(found: _Found, trusted: Sequence[bytes]) -> Verification:
         verdict=facts.verdict,
         record_sha256=facts.record_sha256,
         sealed_at="" if found.sealed_at is None else found.sealed_at.isoformat(),
+        checkpoint="" if found.checkpoint is None else found.checkpoint.text,
     )
 
 
@@ -242,7 +248,18 @@ def _faults_of_content(reader: Any, found: _Found) -> Iterator[str]:
     stated = (facts.serial, facts.verdict, facts.specimen)
     if stated != (record["valve"]["serial"], record["verdict"], found.specimen):
         yield "Page and attached record state different facts."
+    yield from _faults_of_checkpoint(files.pop(CHECKPOINT, None), found)
     yield from _faults_of_traces(record["stages"], files)
+
+
+def _faults_of_checkpoint(data: bytes | None, found: _Found) -> Iterator[str]:
+    from testbench.certificate.ledger_key import is_signed
+
+    if data is None:  # the ledger came later than the first documents
+        return
+    found.checkpoint = Checkpoint.model_validate_json(data)
+    if not is_signed(found.checkpoint):
+        yield "The attached checkpoint of the ledger is not signed by the key that it names."
 
 
 def _faults_of_traces(stages: list[dict[str, Any]], files: dict[str, bytes]) -> Iterator[str]:
@@ -300,6 +317,9 @@ def in_words(judged: Verification) -> list[str]:
         f"  fingerprint  {grouped(judged.fingerprint)}",
         f"  record       {judged.record_sha256}",
     ]
+    if judged.checkpoint:
+        found = Checkpoint.model_validate_json(judged.checkpoint)
+        lines.append(f"  ledger       {found.line}, key {grouped(fingerprint(found.key)[:16])}")
     if not judged.trusted:
         lines += [f"  {reason}" for reason in judged.reasons]
         lines.append(

@@ -14,6 +14,7 @@ COMMANDS = {
     "judge": "Decide a stored run again from its record alone.",
     "blank": "Declare and list blank runs: holds on a body known to be tight.",
     "history": "List the runs of this bench.",
+    "ledger": "The chain behind the records: walk it, sign how far it has come.",
     "certificate": "Issue or verify a certificate.",
     "channel": "Find a port, watch what arrives, check whether it is ready; raw bytes to a capture and back.",
     "calibration": "The register of calibrations: enter, show, what is due, what a bad one undoes.",

@@ -49,7 +49,7 @@ def _check(value: Any) -> None:
     elif isinstance(value, list | tuple):
         for part in value:
             _check(part)
-    elif type(value) is not str and not (type(value) is int and abs(value) <= LARGEST):
+    elif not isinstance(value, str) and not (type(value) is int and abs(value) <= LARGEST):
         raise ValueError(f"{value!r} is neither a string nor a whole number below 2^53")
 
 
@@ -184,7 +184,9 @@ def read_checkpoint(text: str, where: str) -> Checkpoint | Held:
     found = _LINE.fullmatch(stripped)
     head = "" if found is None else found["head"].replace(" ", "").lower()
     if found is None or not SHORTEST_HEAD <= len(head) <= len(BEGINNING):
-        raise CheckpointRefusedError(where, "it is neither a checkpoint nor a line such as 'B1 1234 9f3a 52c1 77d0 11aa'")
+        raise CheckpointRefusedError(
+            where, "it is neither a checkpoint nor a line such as 'B1 1234 9f3a 52c1 77d0 11aa'"
+        )
     return Held(found["bench"], int(found["n"]), head, "the line that was given")
 
 

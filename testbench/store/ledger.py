@@ -16,8 +16,9 @@ from typing import Any
 
 from sqlalchemy import Connection, RowMapping, Table, insert, select
 
-from testbench.run.ledger import Entry, canonical_json, digest, entry_after
+from testbench.run.ledger import BEGINNING, Entry, canonical_json, digest, entry_after
 from testbench.store import tables
+from testbench.store.database import Database
 
 OPENED, SEALED, DOCUMENT = "run opened", "run sealed", "document"
 BATCH = 2000
@@ -58,8 +59,30 @@ def entries(connection: Connection, after: int, limit: int) -> list[tuple[Entry,
 class LedgerWriter:
     """Adds entries; always within the transaction that writes what they name."""
 
+    _database: Database
     _bench: str
     _now: Callable[[], datetime]
+
+    def head(self) -> tuple[int, str]:
+        """How many entries there are, and the hash of the last."""
+        with self._database.reading() as connection:
+            last = last_entry(connection)
+        return (0, BEGINNING) if last is None else (last.seq, last.hash)
+
+    def record_key(self, public: str) -> None:
+        """See that the ledger names the key that signs its checkpoints."""
+        body = {"key": public, "algorithm": "Ed25519"}
+        known = select(tables.ledger.c.seq).where(
+            tables.ledger.c.kind == "key", tables.ledger.c.body_sha256 == digest(body)
+        )
+        with self._database.writing() as connection:
+            if connection.scalar(known.limit(1)) is None:
+                self._state(connection, "key", "of the ledger", body)
+
+    def state(self, kind: str, subject: str, body: Mapping[str, Any]) -> None:
+        """Keep a statement of the bench about its own records, for example that they were backed up."""
+        with self._database.writing() as connection:
+            self._state(connection, kind, subject, body)
 
     def _note(self, connection: Connection, kind: str, subject: str, sha256: str, body: str | None = None) -> Entry:
         entry = entry_after(
@@ -76,7 +99,7 @@ class LedgerWriter:
     def _state(self, connection: Connection, kind: str, subject: str, body: Mapping[str, Any]) -> Entry:
         """Add an entry that carries its own body."""
         text = canonical_json(body).decode()
-        return self._note(connection, kind, subject, hashlib.sha256(text.encode()).hexdigest(), text)
+        return self._note(connection, kind, subject, body_sha256_of(text), text)
 
     def _take_over(self, connection: Connection) -> None:
         """Give everything that is older than the ledger an entry that says so; nothing where there is a ledger."""
@@ -124,6 +147,11 @@ def _older(connection: Connection) -> Iterator[tuple[str, str, str]]:
 # What an entry stands for -----------------------------------------------------------------------
 
 
+def body_sha256_of(body: str) -> str:
+    """The hash of what an entry states itself."""
+    return hashlib.sha256(body.encode()).hexdigest()
+
+
 def row_sha256(row: Mapping[str, Any]) -> str:
     """The hash of one row, whole."""
     return digest(_held(row))
@@ -156,9 +184,7 @@ def sealed_runs(connection: Connection, numbers: Sequence[int]) -> dict[int, Sea
         for run, rows_sha256 in _rows_sha256(connection, tables.METADATA.tables[name], numbers):
             found[run][name] = rows_sha256
     return {
-        number: SealedRun(
-            body["run"]["id"], digest(body), "record" in body and body["record"] == body["run"].get("record_sha256")
-        )
+        number: SealedRun(body["run"]["id"], digest(body), body.get("record") == body["run"].get("record_sha256"))
         for number, body in found.items()
     }
 
@@ -189,4 +215,6 @@ def _plain(value: Any) -> Any:
 
 def _line(row: Mapping[str, Any]) -> bytes:
     """Canonical JSON and a line feed; the tables hold nothing but text, whole numbers and bytes."""
-    return json.dumps(row, sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=bytes.hex).encode() + b"\n"
+    return (
+        json.dumps(row, sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=bytes.hex).encode() + b"\n"
+    )

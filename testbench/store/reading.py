@@ -89,6 +89,11 @@ class RunReader(RegisterReader):
             raise StoreFailedError(str(path), "the file is not there")
         return RunReader(Database(path, read_only=True))
 
+    @property
+    def database(self) -> Database:
+        """The file behind it."""
+        return self._database
+
     def close(self) -> None:
         """Let go of the file."""
         self._database.close()

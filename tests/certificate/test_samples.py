@@ -45,7 +45,10 @@ def updated(request: pytest.FixtureRequest, bench: SimpleNamespace, tmp_path_fac
     shutil.copy(folder / "station-cert.pem", CERTIFICATE)
     for name, (story, paper) in NAMES.items():
         run = bench.tell(getattr(bench, story))
-        data = sealed_document(run.record, run.sha256, run.traces, works=bench.works, paper=paper, key=key, at=AT)
+        data = sealed_document(
+            run.record, run.sha256, run.traces, works=bench.works, paper=paper, key=key, at=AT,
+            checkpoint=bench.checkpoint,
+        )  # fmt: skip
         (SAMPLES / f"{name}.pdf").write_bytes(data)
         picture(data, folder).save(SAMPLES / f"{name}.png", optimize=True)
 
@@ -63,7 +66,7 @@ def drawn_now(bench: SimpleNamespace, name: str) -> bytes:
     story, paper = NAMES[name]
     run = bench.tell(getattr(bench, story))
     certificate = read_certificate(CERTIFICATE)
-    facts = IssueFacts(bench.works, AT, signer_of(certificate), grouped(fingerprint_of(certificate)))
+    facts = IssueFacts(bench.works, AT, signer_of(certificate), grouped(fingerprint_of(certificate)), bench.checkpoint)
     return unsealed_document(run.record, run.sha256, run.traces, facts, paper)
 
 

@@ -1,0 +1,130 @@
+"""Care of the records of a home: the key and the checkpoints of the ledger, and documents that carry one."""
+
+import os
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from testbench.errors import CheckpointRefusedError, FileNotWrittenError
+from testbench.wiring import Home, fit_key, open_store, read_store
+
+if TYPE_CHECKING:
+    from testbench.certificate.issue import Issued
+    from testbench.run.ledger import Checkpoint, Held
+    from testbench.store.ledger_check import LedgerReport
+    from testbench.store.repository import SqliteStore
+
+
+def checkpoint_now(home: Home, store: "SqliteStore") -> "Checkpoint":
+    """Sign how far the ledger of a home has come; a home without a key gets one, and the ledger names it."""
+    from testbench.certificate.ledger_key import KEY_FILE, load_ledger_key, make_ledger_key, public_part, signed
+    from testbench.instruments.clocks import SystemClock
+
+    if not (home.keys / KEY_FILE).exists():
+        make_ledger_key(home.keys)
+    key = load_ledger_key(home.keys)
+    store.record_key(public_part(key))
+    n, head = store.head()
+    return signed(key, bench=home.bench().name, n=n, head=head, at=int(SystemClock().utc().timestamp() * 1_000_000))
+
+
+def make_checkpoint(home: Home) -> "Checkpoint":
+    """Sign how far the ledger has come and keep that among the records; it does its work where it is taken to."""
+    with open_store(home) as store:
+        found = checkpoint_now(home, store)
+        store.add_checkpoint(found)
+    return found
+
+
+def verify_ledger(home: Home, against: str | None, *, traces: bool) -> "LedgerReport":
+    """Walk the ledger of a home.
+
+    Args:
+        home: the bench.
+        against: a checkpoint held elsewhere: a file, a certificate, or the line that was printed; None: none is at hand.
+        traces: whether to decode and hash the samples as well.
+
+    Raises:
+        CheckpointRefusedError: ``against`` is no checkpoint of this bench.
+        LedgerMissingError: the records are from before the ledger.
+    """
+    from testbench.certificate.ledger_key import is_signed
+    from testbench.store.ledger_check import LedgerCheck
+
+    held = () if against is None else (_held(home.bench().name, against),)
+    with read_store(home) as store:
+        return LedgerCheck(store.database, held, is_signed, traces=traces).report()
+
+
+def _held(bench: str, against: str) -> "Held":
+    from testbench.certificate.ledger_key import is_signed
+    from testbench.run.ledger import Checkpoint, Held, read_checkpoint
+
+    text, where = _checkpoint_text(against)
+    found = read_checkpoint(text, where)
+    if isinstance(found, Checkpoint):
+        if not is_signed(found):
+            raise CheckpointRefusedError(where, "its signature is wrong")
+        found = Held(found.bench, found.n, found.head, f"the checkpoint {where}", found.key)
+    if found.bench != bench:
+        raise CheckpointRefusedError(where, f"it is of bench {found.bench}; this is bench {bench}")
+    return found
+
+
+def _checkpoint_text(against: str) -> tuple[str, str]:
+    """The text of a checkpoint, and what to call it."""
+    path = Path(against)
+    try:
+        if not path.is_file():
+            return against, f"'{against}'"
+        data = path.read_bytes()
+    except OSError as failure:
+        raise CheckpointRefusedError(against, f"the file cannot be read ({failure.strerror})") from failure
+    if not data.startswith(b"%PDF-"):
+        return data.decode("utf-8", errors="replace"), against
+    from testbench.certificate.verify import verify
+
+    judged = verify(data, [])
+    if not judged.intact:
+        raise CheckpointRefusedError(against, "the document was changed after it was sealed")
+    if not judged.checkpoint:
+        raise CheckpointRefusedError(against, "the document carries no checkpoint; it is older than the ledger")
+    return judged.checkpoint, against
+
+
+def issue_document(home: Home, run: str) -> "Issued":
+    """Draw, seal, check and keep the document of a closed run; it carries a checkpoint of the ledger."""
+    from testbench.certificate.issue import issue
+    from testbench.instruments.clocks import SystemClock
+    from testbench.run.record import Origin, canonical, sha256
+
+    fit_key(home)
+    bench, at = home.bench(), SystemClock().utc()
+    with open_store(home) as store:
+        record, traces = store.load(run)
+        digest = sha256(canonical(record))
+        if record.origin is not Origin.LIVE:  # a rig's clock runs ahead of ours; a page is dated after its test
+            at = max(at, datetime.fromisoformat(record.ended))
+        issued = issue(
+            record, digest, traces, works=bench.works, paper=bench.paper, key_folder=home.keys,
+            out_folder=home.certificates, at=at, checkpoint=checkpoint_now(home, store),
+        )  # fmt: skip
+        store.add_document(run, issued.kind, str(issued.path), sha256=issued.sha256, record_sha256=digest, at=at)
+    return issued
+
+
+def write_new(path: Path, text: str) -> None:
+    """Write a small file that must not be there yet.
+
+    Raises:
+        FileNotWrittenError: it is, or the disk refuses.
+    """
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+    except FileExistsError:
+        raise FileNotWrittenError(str(path), "it exists already and is not overwritten") from None
+    except OSError as failure:
+        raise FileNotWrittenError(str(path), failure.strerror or str(failure)) from failure
