@@ -2,6 +2,7 @@
 
 import os
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,7 +23,7 @@ def checkpoint_now(home: Home, store: "SqliteStore") -> "Checkpoint":
 
     if not (home.keys / KEY_FILE).exists():
         make_ledger_key(home.keys)
-    key = load_ledger_key(home.keys)
+    key = load_ledger_key(home.keys / KEY_FILE)
     store.record_key(public_part(key))
     n, head = store.head()
     return signed(key, bench=home.bench().name, n=n, head=head, at=int(SystemClock().utc().timestamp() * 1_000_000))
@@ -41,19 +42,32 @@ def verify_ledger(home: Home, against: str | None, *, traces: bool) -> "LedgerRe
 
     Args:
         home: the bench.
-        against: a checkpoint held elsewhere: a file, a certificate, or the line that was printed; None: none is at hand.
+        against: a checkpoint held elsewhere: a file, a certificate, or the printed line; None: none is at hand.
         traces: whether to decode and hash the samples as well.
 
     Raises:
         CheckpointRefusedError: ``against`` is no checkpoint of this bench.
         LedgerMissingError: the records are from before the ledger.
     """
-    from testbench.certificate.ledger_key import is_signed
     from testbench.store.ledger_check import LedgerCheck
 
     held = () if against is None else (_held(home.bench().name, against),)
     with read_store(home) as store:
-        return LedgerCheck(store.database, held, is_signed, traces=traces).report()
+        return LedgerCheck(store.database, held, partial(_is_good, _keys_of(home)), traces=traces).report()
+
+
+def _keys_of(home: Home) -> frozenset[str]:
+    """The public keys of the ledger: the one in use, and earlier ones that lie beside it as ``ledger-*.pem``."""
+    from testbench.certificate.ledger_key import load_ledger_key, public_part
+
+    return frozenset(public_part(load_ledger_key(path)) for path in sorted(home.keys.glob("ledger*.pem")))
+
+
+def _is_good(keys: frozenset[str], checkpoint: "Checkpoint") -> bool:
+    """Whether one of these keys signed it; where records lie without keys, any key that it names."""
+    from testbench.certificate.ledger_key import is_signed
+
+    return (not keys or checkpoint.key in keys) and is_signed(checkpoint)
 
 
 def _held(bench: str, against: str) -> "Held":

@@ -38,8 +38,8 @@ def make_ledger_key(folder: Path) -> str:
     return public_part(key)
 
 
-def load_ledger_key(folder: Path) -> "Ed25519PrivateKey":
-    """Load the key of a bench.
+def load_ledger_key(path: Path) -> "Ed25519PrivateKey":
+    """Load the key of a bench from its file.
 
     Raises:
         KeyFileError: the file is missing, damaged or readable by others.
@@ -47,7 +47,6 @@ def load_ledger_key(folder: Path) -> "Ed25519PrivateKey":
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
     from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
-    path = folder / KEY_FILE
     try:
         key = load_pem_private_key(read_protected(path), password=None)
     except (ValueError, TypeError):

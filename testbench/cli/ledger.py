@@ -94,6 +94,6 @@ def _unproven(report: "LedgerReport") -> str:
     if report.held >= report.entries:
         return "The checkpoint covers every entry."
     return (
-        f"The checkpoint covers entries 1 to {report.held}. What came after it, to entry {report.entries}, is proved by "
-        "nothing outside this bench yet."
+        f"The checkpoint covers entries 1 to {report.held}. What came after it, to entry {report.entries}, is "
+        "proved by nothing outside this bench yet."
     )

@@ -30,6 +30,7 @@ TAKEN_OVER = ", taken over"
 OPENING = ("number", "id", "opening", "opened_us")
 NOT_HASHED = ("stored",)  # the samples behind it are hashed: another zlib gives other bytes for the same trace
 
+Row = Mapping[str, Any] | RowMapping
 _ENTRY = [tables.ledger.c[name] for name in Entry._fields]
 
 
@@ -141,7 +142,11 @@ def _older(connection: Connection) -> Iterator[tuple[str, str, str]]:
                 yield SEALED, row["id"], sealed[row["number"]].sha256
     query = select(tables.document, tables.run.c.id).join(tables.run, tables.run.c.number == tables.document.c.run)
     for row in connection.execute(query.order_by(tables.document.c.run, tables.document.c.seq)).mappings():
-        yield DOCUMENT, f"{row['id']}/{row['seq']}", row_sha256({name: row[name] for name in tables.document.c.keys()})
+        yield (
+            DOCUMENT,
+            f"{row['id']}/{row['seq']}",
+            row_sha256({column.name: row[column.name] for column in tables.document.c}),
+        )
 
 
 # What an entry stands for -----------------------------------------------------------------------
@@ -152,12 +157,12 @@ def body_sha256_of(body: str) -> str:
     return hashlib.sha256(body.encode()).hexdigest()
 
 
-def row_sha256(row: Mapping[str, Any]) -> str:
+def row_sha256(row: Row) -> str:
     """The hash of one row, whole."""
     return digest(_held(row))
 
 
-def opening_sha256(row: Mapping[str, Any]) -> str:
+def opening_sha256(row: Row) -> str:
     """The hash of a run as it was opened."""
     return digest({name: row[name] for name in OPENING})
 
@@ -205,7 +210,7 @@ def _of(table: Table, key: Any, numbers: Sequence[int]) -> Any:
     return select(table).where(key.in_(numbers))
 
 
-def _held(row: Mapping[str, Any] | RowMapping) -> dict[str, Any]:
+def _held(row: Row) -> dict[str, Any]:
     return {name: _plain(value) for name, value in row.items() if value is not None}
 
 

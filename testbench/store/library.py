@@ -22,8 +22,8 @@ def in_words(version: tuple[int, int, int]) -> str:
     if not may_damage(version):
         return f"SQLite {name}: the WAL-reset fault is corrected in it."
     return (
-        f"SQLite {name} has the WAL-reset fault (corrected in 3.44.6, 3.50.7 and 3.51.3): no other program may write to "
-        "this file; those of testbench take turns, so that it cannot occur."
+        f"SQLite {name} has the WAL-reset fault (corrected in 3.44.6, 3.50.7 and 3.51.3): no other program may write "
+        "to this file; those of testbench take turns, so that it cannot occur."
     )
 
 

@@ -1,6 +1,7 @@
 """What the bench keeps beside its runs: adoptions, calibrations, checks against a second gauge, blank runs.
 
-Rows are numbered from 1 and never change; each is named by an entry of the ledger. A file from before a register had its table holds nothing of it.
+Rows are numbered from 1 and never change; each is named by an entry of the ledger. A file from before a register had
+its table holds nothing of it.
 """
 
 from sqlalchemy import Connection, Select, Table, func, insert, inspect, select

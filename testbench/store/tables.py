@@ -279,7 +279,7 @@ def triggers() -> list[str]:
     its_record = "NEW.record_sha256 IS NOT (SELECT record_sha256 FROM run WHERE number = NEW.run)"
     still_open = "(SELECT state FROM run WHERE number = OLD.run) <> 'closed'"
     twice = "EXISTS (SELECT 1 FROM {0} WHERE run = NEW.run{1})"
-    last = f"coalesce((SELECT hash FROM ledger ORDER BY seq DESC LIMIT 1), '{BEGINNING}')"
+    last = f"coalesce((SELECT hash FROM ledger ORDER BY seq DESC LIMIT 1), '{BEGINNING}')"  # noqa: S608 - our own words
     linked = f"{next_row.format('ledger')} OR NEW.prev <> {last}"
     return [
         _trigger("number", "INSERT", "run", f"{next_run} OR {known}", "runs are numbered without gaps"),

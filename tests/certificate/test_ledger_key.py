@@ -31,15 +31,19 @@ RFC_8032 = [
         "4ccd089b28ff96da9db6c346ec114e0f5b8a319f35aba624da8cf6ed4fb8a6fb",
         "3d4017c3e843895a92b70aa74d1b7ebc9c982ccf2ec4968cc0cd55f12af4660c",
         "72",
-        "92a009a9f0d4cab8720e820b5f642540a2b27b5416503f8fb3762223ebdb69da"
-        "085ac1e43e15996e458f3613d0f11d8c387b2eaeb4302aeeb00d291612bb0c00",
+        (
+            "92a009a9f0d4cab8720e820b5f642540a2b27b5416503f8fb3762223ebdb69da"
+            "085ac1e43e15996e458f3613d0f11d8c387b2eaeb4302aeeb00d291612bb0c00"
+        ),
     ),
     (
         "c5aa8df43f9f837bedb7442f31dcb7b166d38535076f094b85ce3a2e0b4458f7",
         "fc51cd8e6218a1a38da47ed00230f0580816ed13ba3303ac5deb911548908025",
         "af82",
-        "6291d657deec24024827e69c3abe01a30ce548a284743a445e3680d7db5ac3ac"
-        "18ff9b538d16f290ae67f760984dc6594a7c15e9716ed28dc027beceea1ec40a",
+        (
+            "6291d657deec24024827e69c3abe01a30ce548a284743a445e3680d7db5ac3ac"
+            "18ff9b538d16f290ae67f760984dc6594a7c15e9716ed28dc027beceea1ec40a"
+        ),
     ),
 ]
 
@@ -80,12 +84,12 @@ def test_the_key_is_its_owners_alone_and_never_overwritten(tmp_path):
     """Mode 0600; a second making is refused."""
     public = make_ledger_key(tmp_path)
     assert (tmp_path / KEY_FILE).stat().st_mode & 0o777 == 0o600
-    assert public_part(load_ledger_key(tmp_path)) == public
+    assert public_part(load_ledger_key(tmp_path / KEY_FILE)) == public
     with pytest.raises(KeyFileError, match="it exists already and is not overwritten"):
         make_ledger_key(tmp_path)
     (tmp_path / KEY_FILE).chmod(0o640)
     with pytest.raises(KeyFileError) as refusal:
-        load_ledger_key(tmp_path)
+        load_ledger_key(tmp_path / KEY_FILE)
     assert str(refusal.value) == f"Station key {tmp_path / KEY_FILE}: group or others can use it (mode 0640)."
 
 
@@ -94,7 +98,7 @@ def test_another_kind_of_key_is_refused(tmp_path, keys):
     (tmp_path / KEY_FILE).write_bytes((keys / "station-key.pem").read_bytes())
     (tmp_path / KEY_FILE).chmod(0o600)
     with pytest.raises(KeyFileError, match="it holds another kind of key than Ed25519"):
-        load_ledger_key(tmp_path)
+        load_ledger_key(tmp_path / KEY_FILE)
 
 
 def test_a_document_carries_its_checkpoint_printed_and_whole(sealed, keys, bench):
