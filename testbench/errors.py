@@ -847,6 +847,45 @@ class StoreDamagedError(StoreFailedError):
 
 
 @dataclass(eq=False)
+class NoRoomError(BenchError):
+    """There is not enough free space to copy the records."""
+
+    folder: str
+    found: str
+    needed: str
+    remedy: ClassVar[str] = "Free space there, or name another folder; nothing was changed."
+
+    def sentence(self) -> str:
+        return f"Only {self.found} are free in {self.folder}; a copy of the records needs {self.needed}."
+
+
+@dataclass(eq=False)
+class BackupRefusedError(BenchError):
+    """A copy of the records was not made, or is none that may take the place of the records."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = "Nothing was changed. Correct what is named, or use another backup."
+
+    def sentence(self) -> str:
+        return f"Backup {self.path}: {self.found}."
+
+
+@dataclass(eq=False)
+class RestoreWouldLoseError(BenchError):
+    """The records hold more than the backup that was to take their place."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = (
+        "Look at what would be lost; if it may be, say so with --discard-newer WHY. Nothing was changed."
+    )
+
+    def sentence(self) -> str:
+        return f"Backup {self.path} was not restored: {self.found}."
+
+
+@dataclass(eq=False)
 class StoreNewerError(BenchError):
     """The database was written by a newer version of this program."""
 

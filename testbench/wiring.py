@@ -99,7 +99,10 @@ def open_store(home: Home) -> "SqliteStore":
     """The records of a home, for writing."""
     from testbench.store.repository import SqliteStore
 
-    return SqliteStore(home.database, home.bench().name)
+    store = SqliteStore(home.database, home.bench().name)
+    if store.kept_before is not None:
+        sys.stderr.write(f"The records were brought up to date; as they were, they are kept in {store.kept_before}.\n")
+    return store
 
 
 def read_store(home: Home) -> "RunReader":

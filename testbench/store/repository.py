@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from testbench.run.record import sha256 as sha256_of
 from testbench.run.samples import Gap, Sample, Trace
 from testbench.run.state import Happening
 from testbench.store import codec, tables
+from testbench.store.backup import copy_of, proved_the_same
 from testbench.store.database import BUSY_S, Database
 from testbench.store.ledger import (
     DOCUMENT,
@@ -27,7 +29,7 @@ from testbench.store.ledger import (
 )
 from testbench.store.reading import RunReader, header_of, samples_of, to_us
 from testbench.store.register import RegisterWriter
-from testbench.store.schema import upgrade
+from testbench.store.schema import HEAD, is_older, upgrade, version_of
 
 
 class SqliteStore(RunReader, RegisterWriter):
@@ -48,11 +50,22 @@ class SqliteStore(RunReader, RegisterWriter):
         self, path: Path, bench: str, *, busy_s: float = BUSY_S, now: Callable[[], datetime] = machine_time
     ) -> None:
         self._bench, self._now = bench, now
+        self.kept_before: Path | None = None
+        """The backup that was made because the tables had to be brought up to date."""
         super().__init__(Database(path, busy_s=busy_s))
 
     def _prepare(self) -> None:
-        with self._database.writing() as connection:
-            upgrade(connection, self._database.path)
+        path = self._database.path
+        with self._database.writing() as connection:  # the first to open a new file makes it
+            current, older = version_of(connection) == HEAD, is_older(connection, path)
+        if current:
+            return
+        if older:
+            stamp = f"{self._now():%Y%m%dT%H%M%SZ}"
+            self.kept_before = path.parent / "backups" / f"before-{HEAD}-{stamp}.db"
+            copy_of(path, self.kept_before, partial(proved_the_same, path))
+        with self._database.migrating() as connection:
+            upgrade(connection, path)
             self._take_over(connection)
 
     def begin_run(self, opening: str, at: datetime) -> str:

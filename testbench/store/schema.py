@@ -36,6 +36,19 @@ def check_readable(connection: Connection, path: Path) -> None:
         raise StoreNewerError(str(path), found, HEAD)
 
 
+def is_older(connection: Connection, path: Path) -> bool:
+    """Whether a file holds records that have yet to be brought up to date; an empty one does not.
+
+    Raises:
+        StoreFailedError: the file holds tables of another program.
+        StoreNewerError: a newer version of this program wrote them.
+    """
+    if version_of(connection) is None and not inspect(connection).get_table_names():
+        return False
+    check_readable(connection, path)
+    return version_of(connection) != HEAD
+
+
 def upgrade(connection: Connection, path: Path) -> None:
     """Bring the tables to ``HEAD`` within the transaction that is under way; an empty file gets all of them.
 
@@ -43,11 +56,9 @@ def upgrade(connection: Connection, path: Path) -> None:
         StoreFailedError: the file holds tables of another program.
         StoreNewerError: a newer version of this program wrote them.
     """
-    found = version_of(connection)
-    if found == HEAD:
+    if version_of(connection) == HEAD:
         return
-    if found is not None or inspect(connection).get_table_names():
-        check_readable(connection, path)
+    is_older(connection, path)
     from alembic import command
     from alembic.config import Config
 

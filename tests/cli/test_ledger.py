@@ -51,8 +51,10 @@ def test_a_certificate_is_a_witness(home):
         told = ledger(home, "verify", "--against", against)
         assert (told.exit_code, told.output.splitlines()[-2]) == (
             0,
-            "The checkpoint covers entries 1 to 3. What came after it, to entry 4, is proved by nothing outside this "
-            "bench yet.",
+            (
+                "The checkpoint covers entries 1 to 3. What came after it, to entry 4, is proved by nothing outside "
+                "this bench yet."
+            ),
         )
 
 

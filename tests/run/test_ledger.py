@@ -40,7 +40,7 @@ def test_the_hashed_bytes_are_canonical_json(body):
 
 
 def test_the_rfcs_own_example_of_strings_and_sorting():
-    """RFC 8785, 3.2.2 and 3.2.3: its sample object, without the members that are numbers with a fraction or literals."""
+    """RFC 8785, 3.2.2 and 3.2.3: its sample object, without fractions and literals."""
     body = {"string": '\u20ac$\u000f\nA\'B"\\\\"/', "numbers": [], "a": 1}
     expected = r'{"a":1,"numbers":[],"string":"€$\u000f\nA' + "'" + r'B\"\\\\\"/"}'
     assert canonical_json(body).decode() == expected

@@ -182,8 +182,8 @@ MATRIX = [
     ("write all anew, stolen key", whole_rewrite_with_a_key(KEY), {ALONE: None, INNER: None, HELD: 60}),
     ("write all anew, own key", whole_rewrite_with_a_key(HIS_OWN), {ALONE: None, INNER: 61, HELD: 60}),
 ]
-"""The first twelve rows are those of the attack table that the design was measured with; the last is added. Where it is found: an entry, 0 for the end of the
-ledger, None where it is not found."""
+"""The first twelve rows are those of the attack table that the design was measured with; the last is added. Where it is
+found: an entry, 0 for the end of the ledger, None where it is not found."""
 
 
 @pytest.fixture(scope="module")
