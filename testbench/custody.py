@@ -10,6 +10,8 @@ from testbench.errors import CheckpointRefusedError, FileNotWrittenError
 from testbench.wiring import Home, fit_key, open_store, read_store
 
 if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
     from testbench.certificate.issue import Issued
     from testbench.run.ledger import Checkpoint, Held
     from testbench.store.ledger_check import LedgerReport
@@ -17,15 +19,31 @@ if TYPE_CHECKING:
 
 
 def checkpoint_now(home: Home, store: "SqliteStore") -> "Checkpoint":
-    """Sign how far the ledger of a home has come; a home without a key gets one, and the ledger names it."""
-    from testbench.certificate.ledger_key import KEY_FILE, load_ledger_key, make_ledger_key, public_part, signed
-    from testbench.instruments.clocks import SystemClock
+    """Sign how far the ledger of a home has come."""
+    key = _key(home, store)
+    return _signed(home, key, *store.head())
+
+
+def checkpoint_at(home: Home, store: "SqliteStore", n: int, head: str) -> "Checkpoint":
+    """Sign that the ledger of a home had come this far."""
+    return _signed(home, _key(home, store), n, head)
+
+
+def _key(home: Home, store: "SqliteStore") -> "Ed25519PrivateKey":
+    """The key of the ledger; a home without one gets one, and the ledger names it."""
+    from testbench.certificate.ledger_key import KEY_FILE, load_ledger_key, make_ledger_key, public_part
 
     if not (home.keys / KEY_FILE).exists():
         make_ledger_key(home.keys)
     key = load_ledger_key(home.keys / KEY_FILE)
     store.record_key(public_part(key))
-    n, head = store.head()
+    return key
+
+
+def _signed(home: Home, key: "Ed25519PrivateKey", n: int, head: str) -> "Checkpoint":
+    from testbench.certificate.ledger_key import signed
+    from testbench.instruments.clocks import SystemClock
+
     return signed(key, bench=home.bench().name, n=n, head=head, at=int(SystemClock().utc().timestamp() * 1_000_000))
 
 
@@ -53,17 +71,20 @@ def verify_ledger(home: Home, against: str | None, *, traces: bool) -> "LedgerRe
 
     held = () if against is None else (_held(home.bench().name, against),)
     with read_store(home) as store:
-        return LedgerCheck(store.database, held, partial(_is_good, _keys_of(home)), traces=traces).report()
+        return LedgerCheck(store.database, held, partial(is_good, keys_of(home)), traces=traces).report()
 
 
-def _keys_of(home: Home) -> frozenset[str]:
-    """The public keys of the ledger: the one in use, and earlier ones that lie beside it as ``ledger-*.pem``."""
-    from testbench.certificate.ledger_key import load_ledger_key, public_part
+def keys_of(home: Home) -> frozenset[str]:
+    """The public keys of the ledger: of the key in use, and earlier ones that lie beside it as ``ledger-*.pub``."""
+    from testbench.certificate.ledger_key import KEY_FILE, load_ledger_key, public_part
 
-    return frozenset(public_part(load_ledger_key(path)) for path in sorted(home.keys.glob("ledger*.pem")))
+    found = {path.read_text(encoding="ascii").strip() for path in home.keys.glob("ledger-*.pub")}
+    if (home.keys / KEY_FILE).exists():
+        found.add(public_part(load_ledger_key(home.keys / KEY_FILE)))
+    return frozenset(found)
 
 
-def _is_good(keys: frozenset[str], checkpoint: "Checkpoint") -> bool:
+def is_good(keys: frozenset[str], checkpoint: "Checkpoint") -> bool:
     """Whether one of these keys signed it; where records lie without keys, any key that it names."""
     from testbench.certificate.ledger_key import is_signed
 

@@ -1,10 +1,12 @@
 """Configuration to objects: the only place that knows all of the edges."""
 
+import fcntl
 import os
 import signal
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -16,6 +18,7 @@ from testbench.errors import (
     HomeNotWritableError,
     RecorderBusyError,
     RecorderNotRunningError,
+    RecorderRunningError,
     RecorderStartFailedError,
 )
 
@@ -143,6 +146,24 @@ def fit_key(home: Home) -> None:
 
 
 # The recorder -----------------------------------------------------------------------------------
+
+
+@contextmanager
+def only_recorder(home: Home) -> Iterator[None]:
+    """Be the only recorder of a home, or the one who makes sure that there is none.
+
+    Raises:
+        RecorderRunningError: one is running.
+    """
+    with (home.folder / "recorder.lock").open("a+") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as failure:
+            raise RecorderRunningError(str(home.folder)) from failure
+        file.truncate(0)
+        file.write(f"{os.getpid()}\n")
+        file.flush()
+        yield
 
 
 def stop_recorder(home: Home) -> None:

@@ -11,14 +11,19 @@ import os
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
+from itertools import takewhile
 from pathlib import Path
 from typing import TypeVar
 from urllib.parse import quote
 
-from testbench.errors import BackupRefusedError, BenchError, NoRoomError
+from sqlalchemy import Connection, func, inspect, select
+
+from testbench.errors import BackupRefusedError, BenchError, LedgerMissingError, NoRoomError, StoreFailedError
 from testbench.run.ledger import Checkpoint
+from testbench.store import tables
 from testbench.store.database import Database
+from testbench.store.ledger import STATED, entries
 from testbench.store.ledger_check import LedgerCheck, LedgerReport
 from testbench.store.reading import RunReader
 
@@ -26,6 +31,7 @@ UNFINISHED = ".part"
 SPARE = 16 * 1024 * 1024
 """What must stay free beside the copy [B]."""
 
+OF_ITSELF = {*STATED, "checkpoint"}
 T = TypeVar("T")
 
 
@@ -156,8 +162,12 @@ def one_at_a_time(folder: Path) -> Iterator[list[str]]:
     Raises:
         BackupRefusedError: another one is being made.
     """
-    folder.mkdir(parents=True, exist_ok=True)
-    with (folder / ".lock").open("a") as lock:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        lock = (folder / ".lock").open("a")
+    except OSError as failure:
+        raise BackupRefusedError(str(folder), f"the folder cannot be written ({failure.strerror})") from failure
+    with lock:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as failure:
@@ -175,3 +185,106 @@ def sync_folder(folder: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+# What would be lost --------------------------------------------------------------------------------
+
+
+def more_than(there: Path, backup: Path) -> str:
+    """What the records that are there hold beyond a backup, in words; empty where they hold nothing more.
+
+    What a bench only says of its own records (keys, checkpoints, backups) does not count, so that a home that was just
+    made holds nothing.
+    """
+    if not there.exists():
+        return ""
+    try:
+        with RunReader.beside(there) as reader, RunReader.beside(backup) as other:
+            return _beyond(reader, other)
+    except LedgerMissingError as refusal:
+        return str(refusal).rstrip(".")
+    except StoreFailedError as refusal:
+        return f"what the records hold beyond it cannot be told ({str(refusal).rstrip('.')})"
+
+
+def _beyond(there: RunReader, backup: RunReader) -> str:
+    ours, theirs = there.database, backup.database
+    with ours.reading() as connection, theirs.reading() as other:
+        n = _shared(connection, other)
+        more = [entry for entry, _ in entries(connection, n, -1) if entry.kind not in OF_ITSELF]
+        if more:
+            return f"the records hold {len(more)} entries that it does not hold, the first is {more[0].title}"
+        waiting = [_waiting(one) for one in (connection, other)]
+    if waiting[0] > waiting[1]:
+        return "the records hold samples or journal lines of an open run that it does not hold"
+    return ""
+
+
+def _shared(connection: Connection, other: Connection) -> int:
+    """How many entries two ledgers have in common, counted from the first."""
+    for one in (connection, other):
+        if not inspect(one).has_table(tables.ledger.name):
+            raise LedgerMissingError(str(one.engine.url))
+    hashes = select(tables.ledger.c.hash).order_by(tables.ledger.c.seq)
+    pairs = zip(connection.scalars(hashes), other.scalars(hashes), strict=False)
+    return sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], pairs))
+
+
+def _waiting(connection: Connection) -> int:
+    """How much is kept of open runs."""
+    counts = (
+        connection.scalar(select(func.count()).select_from(table).join(tables.run).where(tables.run.c.state == "open"))
+        for table in (tables.chunk, tables.journal)
+    )
+    return sum(count or 0 for count in counts)
+
+
+def put_in_place(backup: Path, there: Path, aside: Path) -> None:
+    """Let a backup take the place of the records; these are kept under another name, never deleted.
+
+    Only while nobody else has the file open. At every moment there is a whole file under the name of the records.
+
+    Args:
+        backup: proved.
+        there: the records; may be missing.
+        aside: where they go.
+
+    Raises:
+        BackupRefusedError: the disk refused; the records are as they were.
+    """
+    restoring = there.with_name(f".{there.name}{UNFINISHED}")
+    try:
+        shutil.copyfile(backup, restoring)
+        _check_equal(backup, restoring)
+        with Database(there).alone():
+            _put_aside(there, aside)
+            restoring.replace(there)
+            sync_folder(there.parent)
+    except OSError as failure:
+        raise BackupRefusedError(str(backup), f"it could not be put in place ({failure})") from failure
+    finally:
+        restoring.unlink(missing_ok=True)
+
+
+def _put_aside(there: Path, aside: Path) -> None:
+    """A second name for the records; their log goes with them, or it would be played into the backup."""
+    if there.exists():
+        _tidy_log(there)
+        os.link(there, aside)
+    for end in ("-wal", "-shm"):
+        log = there.with_name(there.name + end)
+        if log.exists():
+            log.rename(aside.with_name(aside.name + end))
+
+
+def _check_equal(one: Path, other: Path) -> None:
+    with one.open("rb") as first, other.open("rb") as second:
+        if hashlib.file_digest(first, "sha256").digest() != hashlib.file_digest(second, "sha256").digest():
+            raise BackupRefusedError(str(one), "the disk gave back other bytes than were written")
+        os.fsync(second.fileno())
+
+
+def _tidy_log(path: Path) -> None:
+    """Bring what still lies in the write-ahead log into the file itself."""
+    with suppress(sqlite3.Error), closing(sqlite3.connect(path)) as file:
+        file.execute("PRAGMA wal_checkpoint(TRUNCATE)")

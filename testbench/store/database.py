@@ -64,7 +64,7 @@ class Database:
         Raises:
             StoreFailedError: the file cannot be used; nothing of the block was kept.
         """
-        with self._turn, self._in_words(), self._alone(), self._engine.connect() as connection:
+        with self._turn, self._in_words(), self.alone(), self._engine.connect() as connection:
             self._check_in_place()
             unit = connection.execution_options(writes=True)
             with unit.begin():
@@ -80,7 +80,7 @@ class Database:
         Raises:
             StoreFailedError: a row refers to nothing now, or the file cannot be used; nothing of the block was kept.
         """
-        with self._turn, self._in_words(), self._alone(), self._engine.connect() as connection:
+        with self._turn, self._in_words(), self.alone(), self._engine.connect() as connection:
             self._check_in_place()
             driver: Any = connection.connection.driver_connection
             driver.execute("PRAGMA foreign_keys = OFF")
@@ -153,7 +153,12 @@ class Database:
         return "mode=ro&immutable=1" if still else "mode=ro"
 
     @contextmanager
-    def _alone(self) -> Iterator[None]:
+    def alone(self) -> Iterator[None]:
+        """Keep every other writer of ours out for as long as the block lasts.
+
+        Raises:
+            StoreBusyError: another one does not finish.
+        """
         lock = self.path.with_name(self.path.name + ".lock")
         try:
             handle = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)

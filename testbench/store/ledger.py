@@ -171,11 +171,23 @@ def opening_sha256(row: Row) -> str:
 class SealedRun:
     """A closed run as it lies in the tables now."""
 
-    id: str
-    sha256: str
-    """Of its line in the history, its record and everything beside it."""
-    whole: bool
-    """Whether its record has the hash under which it was closed."""
+    body: dict[str, Any]
+    """Its line in the history, and the hashes of its record and of everything beside it."""
+
+    @property
+    def id(self) -> str:
+        """Its number for people."""
+        return str(self.body["run"]["id"])
+
+    @property
+    def sha256(self) -> str:
+        """What the ledger must say of it."""
+        return digest(self.body)
+
+    @property
+    def whole(self) -> bool:
+        """Whether its record has the hash under which it was closed."""
+        return bool(self.body.get("record") == self.body["run"].get("record_sha256"))
 
 
 def sealed_runs(connection: Connection, numbers: Sequence[int]) -> dict[int, SealedRun]:
@@ -188,10 +200,7 @@ def sealed_runs(connection: Connection, numbers: Sequence[int]) -> dict[int, Sea
     for name in tables.OF_A_RUN:
         for run, rows_sha256 in _rows_sha256(connection, tables.METADATA.tables[name], numbers):
             found[run][name] = rows_sha256
-    return {
-        number: SealedRun(body["run"]["id"], digest(body), body.get("record") == body["run"].get("record_sha256"))
-        for number, body in found.items()
-    }
+    return {number: SealedRun(body) for number, body in found.items()}
 
 
 def _rows_sha256(connection: Connection, table: Table, numbers: Sequence[int]) -> Iterable[tuple[int, str]]:

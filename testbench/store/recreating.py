@@ -1,9 +1,9 @@
 """Making a table anew within a migration, where SQLite cannot change it in place. Prefer ADD COLUMN and new tables.
 
 Alembic's batch mode copies a table, drops the old one and gives the copy its name. Done plainly, that loses in silence
-every trigger of the table and every index on an expression, fails where a view names the table, and with foreign keys on
-deletes the rows that refer to it. Here triggers and views are put aside first and made again afterwards, and nothing may
-be missing in the end: no object, and no row of any table.
+every trigger of the table and every index on an expression, fails where a view names the table, and with foreign keys
+on deletes the rows that refer to it. Here triggers and views are put aside first and made again afterwards, and nothing
+may be missing in the end: no object, and no row of any table.
 """
 
 from collections.abc import Iterator
@@ -68,4 +68,6 @@ def _check(
             raise StoreFailedError(where, f"the {kind} {name} was lost while a table was made anew")
     for name, count in rows.items():
         if rows_now[name] != count:
-            raise StoreFailedError(where, f"{name} had {count} rows before a table was made anew, and {rows_now[name]} after")
+            raise StoreFailedError(
+                where, f"{name} had {count} rows before a table was made anew, and {rows_now[name]} after"
+            )
