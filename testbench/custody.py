@@ -10,9 +10,8 @@ from testbench.errors import CheckpointRefusedError, FileNotWrittenError
 from testbench.wiring import Home, fit_key, open_store, read_store
 
 if TYPE_CHECKING:
-    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-
     from testbench.certificate.issue import Issued
+    from testbench.certificate.ledger_key import LedgerKey
     from testbench.run.ledger import Checkpoint, Held
     from testbench.store.ledger_check import LedgerReport
     from testbench.store.repository import SqliteStore
@@ -29,7 +28,7 @@ def checkpoint_at(home: Home, store: "SqliteStore", n: int, head: str) -> "Check
     return _signed(home, _key(home, store), n, head)
 
 
-def _key(home: Home, store: "SqliteStore") -> "Ed25519PrivateKey":
+def _key(home: Home, store: "SqliteStore") -> "LedgerKey":
     """The key of the ledger; a home without one gets one, and the ledger names it."""
     from testbench.certificate.ledger_key import KEY_FILE, load_ledger_key, make_ledger_key, public_part
 
@@ -40,7 +39,7 @@ def _key(home: Home, store: "SqliteStore") -> "Ed25519PrivateKey":
     return key
 
 
-def _signed(home: Home, key: "Ed25519PrivateKey", n: int, head: str) -> "Checkpoint":
+def _signed(home: Home, key: "LedgerKey", n: int, head: str) -> "Checkpoint":
     from testbench.certificate.ledger_key import signed
     from testbench.instruments.clocks import SystemClock
 

@@ -872,6 +872,18 @@ class BackupRefusedError(BenchError):
 
 
 @dataclass(eq=False)
+class ArchiveRefusedError(BenchError):
+    """Runs were not written as plain files."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = "Correct what is named and export again; the records are untouched."
+
+    def sentence(self) -> str:
+        return f"Export {self.path}: {self.found}."
+
+
+@dataclass(eq=False)
 class RestoreWouldLoseError(BenchError):
     """The records hold more than the backup that was to take their place."""
 

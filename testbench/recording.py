@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from testbench import __version__
+from testbench.archive import notice
 from testbench.wiring import Home, check_printable, fit_key, only_recorder, open_store, program
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from testbench.station.bench import Bench
     from testbench.station.loop import Inbox
     from testbench.station.ports import Clock
+    from testbench.station.session import Session
     from testbench.store.repository import SqliteStore
 
 UPDATE_EVERY_S = 0.05
@@ -67,8 +69,7 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
         )  # fmt: skip
         session = Session(bench, outside)
         _take_up(store, documents)
-        for sentence in recovered:
-            session.notify(sentence, grave=True)
+        _say_first(session, recovered, notice(home))
         inbox: Inbox = Inbox()
         server = LinkServer(home.folder, lambda client, line: inbox.put(Heard(client, line)))
         readers = _readers(bench, clock, inbox, raw, replay)
@@ -84,6 +85,13 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
                 reader.stop()
             server.close()
             store.close()
+
+
+def _say_first(session: "Session", recovered: list[str], overdue: str) -> None:
+    for sentence in recovered:
+        session.notify(sentence, grave=True)
+    if overdue:
+        session.notify(overdue)
 
 
 def _take_up(store: "SqliteStore", documents: "IssuedByChild") -> None:

@@ -5,7 +5,7 @@ that the ledger still fits it is shown by the copy that somebody else holds.
 """
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from testbench.certificate.keys import create_file, read_protected
 from testbench.errors import KeyFileError
@@ -14,6 +14,7 @@ from testbench.run.ledger import Checkpoint, Statement
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
+LedgerKey: TypeAlias = "Ed25519PrivateKey"
 KEY_FILE = "ledger.pem"
 
 
@@ -38,7 +39,7 @@ def make_ledger_key(folder: Path) -> str:
     return public_part(key)
 
 
-def load_ledger_key(path: Path) -> "Ed25519PrivateKey":
+def load_ledger_key(path: Path) -> LedgerKey:
     """Load the key of a bench from its file.
 
     Raises:
@@ -56,12 +57,12 @@ def load_ledger_key(path: Path) -> "Ed25519PrivateKey":
     return key
 
 
-def public_part(key: "Ed25519PrivateKey") -> str:
+def public_part(key: LedgerKey) -> str:
     """The public key, hexadecimal."""
     return key.public_key().public_bytes_raw().hex()
 
 
-def signed(key: "Ed25519PrivateKey", *, bench: str, n: int, head: str, at: int) -> Checkpoint:
+def signed(key: LedgerKey, *, bench: str, n: int, head: str, at: int) -> Checkpoint:
     """Sign how far a ledger has come.
 
     Args:

@@ -17,6 +17,7 @@ COMMANDS = {
     "ledger": "The chain behind the records: walk it, sign how far it has come.",
     "backup": "Copy the records while they are in use, and prove the copy.",
     "restore": "Let a backup take the place of the records.",
+    "archive": "Older runs as plain files with their proof; what is due by the retention of bench.toml.",
     "certificate": "Issue or verify a certificate.",
     "channel": "Find a port, watch what arrives, check whether it is ready; raw bytes to a capture and back.",
     "calibration": "The register of calibrations: enter, show, what is due, what a bad one undoes.",

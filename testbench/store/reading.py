@@ -24,7 +24,7 @@ from testbench.run.state import Happening
 from testbench.station.ports import JournalLine, OpenRun, RunSummary
 from testbench.store import codec, tables
 from testbench.store.database import Database
-from testbench.store.ledger import last_entry
+from testbench.store.ledger_questions import LedgerReader
 from testbench.store.register import RegisterReader
 from testbench.store.schema import check_readable
 
@@ -60,7 +60,7 @@ class StoredDocument:
     issued: datetime
 
 
-class RunReader(RegisterReader):
+class RunReader(RegisterReader, LedgerReader):
     """Questions to one database file.
 
     Args:
@@ -106,19 +106,6 @@ class RunReader(RegisterReader):
         self, kind: type[BaseException] | None, error: BaseException | None, where: TracebackType | None
     ) -> None:
         self.close()
-
-    def bench(self) -> str:
-        """Name of the bench, by its newest entry in the ledger."""
-        with self._database.reading() as connection:
-            last = last_entry(connection)
-        return "" if last is None else last.bench
-
-    def ledger_keys(self) -> tuple[str, ...]:
-        """The public keys that the ledger names, oldest first."""
-        table = tables.ledger
-        query = select(table.c.body).where(table.c.kind == "key").order_by(table.c.seq)
-        with self._database.reading() as connection:
-            return tuple(json.loads(body)["key"] for body in connection.scalars(query))
 
     # One run -------------------------------------------------------------------------------------
 

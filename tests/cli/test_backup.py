@@ -158,6 +158,4 @@ def test_a_home_of_an_older_version_says_where_its_records_are_kept(home, capfd)
     shutil.copy(Path(__file__).parents[1] / "records" / "schema-0002.db", home.database)
     open_store(home).close()
     (kept,) = (home.folder / "backups").glob("before-*.db")
-    assert capfd.readouterr().err == (
-        f"The records were brought up to date; as they were, they are kept in {kept}.\n"
-    )
+    assert capfd.readouterr().err == (f"The records were brought up to date; as they were, they are kept in {kept}.\n")

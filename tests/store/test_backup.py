@@ -79,9 +79,7 @@ def test_a_flipped_bit_in_a_trace_is_refused_though_the_pages_are_in_order(whole
     flip_in_file(whole, stored[-200:])
     with pytest.raises(BackupRefusedError) as refusal:
         copy_of(whole, tmp_path / "b.db", prove)
-    assert str(refusal.value).endswith(
-        "(run sealed B1-000003): the samples of trace 0 are not those that were sealed."
-    )
+    assert str(refusal.value).endswith("(run sealed B1-000003): the samples of trace 0 are not those that were sealed.")
     assert not list(tmp_path.glob("b.db*"))
 
 
@@ -120,9 +118,7 @@ def test_what_is_no_file_of_records_is_refused(tmp_path):
     path.write_text("Dear Ellery Water Board, " * 50)
     with pytest.raises(BackupRefusedError) as refusal:
         prove(path)
-    assert str(refusal.value) == (
-        f"Backup {path}: The records in {path} cannot be used: the file is no database."
-    )
+    assert str(refusal.value) == (f"Backup {path}: The records in {path} cannot be used: the file is no database.")
 
 
 # Bad days ------------------------------------------------------------------------------------------
@@ -135,9 +131,7 @@ def test_too_little_room_is_said_before_anything_is_touched(whole, tmp_path, mon
     with pytest.raises(NoRoomError) as refusal:
         copy_of(whole, tmp_path / "b.db", prove)
     needed = (whole.stat().st_size + 16 * 1024 * 1024) / 1e6
-    assert str(refusal.value) == (
-        f"Only 1.0 MB are free in {tmp_path}; a copy of the records needs {needed:.1f} MB."
-    )
+    assert str(refusal.value) == (f"Only 1.0 MB are free in {tmp_path}; a copy of the records needs {needed:.1f} MB.")
     assert refusal.value.remedy == "Free space there, or name another folder; nothing was changed."
     assert not list(tmp_path.glob("b.db*"))
 

@@ -1,0 +1,74 @@
+"""What can be asked of the ledger besides whether it is whole, and of the runs by their age."""
+
+import json
+from collections.abc import Iterator
+from datetime import date
+
+from sqlalchemy import func, select
+
+from testbench.errors import RunUnknownError
+from testbench.run.ledger import Entry
+from testbench.store import tables
+from testbench.store.database import Database
+from testbench.store.ledger import BATCH, SealedRun, entries, last_entry, sealed_runs
+
+
+class LedgerReader:
+    """Questions to the ledger."""
+
+    _database: Database
+
+    def bench(self) -> str:
+        """Name of the bench, by its newest entry; empty where there is none."""
+        with self._database.reading() as connection:
+            last = last_entry(connection)
+        return "" if last is None else last.bench
+
+    def statements(self, kind: str) -> tuple[str, ...]:
+        """What the bench said of its own records, oldest first, as canonical JSON."""
+        table = tables.ledger
+        query = select(table.c.body).where(table.c.kind == kind).order_by(table.c.seq)
+        with self._database.reading() as connection:
+            return tuple(connection.scalars(query))
+
+    def ledger_keys(self) -> tuple[str, ...]:
+        """The public keys that the ledger names, oldest first."""
+        return tuple(json.loads(body)["key"] for body in self.statements("key"))
+
+    def chain(self) -> Iterator[Entry]:
+        """Every entry, from the first."""
+        last = 0
+        while True:
+            with self._database.reading() as connection:
+                batch = entries(connection, last, BATCH)
+            yield from (entry for entry, _ in batch)
+            if len(batch) < BATCH:
+                return
+            last = batch[-1][0].seq
+
+    def sealed(self, run: str) -> SealedRun:
+        """What the ledger stands for of a closed run.
+
+        Raises:
+            RunUnknownError: there is no such run.
+        """
+        with self._database.reading() as connection:
+            number = connection.scalar(select(tables.run.c.number).where(tables.run.c.id == run))
+            found = {} if number is None else sealed_runs(connection, [number])
+        if number is None:
+            raise RunUnknownError(run, str(self._database.path.parent))
+        return found[number]
+
+    def runs_before(self, day: date) -> list[str]:
+        """The closed runs that began before a day, UTC, oldest first."""
+        table = tables.run
+        query = select(table.c.id).where(table.c.state == "closed", table.c.started < day.isoformat())
+        with self._database.reading() as connection:
+            return list(connection.scalars(query.order_by(table.c.number)))
+
+    def count_between(self, since: str, until: str) -> int:
+        """How many closed runs began from one day on and before another, ISO 8601."""
+        table = tables.run
+        query = select(func.count()).where(table.c.state == "closed", table.c.started >= since, table.c.started < until)
+        with self._database.reading() as connection:
+            return connection.scalar(query) or 0
