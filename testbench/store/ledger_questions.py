@@ -1,10 +1,9 @@
-"""What can be asked of the ledger besides whether it is whole, and of the runs by their age."""
+"""What can be asked of the ledger besides whether it is whole."""
 
 import json
 from collections.abc import Iterator
-from datetime import date
 
-from sqlalchemy import func, select
+from sqlalchemy import select
 
 from testbench.errors import RunUnknownError
 from testbench.run.ledger import Entry
@@ -58,17 +57,3 @@ class LedgerReader:
         if number is None:
             raise RunUnknownError(run, str(self._database.path.parent))
         return found[number]
-
-    def runs_before(self, day: date) -> list[str]:
-        """The closed runs that began before a day, UTC, oldest first."""
-        table = tables.run
-        query = select(table.c.id).where(table.c.state == "closed", table.c.started < day.isoformat())
-        with self._database.reading() as connection:
-            return list(connection.scalars(query.order_by(table.c.number)))
-
-    def count_between(self, since: str, until: str) -> int:
-        """How many closed runs began from one day on and before another, ISO 8601."""
-        table = tables.run
-        query = select(func.count()).where(table.c.state == "closed", table.c.started >= since, table.c.started < until)
-        with self._database.reading() as connection:
-            return connection.scalar(query) or 0

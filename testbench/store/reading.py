@@ -23,12 +23,15 @@ from testbench.run.samples import Gap, GapReason, Trace
 from testbench.run.state import Happening
 from testbench.station.ports import JournalLine, OpenRun, RunSummary
 from testbench.store import codec, tables
+from testbench.store.counting import CountReader
 from testbench.store.database import Database
 from testbench.store.ledger_questions import LedgerReader
 from testbench.store.register import RegisterReader
 from testbench.store.schema import check_readable
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_BEYOND = "\U0010ffff"
+"""Sorts after every letter."""
 _MICROSECOND = timedelta(microseconds=1)
 _NEWEST_DOCUMENT = (
     select(tables.document.c.path)
@@ -60,7 +63,7 @@ class StoredDocument:
     issued: datetime
 
 
-class RunReader(RegisterReader, LedgerReader):
+class RunReader(RegisterReader, LedgerReader, CountReader):
     """Questions to one database file.
 
     Args:
@@ -153,12 +156,13 @@ class RunReader(RegisterReader, LedgerReader):
 
     # Many runs -----------------------------------------------------------------------------------
 
-    def history(self, limit: int = 50, before: str | None = None) -> list[RunSummary]:
+    def history(self, limit: int = 50, before: str | None = None, serial: str = "") -> list[RunSummary]:
         """Closed runs, newest first.
 
         Args:
             limit: how many at most.
             before: give those before this run: the last one of the page that was shown.
+            serial: give those whose serial number begins so; letters count alike in either case.
 
         Raises:
             RunUnknownError: ``before`` is no run.
@@ -167,6 +171,9 @@ class RunReader(RegisterReader, LedgerReader):
         with self._database.reading() as connection:
             if before is not None:
                 query = query.where(tables.run.c.number < self._number(connection, before))
+            if serial:  # as a range, which the index serves; LIKE would look at every run
+                folded, least = func.lower(tables.run.c.serial), func.lower(serial)
+                query = query.where(folded >= least, folded < least.concat(_BEYOND))
             rows = connection.execute(query.order_by(tables.run.c.number.desc()).limit(limit)).mappings()
             return [_summary(row) for row in rows]
 
