@@ -1,7 +1,8 @@
 """First-pass yield: which share of the valves passed in the first run that decided anything.
 
 The word is the trade's (common practice): units good at the first test over units tested. A void run decided nothing
-and is not counted; an inconclusive one was a test, and the valve did not pass it. What a later run shows changes nothing.
+and is not counted; an inconclusive one was a test, and the valve did not pass it. What a later run shows changes
+nothing.
 """
 
 from collections import defaultdict

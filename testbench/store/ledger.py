@@ -7,11 +7,11 @@ samples the hashes. A column that holds nothing is left out, so that one that co
 
 import hashlib
 import json
-from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from itertools import chain
+from itertools import chain, groupby
+from operator import itemgetter
 from typing import Any
 
 from sqlalchemy import Connection, RowMapping, Table, insert, select
@@ -53,7 +53,7 @@ def last_entry(connection: Connection) -> Entry | None:
 def entries(connection: Connection, after: int, limit: int) -> list[tuple[Entry, str | None]]:
     """The next entries, each with the body that it states itself."""
     query = select(*_ENTRY, tables.ledger.c.body).where(tables.ledger.c.seq > after)
-    rows = connection.execute(query.order_by(tables.ledger.c.seq).limit(limit))
+    rows = connection.execute(query.order_by(tables.ledger.c.seq).limit(limit)).all()
     return [(Entry._make(row[:-1]), row[-1]) for row in rows]
 
 
@@ -159,12 +159,12 @@ def body_sha256_of(body: str) -> str:
 
 def row_sha256(row: Row) -> str:
     """The hash of one row, whole."""
-    return digest(_held(row))
+    return _sha256(_held(row))
 
 
 def opening_sha256(row: Row) -> str:
     """The hash of a run as it was opened."""
-    return digest({name: row[name] for name in OPENING})
+    return _sha256({name: row[name] for name in OPENING})
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +182,7 @@ class SealedRun:
     @property
     def sha256(self) -> str:
         """What the ledger must say of it."""
-        return digest(self.body)
+        return _sha256(self.body)
 
     @property
     def whole(self) -> bool:
@@ -193,9 +193,9 @@ class SealedRun:
 def sealed_runs(connection: Connection, numbers: Sequence[int]) -> dict[int, SealedRun]:
     """These runs as they lie in the tables, by number; one that is not there is left out."""
     found: dict[int, dict[str, Any]] = {}
-    for row in connection.execute(_of(tables.run, tables.run.c.number, numbers)).mappings():
+    for row in connection.execute(_of(tables.run, tables.run.c.number, numbers)).mappings().all():
         found[row["number"]] = {"run": _held(row)}
-    for run, body in connection.execute(_of(tables.record, tables.record.c.run, numbers)):
+    for run, body in connection.execute(_of(tables.record, tables.record.c.run, numbers)).all():
         found[run]["record"] = hashlib.sha256(body.encode()).hexdigest()
     for name in tables.OF_A_RUN:
         for run, rows_sha256 in _rows_sha256(connection, tables.METADATA.tables[name], numbers):
@@ -203,16 +203,13 @@ def sealed_runs(connection: Connection, numbers: Sequence[int]) -> dict[int, Sea
     return {number: SealedRun(body) for number, body in found.items()}
 
 
-def _rows_sha256(connection: Connection, table: Table, numbers: Sequence[int]) -> Iterable[tuple[int, str]]:
-    """By run number, the hash over its rows of a table, a line of canonical JSON each."""
+def _rows_sha256(connection: Connection, table: Table, numbers: Sequence[int]) -> Iterator[tuple[int, str]]:
+    """By run number, the hash over all its rows of a table."""
     columns = [column for column in table.c if column.name not in NOT_HASHED]
-    query = select(*columns).where(table.c.run.in_(numbers)).order_by(*table.primary_key)
     names = [column.name for column in columns]
-    hashes: dict[int, Any] = defaultdict(hashlib.sha256)
-    for row in connection.execute(query):
-        line = {name: value for name, value in zip(names, row, strict=True) if value is not None}
-        hashes[row[0]].update(_line(line))
-    return [(run, found.hexdigest()) for run, found in hashes.items()]
+    query = select(*columns).where(table.c.run.in_(numbers)).order_by(*table.primary_key)
+    for run, rows in groupby(connection.execute(query).all(), itemgetter(0)):
+        yield run, _sha256([_held(dict(zip(names, row, strict=True))) for row in rows])
 
 
 def _of(table: Table, key: Any, numbers: Sequence[int]) -> Any:
@@ -220,15 +217,13 @@ def _of(table: Table, key: Any, numbers: Sequence[int]) -> Any:
 
 
 def _held(row: Row) -> dict[str, Any]:
-    return {name: _plain(value) for name, value in row.items() if value is not None}
+    return {name: value for name, value in row.items() if value is not None}
 
 
-def _plain(value: Any) -> Any:
-    return value.hex() if isinstance(value, bytes) else value
+# Canonical JSON like ``canonical_json``, unchecked: STRICT tables hold nothing but text, bytes and whole numbers, and
+# none of these numbers comes near 2^53. The encoder is made once, because millions of rows are read with it.
+_encode = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=bytes.hex).encode
 
 
-def _line(row: Mapping[str, Any]) -> bytes:
-    """Canonical JSON and a line feed; the tables hold nothing but text, whole numbers and bytes."""
-    return (
-        json.dumps(row, sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=bytes.hex).encode() + b"\n"
-    )
+def _sha256(value: Any) -> str:
+    return hashlib.sha256(_encode(value).encode()).hexdigest()

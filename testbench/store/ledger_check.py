@@ -193,7 +193,7 @@ class LedgerCheck:
         table = REGISTERS[kind]
         numbers = [int(subject) for subject in subjects if subject.isdecimal()]
         found = {}
-        for row in connection.execute(select(table).where(table.c.seq.in_(numbers))).mappings():
+        for row in connection.execute(select(table).where(table.c.seq.in_(numbers))).mappings().all():
             fault = self._fault_of_checkpoint(row["body"]) if table is tables.checkpoint else ""
             found[kind, str(row["seq"])] = _Truth(row["seq"], row_sha256(row), fault)
         return found
@@ -206,7 +206,7 @@ class LedgerCheck:
 
     def _openings(self, connection: Connection, ids: Sequence[str]) -> Iterator[tuple[str, _Truth]]:
         columns = [tables.run.c[name] for name in OPENING]
-        for row in connection.execute(select(*columns).where(tables.run.c.id.in_(ids))).mappings():
+        for row in connection.execute(select(*columns).where(tables.run.c.id.in_(ids))).mappings().all():
             yield row["id"], _Truth(row["number"], opening_sha256(row))
 
     def _sealed(self, connection: Connection, ids: Sequence[str]) -> Iterator[tuple[str, _Truth]]:
@@ -233,7 +233,7 @@ class LedgerCheck:
         table, wanted = tables.document, set(subjects)
         ids = {subject.rpartition("/")[0] for subject in subjects}
         query = select(table, tables.run.c.id).join(tables.run, tables.run.c.number == table.c.run)
-        for row in connection.execute(query.where(tables.run.c.id.in_(ids))).mappings():
+        for row in connection.execute(query.where(tables.run.c.id.in_(ids))).mappings().all():
             subject = f"{row['id']}/{row['seq']}"
             if subject in wanted:
                 whole = {column.name: row[column.name] for column in table.c}
