@@ -1,6 +1,7 @@
 """Care of the records of a home: the key and the checkpoints of the ledger, and documents that carry one."""
 
 import os
+from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
 from pathlib import Path
@@ -54,7 +55,16 @@ def make_checkpoint(home: Home) -> "Checkpoint":
     return found
 
 
-def verify_ledger(home: Home, against: str | None, *, traces: bool) -> "LedgerReport":
+@dataclass(frozen=True, slots=True)
+class Walked:
+    """A ledger that was walked."""
+
+    report: "LedgerReport"
+    keys_known: bool
+    """Whether a key of the home could be read; else its own checkpoints were believed by the key that they name."""
+
+
+def verify_ledger(home: Home, against: str | None, *, traces: bool) -> Walked:
     """Walk the ledger of a home.
 
     Args:
@@ -69,14 +79,20 @@ def verify_ledger(home: Home, against: str | None, *, traces: bool) -> "LedgerRe
     from testbench.store.ledger_check import LedgerCheck
 
     held = () if against is None else (_held(home.bench().name, against),)
+    keys = keys_of(home)
     with read_store(home) as store:
-        return LedgerCheck(store.database, held, partial(is_good, keys_of(home)), traces=traces).report()
+        return Walked(LedgerCheck(store.database, held, partial(is_good, keys), traces=traces).report(), bool(keys))
 
 
 def keys_of(home: Home) -> frozenset[str]:
-    """The public keys of the ledger: of the key in use, and earlier ones that lie beside it as ``ledger-*.pub``."""
+    """The public keys of the ledger: of the key in use, and earlier ones that lie beside it as ``ledger-*.pub``.
+
+    Whoever may read the records but not the keys, as an auditor may, gets none.
+    """
     from testbench.certificate.ledger_key import KEY_FILE, load_ledger_key, public_part
 
+    if not os.access(home.keys, os.R_OK | os.X_OK):
+        return frozenset()
     found = {path.read_text(encoding="ascii").strip() for path in home.keys.glob("ledger-*.pub")}
     if (home.keys / KEY_FILE).exists():
         found.add(public_part(load_ledger_key(home.keys / KEY_FILE)))

@@ -11,6 +11,8 @@ from testbench.cli.output import home_of, home_option, json_option, say, say_jso
 if TYPE_CHECKING:
     from testbench.store.ledger_check import LedgerReport
 
+WITHOUT_KEYS = "The keys of this home cannot be read: its own checkpoints were checked with the keys that they name."
+
 
 @click.group()
 def command() -> None:
@@ -49,13 +51,14 @@ def verify(against: str | None, home: Path | None, *, traces: bool, as_json: boo
     from testbench.store.library import in_words, installed
     from testbench.wiring import Home
 
-    report = verify_ledger(Home(home_of(home)), against, traces=traces)
+    walked = verify_ledger(Home(home_of(home)), against, traces=traces)
+    report = walked.report
     library = in_words(installed())
     if as_json:
         sentence = report.fault.sentence if report.fault else ""
         say_json(asdict(report) | {"whole": report.fault is None, "sentence": sentence, "library": library})
     else:
-        for line in (*_lines(report), library):
+        for line in (*_lines(report), *([] if walked.keys_known else [WITHOUT_KEYS]), library):
             say(line)
     if report.fault is not None:
         click.get_current_context().exit(1)

@@ -233,7 +233,7 @@ def _shared(connection: Connection, other: Connection) -> int:
 def _waiting(connection: Connection) -> int:
     """How much is kept of open runs."""
     counts = (
-        connection.scalar(select(func.count()).select_from(table).join(tables.run).where(tables.run.c.state == "open"))
+        connection.scalar(select(func.count()).select_from(table).join(tables.run).where(tables.IS_OPEN))
         for table in (tables.chunk, tables.journal)
     )
     return sum(count or 0 for count in counts)

@@ -16,7 +16,7 @@ from typing import Any
 
 from sqlalchemy import Connection, RowMapping, Table, insert, select
 
-from testbench.run.ledger import BEGINNING, Entry, canonical_json, digest, entry_after
+from testbench.run.ledger import BEGINNING, Entry, canonical_json, entry_after
 from testbench.store import tables
 from testbench.store.database import Database
 
@@ -57,6 +57,13 @@ def entries(connection: Connection, after: int, limit: int) -> list[tuple[Entry,
     return [(Entry._make(row[:-1]), row[-1]) for row in rows]
 
 
+def stated(connection: Connection, kind: str) -> list[str]:
+    """What the bench said of its own records, oldest first, as canonical JSON."""
+    table = tables.ledger
+    query = select(table.c.body).where(table.c.kind == kind, table.c.body.is_not(None)).order_by(table.c.seq)
+    return list(connection.scalars(query))
+
+
 class LedgerWriter:
     """Adds entries; always within the transaction that writes what they name."""
 
@@ -73,11 +80,8 @@ class LedgerWriter:
     def record_key(self, public: str) -> None:
         """See that the ledger names the key that signs its checkpoints."""
         body = {"key": public, "algorithm": "Ed25519"}
-        known = select(tables.ledger.c.seq).where(
-            tables.ledger.c.kind == "key", tables.ledger.c.body_sha256 == digest(body)
-        )
         with self._database.writing() as connection:
-            if connection.scalar(known.limit(1)) is None:
+            if canonical_json(body).decode() not in stated(connection, "key"):
                 self._state(connection, "key", "of the ledger", body)
 
     def state(self, kind: str, subject: str, body: Mapping[str, Any]) -> None:

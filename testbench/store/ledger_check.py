@@ -123,7 +123,9 @@ class LedgerCheck:
                 if fault is None and not left:
                     fault = self._fault_after(connection, walk)
         with self.database.reading() as connection:
-            waiting = connection.scalars(select(tables.run.c.id).where(tables.run.c.state == "open")).all()
+            waiting = connection.scalars(
+                select(tables.run.c.id).where(tables.IS_OPEN).order_by(tables.run.c.number)
+            ).all()
         return LedgerReport(
             entries=walk.n,
             head=walk.head,

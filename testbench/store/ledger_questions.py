@@ -9,7 +9,7 @@ from testbench.errors import RunUnknownError
 from testbench.run.ledger import Entry
 from testbench.store import tables
 from testbench.store.database import Database
-from testbench.store.ledger import BATCH, SealedRun, entries, last_entry, sealed_runs
+from testbench.store.ledger import BATCH, SealedRun, entries, last_entry, sealed_runs, stated
 
 
 class LedgerReader:
@@ -25,10 +25,8 @@ class LedgerReader:
 
     def statements(self, kind: str) -> tuple[str, ...]:
         """What the bench said of its own records, oldest first, as canonical JSON."""
-        table = tables.ledger
-        query = select(table.c.body).where(table.c.kind == kind).order_by(table.c.seq)
         with self._database.reading() as connection:
-            return tuple(connection.scalars(query))
+            return tuple(stated(connection, kind))
 
     def ledger_keys(self) -> tuple[str, ...]:
         """The public keys that the ledger names, oldest first."""

@@ -179,7 +179,7 @@ class RunReader(RegisterReader, LedgerReader, CountReader):
 
     def open_runs(self) -> list[OpenRun]:
         """Runs that were begun and not closed, oldest first: under way, or cut short."""
-        query = select(tables.run).where(tables.run.c.state == "open").order_by(tables.run.c.number)
+        query = select(tables.run).where(tables.IS_OPEN).order_by(tables.run.c.number)
         with self._database.reading() as connection:
             rows = connection.execute(query).mappings().all()
             return [_open_run(connection, row) for row in rows]

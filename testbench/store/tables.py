@@ -27,6 +27,7 @@ from sqlalchemy import (
     Text,
     event,
     func,
+    literal_column,
 )
 from sqlalchemy.types import TypeEngine
 
@@ -87,6 +88,8 @@ run = Table(
     sqlite_strict=True,
 )
 Index("ix_run_folded_serial_number", func.lower(run.c.serial), run.c.number)  # letters count alike in either case
+IS_OPEN = run.c.state == literal_column("'open'")  # written out: a partial index serves no bound parameter
+Index("ix_run_open", run.c.number, sqlite_where=IS_OPEN, postgresql_where=IS_OPEN)
 
 record = Table(
     "record",
@@ -236,6 +239,8 @@ ledger = Table(
     Column("body", Text),  # of an entry that states something itself; empty where it names rows
     sqlite_strict=True,
 )
+_STATED = ledger.c.body.is_not(None)
+Index("ix_ledger_stated", ledger.c.kind, ledger.c.seq, sqlite_where=_STATED, postgresql_where=_STATED)
 
 checkpoint = Table(
     "checkpoint",

@@ -1,6 +1,7 @@
 """``testbench ledger``: the chain walked, signed, and held against what somebody else has."""
 
 import json
+import shutil
 import sqlite3
 from pathlib import Path
 
@@ -127,6 +128,18 @@ def test_the_first_bad_entry_is_named_and_the_exit_code_says_so(home, tmp_path):
     assert told.output.splitlines()[1].startswith("  good until then: 3 entries, head ")
     told = json.loads(ledger(Home(tmp_path), "verify", "--json").output)
     assert (told["whole"], told["fault"]["entry"]) == (False, 3)
+
+
+def test_whoever_may_not_read_the_keys_can_still_walk_the_ledger(home, tmp_path):
+    """An auditor, for one; what cannot be checked then is said."""
+    made = make_home(tmp_path / "home")
+    assert ledger(made, "checkpoint").exit_code == 0
+    shutil.rmtree(made.keys)
+    told = ledger(made, "verify")
+    assert told.exit_code == 0
+    assert told.output.splitlines()[-2] == (
+        "The keys of this home cannot be read: its own checkpoints were checked with the keys that they name."
+    )
 
 
 def test_a_home_from_before_the_ledger_gets_its_key_at_the_first_use(home, tmp_path):

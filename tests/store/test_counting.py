@@ -1,5 +1,8 @@
 """Pages of the history at any depth, serial numbers in either case, and what first-pass yield counts."""
 
+import pytest
+from sqlalchemy import event
+
 from testbench.run.record import Origin
 from testbench.run.yields import Yield
 
@@ -60,13 +63,27 @@ def test_a_serial_number_of_other_letters_is_found_again(store, examples):
     assert [earlier.run for earlier in store.earlier_runs_of("Ü-1")] == [run]
 
 
-def test_the_questions_by_serial_number_are_served_by_an_index(store):
-    """The plan is asked for: no look at every run."""
-    queries = (
-        "SELECT number FROM run WHERE lower(serial) = lower('HL-1') AND state = 'closed' ORDER BY number",
-        "SELECT number FROM run WHERE lower(serial) >= lower('HL') AND lower(serial) < lower('HL') || 'x'",
-    )
-    with store._database.reading() as connection:
-        for query in queries:
-            plan = [row[3] for row in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {query}")]
-            assert "ix_run_folded_serial_number" in plan[0], plan
+@pytest.mark.parametrize(
+    ("ask", "plan"),
+    [
+        (lambda store: store.earlier_runs_of("HL-1"), "SEARCH run USING INDEX ix_run_folded_serial_number"),
+        (lambda store: store.accepted_run_of("HL-1"), "SEARCH run USING INDEX ix_run_folded_serial_number"),
+        (lambda store: store.history(serial="HL"), "SEARCH run USING INDEX ix_run_folded_serial_number"),
+        (lambda store: store.open_runs(), "SCAN run USING INDEX ix_run_open"),
+        (lambda store: store.statements("key"), "SEARCH ledger USING INDEX ix_ledger_stated"),
+    ],
+    ids=["earlier runs", "accepted run", "beginning of a serial number", "open runs", "statements"],
+)
+def test_a_question_is_served_by_its_index(store, ask, plan):
+    """The very statement that is asked is explained; ``ix_run_open`` holds open runs only."""
+    asked = []
+
+    @event.listens_for(store.database._engine, "before_cursor_execute")
+    def note(*told: object) -> None:
+        asked.append(told[2:4])
+
+    ask(store)
+    (statement, values) = next(one for one in asked if one[0].startswith("SELECT"))
+    with store.database.reading() as connection:
+        steps = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", values).all()
+    assert steps[0][3].startswith(plan)

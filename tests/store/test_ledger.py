@@ -135,6 +135,23 @@ def test_what_does_not_reach_the_disk_leaves_no_entry(store, path, examples):
     assert check(path).fault is None
 
 
+def test_a_full_disk_at_the_seal_leaves_neither_record_nor_entry(store, path, examples):
+    """And with room again, both."""
+    record, traces = examples.example_run("B1-000001", examples.valve("HL-4-0117", "NPS 4"))
+    store.begin_run(examples.opening_of(record), examples.STARTED)
+    with store._database.reading() as connection:
+        used = connection.exec_driver_sql("PRAGMA page_count").scalar()
+    limit_pages(store, used)
+    with pytest.raises(StoreFailedError, match="the disk is full"):
+        store.seal(record, traces)
+    assert titles(path) == ["run opened B1-000001"]
+    assert check(path).fault is None
+    limit_pages(store, 10_000)
+    store.seal(record, traces)
+    assert titles(path) == ["run opened B1-000001", "run sealed B1-000001"]
+    assert check(path, traces=True).fault is None
+
+
 # From before the ledger ----------------------------------------------------------------------------
 
 

@@ -13,6 +13,8 @@ def upgrade() -> None:
     op.create_index(op.f("ix_run_folded_serial_number"), "run", [sa.text("lower(serial)"), "number"])
     _make_first_test()
     _make("ledger", INT64, [_number("version"), _text("bench"), _number("at"), *map(_text, _ENTRY)], sa.Text)
+    op.create_index(op.f("ix_run_open"), "run", ["number"], sqlite_where=sa.text("state = 'open'"))
+    op.create_index(op.f("ix_ledger_stated"), "ledger", ["kind", "seq"], sqlite_where=sa.text("body IS NOT NULL"))
     _make("checkpoint", sa.Integer(), [_number("n"), _text("body")])
     if op.get_bind().dialect.name == "sqlite":
         _count_first_tests()
