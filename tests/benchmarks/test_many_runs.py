@@ -187,8 +187,8 @@ def test_a_recorder_is_hardly_held_up_by_a_backup(folder):
     (folder / "copy.db").unlink()
     print(  # noqa: T201
         f"\nbackup of {path.stat().st_size / 1e6:.0f} MB, copied in {took:.1f} s, not yet proved; longest commit "
-        f"beside it {max(beside):.0f} ms of {len(beside)} (goal 200), median {statistics.median(beside):.1f} ms; by itself "
-        f"{max(quiet):.0f} ms, median {statistics.median(quiet):.1f} ms"
+        f"beside it {max(beside):.0f} ms of {len(beside)} (goal 200), median {statistics.median(beside):.1f} ms; "
+        f"by itself {max(quiet):.0f} ms, median {statistics.median(quiet):.1f} ms"
     )
 
 
