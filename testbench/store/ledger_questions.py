@@ -3,7 +3,7 @@
 import json
 from collections.abc import Iterator
 
-from sqlalchemy import select
+from sqlalchemy import inspect, select
 
 from testbench.errors import RunUnknownError
 from testbench.run.ledger import Entry
@@ -26,7 +26,8 @@ class LedgerReader:
     def statements(self, kind: str) -> tuple[str, ...]:
         """What the bench said of its own records, oldest first, as canonical JSON."""
         with self._database.reading() as connection:
-            return tuple(stated(connection, kind))
+            there = inspect(connection).has_table(tables.ledger.name)  # not in a file from before the ledger
+            return tuple(stated(connection, kind)) if there else ()
 
     def ledger_keys(self) -> tuple[str, ...]:
         """The public keys that the ledger names, oldest first."""
