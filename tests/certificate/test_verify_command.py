@@ -32,6 +32,7 @@ def test_intact_with_a_known_signer_exits_with_zero(file: Path, keys: Path, tmp_
         "  sealed at    2026-11-25T10:02:03+00:00 by the station's own clock\n"
         f"  fingerprint  {grouped(load_station_key(keys).fingerprint)}\n"
         f"  record       {accepted.sha256}\n"  # type: ignore[attr-defined]
+        "  ledger       B1 1234 7e6c dbc4 c553 4a27, key 5647 5AA7 5463 474C\n"
     )
 
 
