@@ -133,6 +133,18 @@ class FileUnreadableError(FileRefusedError):
 
 
 @dataclass(eq=False)
+class FileNotWrittenError(BenchError):
+    """A file that was asked for cannot be put in its place."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = "Name a new file in a folder that can be written; nothing has been changed."
+
+    def sentence(self) -> str:
+        return f"{self.path} was not written: {self.found}."
+
+
+@dataclass(eq=False)
 class ProcedureUnknownError(BenchError):
     """No procedure of this name is at hand."""
 
@@ -881,6 +893,57 @@ class StoreDamagedError(StoreFailedError):
 
 
 @dataclass(eq=False)
+class NoRoomError(BenchError):
+    """There is not enough free space to copy the records."""
+
+    folder: str
+    found: str
+    needed: str
+    remedy: ClassVar[str] = "Free space there, or name another folder; nothing was changed."
+
+    def sentence(self) -> str:
+        return f"Only {self.found} are free in {self.folder}; a copy of the records needs {self.needed}."
+
+
+@dataclass(eq=False)
+class BackupRefusedError(BenchError):
+    """A copy of the records was not made, or is none that may take the place of the records."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = "Nothing was changed. Correct what is named, or use another backup."
+
+    def sentence(self) -> str:
+        return f"Backup {self.path}: {self.found}."
+
+
+@dataclass(eq=False)
+class ArchiveRefusedError(BenchError):
+    """Runs were not written as plain files."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = "Correct what is named and export again; the records are untouched."
+
+    def sentence(self) -> str:
+        return f"Export {self.path}: {self.found}."
+
+
+@dataclass(eq=False)
+class RestoreWouldLoseError(BenchError):
+    """The records hold more than the backup that was to take their place."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = (
+        "Look at what would be lost; if it may be, say so with --discard-newer WHY. Nothing was changed."
+    )
+
+    def sentence(self) -> str:
+        return f"Backup {self.path} was not restored: {self.found}."
+
+
+@dataclass(eq=False)
 class StoreNewerError(BenchError):
     """The database was written by a newer version of this program."""
 
@@ -891,6 +954,32 @@ class StoreNewerError(BenchError):
 
     def sentence(self) -> str:
         return f"{self.path} has schema {self.found}; this program knows up to {self.known}."
+
+
+# Ledger -----------------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class CheckpointRefusedError(BenchError):
+    """What was given as a checkpoint of a ledger is none, or not of this bench."""
+
+    where: str
+    found: str
+    remedy: ClassVar[str] = "Give a file of 'testbench ledger checkpoint', a certificate, or the line that it prints."
+
+    def sentence(self) -> str:
+        return f"Checkpoint {self.where}: {self.found}."
+
+
+@dataclass(eq=False)
+class LedgerMissingError(BenchError):
+    """Records from before the ledger were to be checked by it."""
+
+    path: str
+    remedy: ClassVar[str] = "Start the recorder once: it brings the records up to date and takes them into a ledger."
+
+    def sentence(self) -> str:
+        return f"The records in {self.path} have no ledger yet: an earlier version of this program wrote them."
 
 
 # People -----------------------------------------------------------------------------------------

@@ -4,7 +4,8 @@ import secrets
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from testbench.wiring import Home, issue_document, open_store
+from testbench.custody import issue_document
+from testbench.wiring import Home, open_store
 
 if TYPE_CHECKING:
     from testbench.certificate.issue import Issued

@@ -1,22 +1,18 @@
 """The recorder put together: line, clock, store, link, session and documents of one home, until it is told to end."""
 
-import fcntl
 import json
-import os
 import shutil
 import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from testbench import __version__
-from testbench.errors import RecorderRunningError
-from testbench.wiring import Home, check_printable, fit_key, open_store, program
+from testbench.archive import notice
+from testbench.wiring import Home, check_printable, fit_key, only_recorder, open_store, program
 
 if TYPE_CHECKING:
     from testbench.instruments.captures import RunCaptures
@@ -59,7 +55,7 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
     replay = None if capture is None else replay_of(capture, speed)
     bench = home.bench() if replay is None else replay.bench(home.bench())
     fit_key(home)
-    with _only_recorder(home):
+    with only_recorder(home):
         store, clock = open_store(home), _clock(bench) if replay is None else replay.clock
         raw = _raw(home, bench, clock)
         recovered = close_interrupted(store, clock.utc(), partial(left_behind, home.folder / "captures"))
@@ -76,8 +72,7 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
         )  # fmt: skip
         session = Session(bench, outside)
         _take_up(store, documents)
-        for sentence in recovered:
-            session.notify(sentence, grave=True)
+        _say_first(session, recovered, notice(home))
         inbox: Inbox = Inbox()
         server = LinkServer(home.folder, lambda client, line: inbox.put(Heard(client, line)))
         readers = _readers(bench, clock, inbox, raw, replay)
@@ -93,6 +88,13 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
                 reader.stop()
             server.close()
             store.close()
+
+
+def _say_first(session: "Session", recovered: list[str], overdue: str) -> None:
+    for sentence in recovered:
+        session.notify(sentence, grave=True)
+    if overdue:
+        session.notify(overdue)
 
 
 def _loop(session: "Session", inbox: "Inbox", server: "LinkServer", *, own_clock: bool) -> "Recorder":
@@ -154,20 +156,6 @@ def _clock(bench: "Bench") -> "Clock":
     if bench.simulation is not None and bench.simulation.clock:
         return RigClock(Path(bench.simulation.clock))
     return SystemClock()
-
-
-@contextmanager
-def _only_recorder(home: Home) -> Iterator[None]:
-    """Two recorders would read one port."""
-    with (home.folder / "recorder.lock").open("a+") as file:
-        try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as failure:
-            raise RecorderRunningError(str(home.folder)) from failure
-        file.truncate(0)
-        file.write(f"{os.getpid()}\n")
-        file.flush()
-        yield
 
 
 class _FreeSpace:

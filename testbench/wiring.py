@@ -1,10 +1,12 @@
 """Configuration to objects: the only place that knows all of the edges."""
 
+import fcntl
 import os
 import signal
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -16,11 +18,11 @@ from testbench.errors import (
     HomeNotWritableError,
     RecorderBusyError,
     RecorderNotRunningError,
+    RecorderRunningError,
     RecorderStartFailedError,
 )
 
 if TYPE_CHECKING:
-    from testbench.certificate.issue import Issued
     from testbench.link.client import LinkClient
     from testbench.procedure.adoption import Adoption
     from testbench.procedure.stages import Procedure
@@ -50,7 +52,7 @@ class Home:
 
     @property
     def keys(self) -> Path:
-        """The station key and its certificate."""
+        """The station key with its certificate, and the key of the ledger."""
         return self.folder / "keys"
 
     @property
@@ -66,13 +68,14 @@ class Home:
 
 
 def make_home(folder: Path, bench_toml: str | None = None) -> Home:
-    """Make a bench home: folders, configuration, station key, empty records.
+    """Make a bench home: folders, configuration, keys, empty records.
 
     Raises:
         HomeExistsError: there is one already; nothing is changed.
         HomeNotWritableError: the folder cannot be made or written.
     """
     from testbench.certificate.keys import make_station_key
+    from testbench.certificate.ledger_key import make_ledger_key
     from testbench.credentials.secrets import Argon2Secrets
     from testbench.instruments.clocks import SystemClock
     from testbench.procedure_files.loader import bench_examples, bench_template, line_examples, order_template
@@ -93,7 +96,8 @@ def make_home(folder: Path, bench_toml: str | None = None) -> Home:
         Argon2Secrets(home.keys).make_pepper()
     except OSError as failure:
         raise HomeNotWritableError(str(folder), failure.strerror or str(failure)) from failure
-    open_store(home).close()
+    with open_store(home) as store:
+        store.record_key(make_ledger_key(home.keys))
     return home
 
 
@@ -101,7 +105,10 @@ def open_store(home: Home) -> "SqliteStore":
     """The records of a home, for writing."""
     from testbench.store.repository import SqliteStore
 
-    return SqliteStore(home.database, home.bench().name)
+    store = SqliteStore(home.database, home.bench().name)
+    if store.kept_before is not None:
+        sys.stderr.write(f"The records were brought up to date; as they were, they are kept in {store.kept_before}.\n")
+    return store
 
 
 def read_store(home: Home) -> "RunReader":
@@ -150,6 +157,24 @@ def fit_key(home: Home) -> None:
 
 
 # The recorder -----------------------------------------------------------------------------------
+
+
+@contextmanager
+def only_recorder(home: Home) -> Iterator[None]:
+    """Be the only recorder of a home, or the one who makes sure that there is none.
+
+    Raises:
+        RecorderRunningError: one is running.
+    """
+    with (home.folder / "recorder.lock").open("a+") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as failure:
+            raise RecorderRunningError(str(home.folder)) from failure
+        file.truncate(0)
+        file.write(f"{os.getpid()}\n")
+        file.flush()
+        yield
 
 
 def stop_recorder(home: Home) -> None:
@@ -293,31 +318,6 @@ def load_run(home: Home, run: str) -> "tuple[RunRecord, tuple[Trace, ...]]":
     """A closed run from the records, its hashes checked."""
     with read_store(home) as store:
         return store.load(run)
-
-
-def issue_document(home: Home, run: str) -> "Issued":
-    """Draw, seal, check and keep the document of a closed run."""
-    from testbench.certificate.issue import issue
-    from testbench.instruments.clocks import SystemClock
-    from testbench.run.record import Origin, canonical, sha256
-    from testbench.station.sign_off import check_signed, latest_of
-
-    fit_key(home)
-    bench, at = home.bench(), SystemClock().utc()
-    with open_store(home) as store:
-        record, traces = store.load(run)
-        signed = store.signatures_of(run)
-        if record.decided:
-            check_signed(record, signed)
-        digest = sha256(canonical(record))
-        if record.origin is not Origin.LIVE:  # a rig's clock runs ahead of ours; a page is dated after its test
-            at = max(at, latest_of(record, signed))
-        issued = issue(
-            record, digest, traces, signed=signed, works=bench.works, paper=bench.paper,
-            key_folder=home.keys, out_folder=home.certificates, at=at,
-        )  # fmt: skip
-        store.add_document(run, issued.kind, str(issued.path), sha256=issued.sha256, record_sha256=digest, at=at)
-    return issued
 
 
 def add_blank(home: Home, run: str, stage: int | None, declared_by: str, why: str) -> "BlankRun":

@@ -7,11 +7,12 @@ from io import BytesIO
 
 import numpy as np
 
+from testbench.run.ledger import Checkpoint
 from testbench.run.record import RunRecord, canonical
 from testbench.run.samples import TICKS_PER_S, Scale, Trace
 from testbench.run.signature import Signature
 
-RECORD = "record.json"
+RECORD, CHECKPOINT = "record.json", "ledger-checkpoint.json"
 CSV_HEAD = "time_s,pressure_{unit},ticks,counts"
 ASKED = ",asked_ticks"
 """The last column, where each reading was asked for: when."""
@@ -28,9 +29,12 @@ class Attachment:
 
 
 def attachments_of(
-    record: RunRecord, traces: tuple[Trace, ...], signed: tuple[Signature, ...] = ()
+    record: RunRecord,
+    traces: tuple[Trace, ...],
+    signed: tuple[Signature, ...] = (),
+    checkpoint: Checkpoint | None = None,
 ) -> tuple[Attachment, ...]:
-    """The canonical record, the samples of each stage attempt as CSV, and the signatures, each as canonical JSON."""
+    """The canonical record, the samples of each stage attempt as CSV, the signatures, and the ledger's checkpoint."""
     found = [Attachment(RECORD, canonical(record), "application/json", "Record of the run, canonical JSON")]
     for index, (stage, trace) in enumerate(zip(record.stages, traces, strict=True)):
         described = f"Readings of the {stage.stage}, attempt {stage.attempt}"
@@ -43,6 +47,9 @@ def attachments_of(
     for number, one in enumerate(signed, start=1):
         described = f"Signed as {one.meaning} by {one.printed_name}"
         found.append(Attachment(signature_name(number, one), canonical(one), "application/json", described))
+    if checkpoint is not None:
+        described = "How far the ledger of the bench had come, signed"
+        found.append(Attachment(CHECKPOINT, checkpoint.text.encode(), "application/json", described))
     return tuple(found)
 
 

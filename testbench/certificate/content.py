@@ -28,6 +28,7 @@ from testbench.certificate.people import attendance_of, people_of
 from testbench.errors import NoCertificateError
 from testbench.metrology.uncertainty import expanded_text, rounded
 from testbench.quantities import LeakageRate, Pressure
+from testbench.run.ledger import Checkpoint
 from testbench.run.observations import Seen
 from testbench.run.record import Origin, RunRecord, StageRecord, Verdict
 from testbench.run.samples import Gap, Scale, Trace
@@ -54,6 +55,8 @@ class IssueFacts:
     """SHA-256 of the seal's certificate, grouped for reading."""
     signed: tuple[Signature, ...] = ()
     """The signatures under the run, in the order in which they were made."""
+    checkpoint: Checkpoint | None = None
+    """How far the bench's ledger has come."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,11 +208,18 @@ def content_of(
             Fact(words("closing.record"), record_sha256),
             Fact(words("closing.seal"), issue.signer),
             Fact(words("closing.fingerprint"), issue.fingerprint),
+            *_ledger(issue, words),
         ),
         how_to_verify=words("closing.how"),
         software=words("foot.software", software=record.software),
         dated=datetime.fromisoformat(record.ended),
     )
+
+
+def _ledger(issue: IssueFacts, words: Words) -> tuple[Fact, ...]:
+    if issue.checkpoint is None:
+        return ()
+    return (Fact(words("closing.ledger"), words("closing.ledger_value", line=issue.checkpoint.line)),)
 
 
 def _rules_of(record: RunRecord) -> tuple[str, ...]:

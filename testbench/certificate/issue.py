@@ -11,6 +11,7 @@ from testbench.certificate.data import layout, words
 from testbench.certificate.keys import StationKey, grouped, load_station_key
 from testbench.certificate.page import draw
 from testbench.errors import DocumentExistsError, DocumentNotWrittenError, RecordDamagedError
+from testbench.run.ledger import Checkpoint
 from testbench.run.record import RunRecord, canonical, sha256
 from testbench.run.samples import Trace
 from testbench.run.signature import Signature
@@ -39,6 +40,7 @@ def issue(
     key_folder: Path,
     out_folder: Path,
     at: datetime,
+    checkpoint: Checkpoint | None = None,
 ) -> Issued:
     """Make, seal, check and write the document of a closed run.
 
@@ -52,6 +54,7 @@ def issue(
         key_folder: where the station key lies.
         out_folder: where the file goes; made if it is missing.
         at: the station's time of day, UTC.
+        checkpoint: how far the bench's ledger has come; whoever holds the document is a witness of it.
 
     Raises:
         NoCertificateError: the run is void or inconclusive.
@@ -69,7 +72,9 @@ def issue(
     if path.exists():
         raise DocumentExistsError(number, str(path))
     key = load_station_key(key_folder)
-    data = sealed_document(record, record_sha256, traces, signed=signed, works=works, paper=paper, key=key, at=at)
+    data = sealed_document(
+        record, record_sha256, traces, works=works, paper=paper, key=key, at=at, signed=signed, checkpoint=checkpoint
+    )
     _check_own(data, key, number, record)
     try:
         _write(path, data)
@@ -91,17 +96,17 @@ def unsealed_document(
     """The document before it is sealed: the same bytes for the same arguments."""
     content = content_of(record, record_sha256, traces, facts, words())
     page = draw(content, layout(), words(), paper)
-    return attach(page, attachments_of(record, traces, facts.signed), content.dated)
+    return attach(page, attachments_of(record, traces, facts.signed, facts.checkpoint), content.dated)
 
 
 def sealed_document(
     record: RunRecord, record_sha256: str, traces: tuple[Trace, ...], *, works: Works, paper: str,
-    key: StationKey, at: datetime, signed: tuple[Signature, ...] = (),
+    key: StationKey, at: datetime, signed: tuple[Signature, ...] = (), checkpoint: Checkpoint | None = None,
 ) -> bytes:  # fmt: skip
     """The document with its seal."""
     from testbench.certificate.signing import seal
 
-    facts = IssueFacts(works, at, key.signer, grouped(key.fingerprint), signed)
+    facts = IssueFacts(works, at, key.signer, grouped(key.fingerprint), signed, checkpoint)
     return seal(unsealed_document(record, record_sha256, traces, facts, paper), key, at)
 
 

@@ -75,8 +75,8 @@ def make_station_key(folder: Path, bench_name: str, works_name: str, at: datetim
     secret = key.private_bytes(
         serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
     )
-    _create(folder / KEY_FILE, secret, 0o600)
-    _create(folder / CERTIFICATE_FILE, certificate.public_bytes(serialization.Encoding.PEM), 0o644)
+    create_file(folder / KEY_FILE, secret, 0o600)
+    create_file(folder / CERTIFICATE_FILE, certificate.public_bytes(serialization.Encoding.PEM), 0o644)
     return fingerprint_of(certificate.public_bytes(serialization.Encoding.DER))
 
 
@@ -121,7 +121,7 @@ def _self_signed(key: "EllipticCurvePrivateKey", bench_name: str, works_name: st
     )
 
 
-def _create(path: Path, data: bytes, mode: int) -> None:
+def create_file(path: Path, data: bytes, mode: int) -> None:
     """Write a new file that is on disk when this returns."""
     try:
         descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
@@ -146,7 +146,7 @@ def load_station_key(folder: Path) -> StationKey:
 
     path = folder / KEY_FILE
     try:
-        key = load_pem_private_key(_read_protected(path), password=None)
+        key = load_pem_private_key(read_protected(path), password=None)
     except (ValueError, TypeError):
         raise KeyFileError(str(path), "it holds no private key that can be read") from None
     if not isinstance(key, EllipticCurvePrivateKey) or not isinstance(key.curve, SECP256R1):
@@ -157,7 +157,7 @@ def load_station_key(folder: Path) -> StationKey:
     return StationKey(key, certificate, signer_of(certificate))
 
 
-def _read_protected(path: Path) -> bytes:
+def read_protected(path: Path) -> bytes:
     """The key file's bytes, once its permissions were checked on the open file."""
     try:
         with path.open("rb") as file:

@@ -5,7 +5,8 @@ The rules, all of which an intact document keeps:
 * exactly one signature field, the station seal, signed in the PAdES format and forbidding every later change;
 * the signature is cryptographically right and covers the whole file: the only bytes outside it are its own value;
 * the attached record has the hash that the page, its QR code and its metadata state, and the same serial number and
-  verdict; every attached trace has the hash that the record states; nothing else is attached;
+  verdict; every attached trace has the hash that the record states; a checkpoint of the ledger is signed by the
+  key that it names; nothing else is attached;
 * every attached signature was made under this very record and these readings, and those that such a document needs are
   there: who tested it, and for a certificate somebody else who released it;
 * any failure to read any of this means: not intact.
@@ -22,11 +23,12 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any
 
-from testbench.certificate.attach import RECORD, beside_name, trace_of
+from testbench.certificate.attach import CHECKPOINT, RECORD, beside_name, trace_of
 from testbench.certificate.facts import DocumentFacts
 from testbench.certificate.keys import fingerprint_of, grouped, signer_of
 from testbench.certificate.signed import faults_of_signatures, in_a_line, signatures_in
 from testbench.certificate.signing import FIELD
+from testbench.run.ledger import Checkpoint, fingerprint
 from testbench.run.record import Origin, sha256
 
 MIB = 1024 * 1024
@@ -54,6 +56,8 @@ class Verification:
     """The station's own time of day, ISO 8601."""
     signed: tuple[str, ...] = ()
     """Who signed, in words; empty where nobody did: the operator is named, not authenticated."""
+    checkpoint: str = ""
+    """The attached checkpoint of the bench's ledger, canonical JSON; empty in a document from before the ledger."""
 
 
 @dataclass(slots=True)
@@ -66,6 +70,7 @@ class _Found:
     facts: DocumentFacts | None = None
     specimen: bool = False
     signed: tuple[str, ...] = ()
+    checkpoint: Checkpoint | None = None
 
 
 def verify(document: bytes | Path, trusted: Sequence[bytes]) -> Verification:
@@ -125,6 +130,7 @@ def _judgement(found: _Found, trusted: Sequence[bytes]) -> Verification:
         record_sha256=facts.record_sha256,
         sealed_at="" if found.sealed_at is None else found.sealed_at.isoformat(),
         signed=found.signed,
+        checkpoint="" if found.checkpoint is None else found.checkpoint.text,
     )
 
 
@@ -252,7 +258,18 @@ def _faults_of_content(reader: Any, found: _Found) -> Iterator[str]:
     signed = signatures_in(files)
     found.signed = tuple(map(in_a_line, signed))
     yield from faults_of_signatures(record, sha256(data), signed)
+    yield from _faults_of_checkpoint(files.pop(CHECKPOINT, None), found)
     yield from _faults_of_traces(record["stages"], files)
+
+
+def _faults_of_checkpoint(data: bytes | None, found: _Found) -> Iterator[str]:
+    from testbench.certificate.ledger_key import is_signed
+
+    if data is None:  # the ledger came later than the first documents
+        return
+    found.checkpoint = Checkpoint.model_validate_json(data)
+    if not is_signed(found.checkpoint):
+        yield "The attached checkpoint of the ledger is not signed by the key that it names."
 
 
 def _faults_of_traces(stages: list[dict[str, Any]], files: dict[str, bytes]) -> Iterator[str]:
@@ -319,6 +336,9 @@ def in_words(judged: Verification) -> list[str]:
         f"  record       {judged.record_sha256}",
         *(f"  signed       {one}" for one in judged.signed or ("by nobody; the operator is named, not authenticated",)),
     ]
+    if judged.checkpoint:
+        found = Checkpoint.model_validate_json(judged.checkpoint)
+        lines.append(f"  ledger       {found.line}, key {grouped(fingerprint(found.key)[:16])}")
     if not judged.trusted:
         lines += [f"  {reason}" for reason in judged.reasons]
         lines.append(

@@ -21,7 +21,8 @@ def command() -> None:
 @json_option
 def issue(run: str, home: Path | None, *, as_json: bool) -> None:
     """Write the certificate or rejection report of a closed RUN. Each run gets one, once."""
-    from testbench.wiring import Home, issue_document
+    from testbench.custody import issue_document
+    from testbench.wiring import Home
 
     issued = issue_document(Home(home_of(home)), run)
     if as_json:

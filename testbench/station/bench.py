@@ -1,6 +1,7 @@
 """What bench.toml says: who works here, what is connected, where it is."""
 
 from collections.abc import Sequence
+from datetime import date
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
@@ -82,6 +83,17 @@ class CrossCheckEntry(Value):
         return CrossCheck(channels=(one, other), allowed=self.allowed, lag_ms=lag_ms, lasting_ms=lasting_ms)
 
 
+class Retention(Value):
+    """How long records are wanted where they lie. Overdue, it is a notice; nothing is ever deleted for it."""
+
+    years_online: Annotated[int, Field(ge=1, le=100)]
+
+    def before(self, today: date) -> date:
+        """Runs that began before this day have been here long enough."""
+        leap = (today.month, today.day) == (2, 29)  # which other years do not have
+        return today.replace(year=today.year - self.years_online, day=28 if leap else today.day)
+
+
 class Bench(Value):
     """One bench: the whole of bench.toml."""
 
@@ -106,6 +118,8 @@ class Bench(Value):
     paper: Literal["A4", "Letter"] = "A4"
     keep_raw: bool = False
     """Whether the raw bytes of each run are kept in captures/."""
+    retention: Retention | None = None
+    """None: records stay where they are."""
     simulation: Simulation | None = None
     bleeding: Burette | None = None
     """What C is measured with; None where the bench has no burette."""

@@ -64,11 +64,35 @@ class Database:
         Raises:
             StoreFailedError: the file cannot be used; nothing of the block was kept.
         """
-        with self._turn, self._in_words(), self._alone(), self._engine.connect() as connection:
+        with self._turn, self._in_words(), self.alone(), self._engine.connect() as connection:
             self._check_in_place()
             unit = connection.execution_options(writes=True)
             with unit.begin():
                 yield unit
+
+    @contextmanager
+    def migrating(self) -> Iterator[Connection]:
+        """A writing unit that may take tables apart: foreign keys are not followed within it, but checked at its end.
+
+        With foreign keys on, dropping a table to make it anew deletes the rows that refer to it, without a word; and
+        inside a transaction SQLite does not let them be switched off any more.
+
+        Raises:
+            StoreFailedError: a row refers to nothing now, or the file cannot be used; nothing of the block was kept.
+        """
+        with self._turn, self._in_words(), self.alone(), self._engine.connect() as connection:
+            self._check_in_place()
+            driver: Any = connection.connection.driver_connection
+            driver.execute("PRAGMA foreign_keys = OFF")
+            try:
+                unit = connection.execution_options(writes=True)
+                with unit.begin():
+                    yield unit
+                    lost = unit.exec_driver_sql("PRAGMA foreign_key_check").first()
+                    if lost is not None:
+                        raise StoreFailedError(str(self.path), f"a row of {lost[0]} refers to no {lost[2]}")
+            finally:
+                driver.execute("PRAGMA foreign_keys = ON")
 
     def close(self) -> None:
         """Let go of the file. The last one to go tidies the log, which SQLite does only where nobody else is left."""
@@ -129,7 +153,12 @@ class Database:
         return "mode=ro&immutable=1" if still else "mode=ro"
 
     @contextmanager
-    def _alone(self) -> Iterator[None]:
+    def alone(self) -> Iterator[None]:
+        """Keep every other writer of ours out for as long as the block lasts.
+
+        Raises:
+            StoreBusyError: another one does not finish.
+        """
         lock = self.path.with_name(self.path.name + ".lock")
         try:
             handle = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)

@@ -24,11 +24,15 @@ from testbench.run.signature import Meaning
 from testbench.run.state import Happening
 from testbench.station.ports import JournalLine, OpenRun, RunSummary, UnsignedRun
 from testbench.store import codec, tables
+from testbench.store.counting import CountReader
 from testbench.store.database import Database
+from testbench.store.ledger_questions import LedgerReader
 from testbench.store.register import RegisterReader
 from testbench.store.schema import check_readable
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_BEYOND = "\U0010ffff"
+"""Sorts after every letter."""
 _MICROSECOND = timedelta(microseconds=1)
 _NEWEST_DOCUMENT = (
     select(tables.document.c.path)
@@ -60,7 +64,7 @@ class StoredDocument:
     issued: datetime
 
 
-class RunReader(RegisterReader):
+class RunReader(RegisterReader, LedgerReader, CountReader):
     """Questions to one database file.
 
     Args:
@@ -89,6 +93,11 @@ class RunReader(RegisterReader):
         if not path.exists():
             raise StoreFailedError(str(path), "the file is not there")
         return RunReader(Database(path, read_only=True))
+
+    @property
+    def database(self) -> Database:
+        """The file behind it."""
+        return self._database
 
     def close(self) -> None:
         """Let go of the file."""
@@ -149,12 +158,13 @@ class RunReader(RegisterReader):
 
     # Many runs -----------------------------------------------------------------------------------
 
-    def history(self, limit: int = 50, before: str | None = None) -> list[RunSummary]:
+    def history(self, limit: int = 50, before: str | None = None, serial: str = "") -> list[RunSummary]:
         """Closed runs, newest first.
 
         Args:
             limit: how many at most.
             before: give those before this run: the last one of the page that was shown.
+            serial: give those whose serial number begins so; letters count alike in either case.
 
         Raises:
             RunUnknownError: ``before`` is no run.
@@ -163,12 +173,15 @@ class RunReader(RegisterReader):
         with self._database.reading() as connection:
             if before is not None:
                 query = query.where(tables.run.c.number < self._number(connection, before))
+            if serial:  # as a range, which the index serves; LIKE would look at every run
+                folded, least = func.lower(tables.run.c.serial), func.lower(serial)
+                query = query.where(folded >= least, folded < least.concat(_BEYOND))
             rows = connection.execute(query.order_by(tables.run.c.number.desc()).limit(limit)).mappings()
             return [_summary(row) for row in rows]
 
     def open_runs(self) -> list[OpenRun]:
         """Runs that were begun and not closed, oldest first: under way, or cut short."""
-        query = select(tables.run).where(tables.run.c.state == "open").order_by(tables.run.c.number)
+        query = select(tables.run).where(tables.IS_OPEN).order_by(tables.run.c.number)
         with self._database.reading() as connection:
             rows = connection.execute(query).mappings().all()
             return [_open_run(connection, row) for row in rows]
@@ -208,7 +221,7 @@ class RunReader(RegisterReader):
         query = (
             select(table.c.id, tables.record.c.body)
             .join(tables.record, tables.record.c.run == table.c.number)
-            .where(func.lower(table.c.serial) == serial.lower(), table.c.verdict == Verdict.ACCEPTED.value)
+            .where(func.lower(table.c.serial) == func.lower(serial), table.c.verdict == Verdict.ACCEPTED.value)
             .order_by(table.c.number)
         )
         with self._database.reading() as connection:
@@ -218,7 +231,7 @@ class RunReader(RegisterReader):
     def earlier_runs_of(self, serial: str) -> tuple[EarlierRun, ...]:
         """The closed runs of this serial number, oldest first; letters count alike in either case."""
         table = tables.run
-        query = select(table).where(func.lower(table.c.serial) == serial.lower(), table.c.state == "closed")
+        query = select(table).where(func.lower(table.c.serial) == func.lower(serial), table.c.state == "closed")
         with self._database.reading() as connection:
             rows = connection.execute(query.order_by(table.c.number)).mappings().all()
         return tuple(

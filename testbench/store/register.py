@@ -1,6 +1,7 @@
 """What the bench keeps beside its runs: adoptions, calibrations, gauge checks, blank runs, people, signatures.
 
-Rows are numbered from 1 and never change. A file from before a register had its table holds nothing of it.
+Rows are numbered from 1 and never change; each is named by an entry of the ledger. A file from before a register had
+its table holds nothing of it.
 """
 
 from collections.abc import Callable, Sequence
@@ -9,6 +10,7 @@ from sqlalchemy import Connection, Select, Table, func, insert, inspect, select
 
 from testbench.errors import PersonEntryDamagedError
 from testbench.procedure.adoption import Adoption
+from testbench.run.ledger import Checkpoint
 from testbench.run.record import canonical, sha256
 from testbench.run.signature import Method, Signature
 from testbench.station.calibrations import CalibrationReport
@@ -17,6 +19,7 @@ from testbench.station.lockout import Attempt, Outcome
 from testbench.station.people import Kept, PersonEntry
 from testbench.store import tables
 from testbench.store.database import Database
+from testbench.store.ledger import LedgerWriter, kind_of, last_entry, row_sha256
 
 
 class RegisterReader:
@@ -74,7 +77,7 @@ class RegisterReader:
             return tuple(connection.scalars(query.order_by(table.c.seq)))
 
 
-class RegisterWriter(RegisterReader):
+class RegisterWriter(RegisterReader, LedgerWriter):
     """Adds to the registers; each call returns when the row is on disk."""
 
     def adopt(self, adoption: Adoption, signature: Signature | None = None) -> None:
@@ -103,7 +106,11 @@ class RegisterWriter(RegisterReader):
         """Keep a blank run (canonical JSON)."""
         self._keep(tables.blank, body=body)
 
-    def _keep(self, table: Table, **columns: str) -> None:
+    def add_checkpoint(self, checkpoint: Checkpoint) -> None:
+        """Keep a signed checkpoint; it does its work elsewhere."""
+        self._keep(tables.checkpoint, n=checkpoint.n, body=checkpoint.text)
+
+    def _keep(self, table: Table, **columns: str | int) -> None:
         with self._database.writing() as connection:
             self._insert(connection, table, **columns)
 
@@ -136,11 +143,17 @@ class RegisterWriter(RegisterReader):
             check(_signatures(connection, signature.subject_id))
             self._insert_signature(connection, signature)
 
-    def _insert(self, connection: Connection, table: Table, **columns: str) -> None:
-        """Add a row behind the others: the one place where a register grows."""
-        connection.execute(insert(table), {"seq": _next(connection, table), **columns})
+    def _insert(self, connection: Connection, table: Table, **columns: str | int) -> None:
+        """Add a row behind the others, and its entry to the ledger: the one place where a register grows."""
+        row = {"seq": _next(connection, table), **columns}
+        connection.execute(insert(table), row)
+        self._note(connection, kind_of(table.name), str(row["seq"]), row_sha256(row))
 
     def _insert_signature(self, connection: Connection, signature: Signature) -> None:
+        """It names the newest entry of the ledger, so that it cannot have been made before what that entry names."""
+        last = last_entry(connection)
+        if last is not None:
+            signature = signature.model_copy(update={"ledger_seq": last.seq, "ledger_head": last.hash})
         body = canonical(signature).decode()
         self._insert(connection, tables.signature, subject=signature.subject_id, meaning=signature.meaning, body=body)
 

@@ -1,7 +1,8 @@
 """The run store: every call returns only when what it was given is on disk."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +16,20 @@ from testbench.run.record import sha256 as sha256_of
 from testbench.run.samples import Gap, Sample, Trace
 from testbench.run.state import Happening
 from testbench.store import codec, tables
+from testbench.store.backup import copy_of, proved_the_same
 from testbench.store.database import BUSY_S, Database
+from testbench.store.ledger import (
+    DOCUMENT,
+    OPENED,
+    SEALED,
+    machine_time,
+    opening_sha256,
+    row_sha256,
+    sealed_runs,
+)
 from testbench.store.reading import RunReader, beside_of, header_of, samples_of, to_us
 from testbench.store.register import RegisterWriter
-from testbench.store.schema import upgrade
+from testbench.store.schema import HEAD, is_older, upgrade, version_of
 
 
 class SqliteStore(RunReader, RegisterWriter):
@@ -28,19 +39,34 @@ class SqliteStore(RunReader, RegisterWriter):
         path: the file; made with all its tables where it is missing.
         bench: name of the bench, the first part of every run number.
         busy_s: how long to wait for another writer [s].
+        now: the time of day that entries of the ledger get.
 
     Raises:
         StoreFailedError: the file cannot be made or used.
         StoreNewerError: a newer version of this program wrote it.
     """
 
-    def __init__(self, path: Path, bench: str, *, busy_s: float = BUSY_S) -> None:
-        self._bench = bench
+    def __init__(
+        self, path: Path, bench: str, *, busy_s: float = BUSY_S, now: Callable[[], datetime] = machine_time
+    ) -> None:
+        self._bench, self._now = bench, now
+        self.kept_before: Path | None = None
+        """The backup that was made because the tables had to be brought up to date."""
         super().__init__(Database(path, busy_s=busy_s))
 
     def _prepare(self) -> None:
-        with self._database.writing() as connection:
-            upgrade(connection, self._database.path)
+        path = self._database.path
+        with self._database.writing() as connection:  # the first to open a new file makes it
+            current, older = version_of(connection) == HEAD, is_older(connection, path)
+        if current:
+            return
+        if older:
+            stamp = f"{self._now():%Y%m%dT%H%M%SZ}"
+            self.kept_before = path.parent / "backups" / f"before-{HEAD}-{stamp}.db"
+            copy_of(path, self.kept_before, partial(proved_the_same, path))
+        with self._database.migrating() as connection:
+            upgrade(connection, path)
+            self._take_over(connection)
 
     def begin_run(self, opening: str, at: datetime) -> str:
         """Give out the next run number and keep the opening facts (canonical JSON)."""
@@ -49,6 +75,7 @@ class SqliteStore(RunReader, RegisterWriter):
             run = f"{self._bench}-{number:06d}"
             row = {"number": number, "id": run, "opening": opening, "opened_us": to_us(at), "state": "open"}
             connection.execute(insert(tables.run), row)
+            self._note(connection, OPENED, run, opening_sha256(row))
         return run
 
     def append(  # noqa: PLR0917 - the station's port has it so
@@ -115,12 +142,14 @@ class SqliteStore(RunReader, RegisterWriter):
                 connection.execute(insert(tables.trace), _sealed(number, stage_number, trace))
             spent_beside = _seal_beside(connection, number, record, traces)
             connection.execute(insert(tables.record), {"run": number, "body": body.decode()})
+            _count_first_test(connection, number, record)
             closing = {"state": "closed", **header_of(record, digest)}
             connection.execute(update(tables.run).where(tables.run.c.number == number).values(closing))
             same = [stage for stage, trace in acknowledged.items() if _equal(trace, sealed[stage])]
             spent = delete(tables.chunk).where(tables.chunk.c.run == number, tables.chunk.c.stage.in_(same))
             for rows in (spent, *spent_beside):
                 connection.execute(rows)
+            self._note(connection, SEALED, record.run, sealed_runs(connection, [number])[number].sha256)
         return digest
 
     def add_document(self, run: str, kind: str, path: str, *, sha256: str, record_sha256: str, at: datetime) -> None:
@@ -142,7 +171,8 @@ class SqliteStore(RunReader, RegisterWriter):
             "kind": kind, "path": path, "sha256": sha256, "record_sha256": record_sha256, "issued_us": to_us(at),
         }  # fmt: skip
         with self._database.writing() as connection:
-            _add(connection, tables.document, self._number(connection, run), [row])
+            (kept,) = _add(connection, tables.document, self._number(connection, run), [row])
+            self._note(connection, DOCUMENT, f"{run}/{kept['seq']}", row_sha256(kept))
 
     def _open_number(self, connection: Connection, run: str) -> int:
         number = self._number(connection, run)
@@ -167,13 +197,27 @@ def _seal_beside(connection: Connection, number: int, record: RunRecord, traces:
     return spent
 
 
-def _add(connection: Connection, table: Table, number: int, rows: list[dict[str, Any]]) -> None:
-    """Add rows behind those that the run has: numbered from the file, never from memory."""
-    if not rows:
+def _count_first_test(connection: Connection, number: int, record: RunRecord) -> None:
+    """Note a run that is the first of its serial number to decide anything; a void run decided nothing."""
+    if record.verdict is None:
         return
+    same = func.lower(tables.run.c.serial) == func.lower(record.valve.serial)
+    decided = select(tables.run.c.number).where(same, tables.run.c.verdict.is_not(None)).limit(1)
+    if connection.scalar(decided) is None:
+        row = {"run": number, "month": record.started[:7], "product": record.valve.product}
+        connection.execute(
+            insert(tables.first_test), row | {"origin": record.origin.value, "verdict": record.verdict.value}
+        )
+
+
+def _add(connection: Connection, table: Table, number: int, rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Add rows behind those that the run has: numbered from the file, never from memory. Gives them as kept."""
+    if not rows:
+        return []
     last = connection.scalar(select(func.max(table.c.seq)).where(table.c.run == number)) or 0
     numbered = [{"run": number, "seq": seq, **row} for seq, row in enumerate(rows, start=last + 1)]
     connection.execute(insert(table), numbered)
+    return numbered
 
 
 def _chunk(samples: Sequence[Sample]) -> dict[str, Any]:

@@ -9,9 +9,9 @@ from sqlalchemy import Connection, inspect, text
 
 from testbench.errors import StoreFailedError, StoreNewerError
 
-HEAD = "0005"
+HEAD = "0006"
 """The version this program writes: the newest file in ``migrations/versions``."""
-KNOWN = ("0001", "0002", "0003", "0004", "0005")
+KNOWN = ("0001", "0002", "0003", "0004", "0005", "0006")
 
 
 def version_of(connection: Connection) -> str | None:
@@ -36,6 +36,19 @@ def check_readable(connection: Connection, path: Path) -> None:
         raise StoreNewerError(str(path), found, HEAD)
 
 
+def is_older(connection: Connection, path: Path) -> bool:
+    """Whether a file holds records that have yet to be brought up to date; an empty one does not.
+
+    Raises:
+        StoreFailedError: the file holds tables of another program.
+        StoreNewerError: a newer version of this program wrote them.
+    """
+    if version_of(connection) is None and not inspect(connection).get_table_names():
+        return False
+    check_readable(connection, path)
+    return version_of(connection) != HEAD
+
+
 def upgrade(connection: Connection, path: Path) -> None:
     """Bring the tables to ``HEAD`` within the transaction that is under way; an empty file gets all of them.
 
@@ -43,11 +56,9 @@ def upgrade(connection: Connection, path: Path) -> None:
         StoreFailedError: the file holds tables of another program.
         StoreNewerError: a newer version of this program wrote them.
     """
-    found = version_of(connection)
-    if found == HEAD:
+    if version_of(connection) == HEAD:
         return
-    if found is not None or inspect(connection).get_table_names():
-        check_readable(connection, path)
+    is_older(connection, path)
     from alembic import command
     from alembic.config import Config
 

@@ -4,7 +4,8 @@ The ``beside_`` tables hold the same of the pressure channels beside the decidin
 
 A run is **open** from its number to its record; then it is **closed** for good. While it is open its samples lie in
 ``chunk`` rows, a commit at least every second; closing replaces them by one sealed ``trace`` per stage in the same
-transaction. That is the only deletion there is. Everything else is only ever added.
+transaction. That is the only deletion there is. Everything else is only ever added, and what is added is named by an
+entry of the ``ledger`` in the same transaction.
 
 The triggers are a seat belt against slips of our own, not evidence: whoever can write the file can drop them. The
 evidence is the hashes. ``INSERT OR REPLACE`` fires no delete trigger, so every table has an insert guard as well.
@@ -27,8 +28,12 @@ from sqlalchemy import (
     Table,
     Text,
     event,
+    func,
+    literal_column,
 )
 from sqlalchemy.types import TypeEngine
+
+from testbench.run.ledger import BEGINNING
 
 METADATA = MetaData(
     naming_convention={
@@ -84,6 +89,9 @@ run = Table(
     Index(None, "serial", "number"),
     sqlite_strict=True,
 )
+Index("ix_run_folded_serial_number", func.lower(run.c.serial), run.c.number)  # letters count alike in either case
+IS_OPEN = run.c.state == literal_column("'open'")  # written out: a partial index serves no bound parameter
+Index("ix_run_open", run.c.number, sqlite_where=IS_OPEN, postgresql_where=IS_OPEN)
 
 record = Table(
     "record",
@@ -281,17 +289,56 @@ signature = Table(
     sqlite_strict=True,
 )
 
+first_test = Table(
+    "first_test",  # the first run of a serial number that decided anything: what first-pass yield counts
+    METADATA,
+    _run_key(),
+    _text("month"),  # of its beginning, UTC: 2026-11
+    _text("product"),
+    _text("origin"),
+    _text("verdict"),
+    sqlite_strict=True,
+)
+
+ledger = Table(
+    "ledger",
+    METADATA,
+    Column("seq", _INT64, primary_key=True, autoincrement=False),
+    _number("version"),
+    _text("bench"),
+    _number("at"),  # by the clock of the machine: microseconds since 1970, UTC
+    _text("kind"),
+    _text("subject"),
+    _text("body_sha256"),
+    _text("prev"),
+    _text("hash"),
+    Column("body", Text),  # of an entry that states something itself; empty where it names rows
+    sqlite_strict=True,
+)
+_STATED = ledger.c.body.is_not(None)
+Index("ix_ledger_stated", ledger.c.kind, ledger.c.seq, sqlite_where=_STATED, postgresql_where=_STATED)
+
+checkpoint = Table(
+    "checkpoint",
+    METADATA,
+    Column("seq", Integer, primary_key=True, autoincrement=False),
+    _number("n"),
+    _text("body"),  # canonical JSON, signed
+    sqlite_strict=True,
+)
+
 
 # Triggers ---------------------------------------------------------------------------------------
 
 BESIDE = ("beside_chunk", "beside_gap", "beside_trace")
-WHILE_OPEN = ("journal", "chunk", "gap", "rejected", "trace", "record", *BESIDE)
+OF_A_RUN = ("journal", "chunk", "gap", "rejected", "trace", "first_test", *BESIDE)
+"""Bound into the ledger by the entry that seals their run."""
+WHILE_OPEN = (*OF_A_RUN, "record")
 NUMBERED = ("journal", "chunk", "gap", "rejected", "document", "beside_chunk", "beside_gap")
-REGISTERS = ("adoption", "calibration", "gauge_check", "blank", "person_entry", "attempt", "signature")
-"""Of the bench, not of a run: numbered from 1, never changed."""
-KEPT = ("record", "journal", "gap", "rejected", "trace", "document", "beside_gap", "beside_trace", *REGISTERS)
-NEVER_DELETED = ("run", *KEPT)
-NEVER_UPDATED = ("chunk", "beside_chunk", *KEPT)
+REGISTERS = ("adoption", "calibration", "gauge_check", "blank", "checkpoint", "person_entry", "attempt", "signature")
+"""Of the bench, not of a run: numbered from 1, never changed; each row has an entry of its own in the ledger."""
+NEVER_UPDATED = (*OF_A_RUN, "record", "document", "ledger", *REGISTERS)
+NEVER_DELETED = ("run", *(name for name in NEVER_UPDATED if name not in {"chunk", "beside_chunk"}))
 
 
 def _trigger(name: str, moment: str, table: str, condition: str, sentence: str) -> str:
@@ -313,6 +360,8 @@ def triggers() -> list[str]:
     still_open = "(SELECT state FROM run WHERE number = OLD.run) <> 'closed'"
     its_own = " AND stage = NEW.stage AND channel = NEW.channel"
     twice = "EXISTS (SELECT 1 FROM {0} WHERE run = NEW.run{1})"
+    last = f"coalesce((SELECT hash FROM ledger ORDER BY seq DESC LIMIT 1), '{BEGINNING}')"  # noqa: S608 - our own words
+    linked = f"{next_row.format('ledger')} OR NEW.prev <> {last}"
     return [
         _trigger("number", "INSERT", "run", f"{next_run} OR {known}", "runs are numbered without gaps"),
         _trigger("open", "INSERT", "run", "NEW.state <> 'open'", "a run begins open"),
@@ -331,6 +380,8 @@ def triggers() -> list[str]:
         _trigger("once", "INSERT", "record", twice.format("record", ""), "a run has one record"),
         _trigger("once", "INSERT", "trace", twice.format("trace", " AND stage = NEW.stage"), "a stage has one trace"),
         _trigger("once", "INSERT", "beside_trace", twice.format("beside_trace", its_own), "a channel has one trace"),
+        _trigger("once", "INSERT", "first_test", twice.format("first_test", ""), "a run is counted once"),
+        _trigger("linked", "INSERT", "ledger", linked, "an entry follows the last one and names its hash"),
         _trigger("record", "INSERT", "document", its_record, "a document names the record it was made from"),
         *(_trigger("update", "UPDATE", name, "", "records are only ever added") for name in NEVER_UPDATED),
         *(_trigger("delete", "DELETE", name, "", "records are never deleted") for name in NEVER_DELETED),

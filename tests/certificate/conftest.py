@@ -11,10 +11,12 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from testbench.certificate.data import statements
 from testbench.certificate.issue import sealed_document
 from testbench.certificate.keys import load_station_key, make_station_key
+from testbench.certificate.ledger_key import signed
 from testbench.metrology.leakage import DropConvention
 from testbench.procedure.adoption import Adoption
 from testbench.procedure.criteria import LargestLeakageRate, NoVisibleLeakage
@@ -344,13 +346,19 @@ EXTENDED_NPS_4 = Story(
 )  # fmt: skip
 
 
+CHECKPOINT = signed(
+    Ed25519PrivateKey.from_private_bytes(bytes(range(32))), bench="B1", n=1234, head=sha256(b"the entry before"),
+    at=1_795_600_000_000_000,
+)  # fmt: skip
+
+
 @pytest.fixture(scope="session")
 def bench() -> SimpleNamespace:
     """The story-teller and its words, for tests in this folder."""
     return SimpleNamespace(
         tell=tell, Story=Story, Attempt=Attempt, replace=replace, works=WORKS, channel=CHANNEL, registered=REGISTERED,
         accepted_nps_4=ACCEPTED_NPS_4, rejected_nps_6=REJECTED_NPS_6, accepted_nps_8=ACCEPTED_NPS_8,
-        extended_nps_4=EXTENDED_NPS_4, signed_by=signed_by,
+        extended_nps_4=EXTENDED_NPS_4, signed_by=signed_by, checkpoint=CHECKPOINT,
     )  # fmt: skip
 
 
@@ -387,4 +395,7 @@ def keys(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def sealed(keys: Path, accepted: Run) -> bytes:
     """The sealed certificate of the accepted NPS 4 valve."""
     key = load_station_key(keys)
-    return sealed_document(accepted.record, accepted.sha256, accepted.traces, works=WORKS, paper="A4", key=key, at=AT)
+    return sealed_document(
+        accepted.record, accepted.sha256, accepted.traces, works=WORKS, paper="A4", key=key, at=AT,
+        checkpoint=CHECKPOINT,
+    )  # fmt: skip

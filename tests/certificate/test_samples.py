@@ -46,8 +46,9 @@ def updated(request: pytest.FixtureRequest, bench: SimpleNamespace, tmp_path_fac
     for name, (story, paper) in NAMES.items():
         run = told(bench, story)
         data = sealed_document(
-            run.record, run.sha256, run.traces, works=bench.works, paper=paper, key=key, at=AT, signed=run.signed
-        )
+            run.record, run.sha256, run.traces, works=bench.works, paper=paper, key=key, at=AT, signed=run.signed,
+            checkpoint=bench.checkpoint,
+        )  # fmt: skip
         (SAMPLES / f"{name}.pdf").write_bytes(data)
         picture(data, folder).save(SAMPLES / f"{name}.png", optimize=True)
 
@@ -71,7 +72,9 @@ def drawn_now(bench: SimpleNamespace, name: str) -> bytes:
     story, paper = NAMES[name]
     run = told(bench, story)
     certificate = read_certificate(CERTIFICATE)
-    facts = IssueFacts(bench.works, AT, signer_of(certificate), grouped(fingerprint_of(certificate)), run.signed)
+    facts = IssueFacts(
+        bench.works, AT, signer_of(certificate), grouped(fingerprint_of(certificate)), run.signed, bench.checkpoint
+    )
     return unsealed_document(run.record, run.sha256, run.traces, facts, paper)
 
 

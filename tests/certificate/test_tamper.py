@@ -46,12 +46,14 @@ def hole(data: bytes) -> tuple[int, int]:
 # Intact -----------------------------------------------------------------------------------------
 
 
-def test_a_sealed_document_is_intact_and_its_signer_known(sealed: bytes, key: StationKey, accepted: Any) -> None:
+def test_a_sealed_document_is_intact_and_its_signer_known(
+    sealed: bytes, key: StationKey, accepted: Any, bench: SimpleNamespace
+) -> None:
     """Everything that is stated comes from the attached record."""
     assert judged(sealed, key) == Verification(
         intact=True, trusted=True, specimen=True, reasons=(), signer=key.signer, fingerprint=key.fingerprint,
         number="C-B1-2026-0001", serial="HL-4-0117", verdict="accepted", record_sha256=accepted.sha256,
-        sealed_at="2026-11-25T10:02:03+00:00",
+        sealed_at="2026-11-25T10:02:03+00:00", checkpoint=bench.checkpoint.text,
     )  # fmt: skip
 
 

@@ -33,6 +33,7 @@ def test_intact_with_a_known_signer_exits_with_zero(file: Path, keys: Path, tmp_
         f"  fingerprint  {grouped(load_station_key(keys).fingerprint)}\n"
         f"  record       {accepted.sha256}\n"  # type: ignore[attr-defined]
         "  signed       by nobody; the operator is named, not authenticated\n"
+        "  ledger       B1 1234 7e6c dbc4 c553 4a27, key 5647 5AA7 5463 474C\n"
     )
 
 

@@ -148,7 +148,8 @@ def test_a_home_is_made_once_and_its_key_is_for_its_owner_only(tmp_path):
     home = tmp_path / "home"
     assert call("init", "--home", home).returncode == 0
     keys = [file for file in (home / "keys").iterdir() if "cert" not in file.name]
-    assert {file.name: file.stat().st_mode & 0o777 for file in keys} == {"station-key.pem": 0o600, "pepper": 0o600}
+    kept = {"ledger.pem": 0o600, "station-key.pem": 0o600, "pepper": 0o600}
+    assert {file.name: file.stat().st_mode & 0o777 for file in keys} == kept
     before = [file.read_bytes() for file in keys]
     done = call("init", "--home", home)
     assert done.returncode == 1

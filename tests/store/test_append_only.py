@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from testbench.framing.lines import Rejected, RejectReason
+from testbench.run.ledger import Checkpoint
 from testbench.run.samples import Gap, GapReason, Sample
 from testbench.run.state import Happening
 from testbench.store.repository import SqliteStore
@@ -34,6 +35,7 @@ def filled(tmp_path_factory, empty, examples) -> Path:
     examples.fill_registers(store)
     store.add_blank("{}")
     examples.fill_people(store, "B1-000001")
+    store.add_checkpoint(Checkpoint(bench="B1", n=6, head="0" * 64, at=0, key="0" * 64, signature="0" * 128))
     store.add_document("B1-000001", "certificate", "a.pdf", sha256="a", record_sha256=digest, at=examples.STARTED)
     store.close()
     return path
@@ -53,13 +55,15 @@ CLOSED, ADDED, DELETED = (
     "records are only ever added",
     "records are never deleted",
 )
-NOT_CLOSED, OPENING, ROWS = (
+NOT_CLOSED, OPENING, ROWS, LINKED = (
     "nothing is added to a closed run",
     "the opening of a run is never changed",
     "rows follow each other",
+    "an entry follows the last one and names its hash",
 )
+ENTRY = "INSERT OR REPLACE INTO ledger SELECT {seq}, version, bench, at, kind, subject, body_sha256, {prev}, hash, body"
 
-BODIES = ("calibration", "gauge_check", "blank", "person_entry", "attempt", "signature")
+BODIES = ("calibration", "gauge_check", "blank", "person_entry", "attempt", "signature", "checkpoint")
 REFUSED = [
     ("UPDATE run SET verdict = 'accepted' WHERE number = 1", CLOSED),
     ("UPDATE run SET state = 'open', record_sha256 = NULL WHERE number = 1", CLOSED),
@@ -108,11 +112,20 @@ REFUSED = [
     ("DELETE FROM document", DELETED),
     ("INSERT OR REPLACE INTO document SELECT run, seq, 'other', path, sha256, record_sha256, 0 FROM document", ROWS),
     *((f"UPDATE {name} SET body = '{{}}'", ADDED) for name in BODIES),
-    *((f"DELETE FROM {name}", DELETED) for name in BODIES),
+    *((f"DELETE FROM {name}", DELETED) for name in (*BODIES, "ledger")),
     ("UPDATE person_entry SET secret = '' WHERE seq = 2", ADDED),
     ("UPDATE attempt SET outcome = 'right'", ADDED),
     ("INSERT OR REPLACE INTO signature VALUES (1, 'B1-000001', 'released', '{}')", ROWS),
     ("INSERT INTO attempt VALUES (9, 'ashe', 'password', 'right', '{}')", ROWS),
+    ("INSERT OR REPLACE INTO checkpoint VALUES (1, 6, '{}')", ROWS),
+    ("UPDATE ledger SET at = 0 WHERE seq = 1", ADDED),
+    (ENTRY.format(seq=1, prev="prev") + " FROM ledger WHERE seq = 1", LINKED),
+    (ENTRY.format(seq=8, prev="hash") + " FROM ledger WHERE seq = 8", LINKED),
+    (ENTRY.format(seq=9, prev="prev") + " FROM ledger WHERE seq = 8", LINKED),
+    (ENTRY.format(seq=10, prev="hash") + " FROM ledger WHERE seq = 8", LINKED),
+    ("UPDATE first_test SET verdict = 'accepted'", ADDED),
+    ("DELETE FROM first_test", DELETED),
+    ("INSERT OR REPLACE INTO first_test VALUES (1, '2026-11', '', 'live', 'accepted')", "a run is counted once"),
     ("INSERT OR REPLACE INTO calibration VALUES (1, 'T-0042', 'SCL-26-0411', '2026-06-02', '{}')", ROWS),
     ("INSERT INTO gauge_check VALUES (3, 'T-0042', '', '{}')", ROWS),
     ("INSERT OR REPLACE INTO blank VALUES (1, '{}')", ROWS),
@@ -136,5 +149,8 @@ def test_an_open_run_has_one_record_and_one_trace_a_stage(tables):
     tables.execute("INSERT INTO trace VALUES (2, 0, 0, '', x'')")
     with pytest.raises(sqlite3.IntegrityError, match=r"^a run has one record$"):
         tables.execute("INSERT OR REPLACE INTO record VALUES (2, '[]')")
+    tables.execute("INSERT INTO first_test VALUES (2, '2026-11', '', 'live', 'accepted')")
+    with pytest.raises(sqlite3.IntegrityError, match=r"^a run is counted once$"):
+        tables.execute("INSERT OR REPLACE INTO first_test VALUES (2, '2026-11', '', 'live', 'rejected')")
     with pytest.raises(sqlite3.IntegrityError, match=r"^a stage has one trace$"):
         tables.execute("INSERT OR REPLACE INTO trace VALUES (2, 0, 1, '', x'')")

@@ -8,6 +8,7 @@ import random
 import signal
 import subprocess
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,7 @@ from testbench.store.repository import SqliteStore
 
 WRITER = """
 import sys
+from itertools import pairwise
 from datetime import UTC, datetime
 from pathlib import Path
 from testbench.run.samples import Sample
@@ -101,3 +103,58 @@ def test_a_run_killed_at_its_seal_is_open_or_closed_never_between(path, examples
         assert len(still_open) <= 1
         for run in {line[1] for line in said if line[0] == "kept"} - closed:
             assert still_open[run].traces[0].sha256() == traces[0].sha256()
+
+
+WATCHED = """
+import sys, time
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from testbench.run.samples import Sample
+from testbench.store.database import Database
+from testbench.store.repository import SqliteStore
+
+alone = Database.alone
+
+@contextmanager
+def watched(self):
+    with alone(self):
+        begun = time.monotonic_ns()
+        yield
+        print(begun, time.monotonic_ns())
+
+Database.alone = watched
+store = SqliteStore(Path(sys.argv[1]), "B1")
+with store._database.reading() as connection:
+    connection.exec_driver_sql("PRAGMA wal_autocheckpoint = 5")
+print("ready", flush=True)
+sys.stdin.readline()
+run = store.begin_run("{}", datetime(2026, 11, 20, tzinfo=UTC))
+for number in range(60):
+    store.append(run, 0, [Sample(number * 100 + i, i) for i in range(100)], [], [], [])
+"""
+
+
+def test_two_writers_and_their_checkpoints_never_overlap(path):
+    """What SQLite before 3.51.3 cannot bear: a commit beside a checkpoint. Each commit here brings one with it."""
+    SqliteStore(path, "B1").close()
+    writers = [
+        subprocess.Popen(
+            [sys.executable, "-c", WATCHED, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+        for _ in range(2)
+    ]
+    for writer in writers:
+        while writer.stdout.readline() != "ready\n":
+            assert writer.poll() is None
+    for writer in writers:  # both at the same moment
+        writer.stdin.write("go\n")
+        writer.stdin.flush()
+    spans = [
+        sorted(tuple(map(int, line.split())) for line in writer.communicate()[0].splitlines()) for writer in writers
+    ]
+    assert [writer.returncode for writer in writers] == [0, 0]
+    assert [len(found) for found in spans] == [61, 61]
+    both = sorted(spans[0] + spans[1])
+    assert max(found[0][0] for found in spans) < min(found[-1][0] for found in spans)  # they did work side by side
+    assert all(one[1] <= other[0] for one, other in pairwise(both))

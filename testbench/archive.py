@@ -1,0 +1,215 @@
+"""Older runs as plain files: readable without this program, each with its proof. Nothing is deleted.
+
+``ledger.jsonl`` holds the whole chain, ``checkpoint.json`` its signed end. In the folder of a run: ``record.json``, the
+samples of each stage as CSV, ``journal.jsonl``, and ``sealed.json``, whose SHA-256 is what the ledger says of the run,
+and which holds the SHA-256 of the record. ``SHA256SUMS`` is for ``sha256sum -c``. ``READ-ME.txt`` says how to check.
+"""
+
+import json
+import os
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from testbench.custody import checkpoint_at
+from testbench.errors import ArchiveRefusedError, BenchError
+from testbench.run.ledger import canonical_json
+from testbench.run.record import sha256
+from testbench.wiring import Home, open_store, read_store
+
+if TYPE_CHECKING:
+    from testbench.store.repository import SqliteStore
+
+UNFINISHED = ".part"
+READ_ME = """\
+Runs of bench {bench} that began before {before}, as plain files. {runs} runs, exported on {at}.
+
+To check that no file has changed:           sha256sum -c SHA256SUMS
+To check that a run is the one that the ledger names:
+  1. sha256sum runs/RUN/sealed.json           = "body_sha256" of its entry "run sealed" in ledger.jsonl
+  2. sha256sum runs/RUN/record.json           = "record" in sealed.json
+To check that an entry of ledger.jsonl has not changed: take its line without "hash", names sorted, no spaces,
+"version" named "v" (canonical JSON, RFC 8785); its SHA-256 is "hash", and "prev" is the "hash" of the line before.
+To check that the ledger was not written anew: its entry number n, as checkpoint.json has it, has the hash "head"; the
+signature (Ed25519, RFC 8032) is over checkpoint.json without "signature", as canonical JSON. Certificates that were
+issued before then print the same chain's earlier entries.
+
+In trace-*.csv, ticks are 100 microseconds since the run began; counts are what the transmitter sent. Gaps, zero and
+scale are in record.json; all times of day are UTC.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Exported:
+    """A folder of plain files that was read back."""
+
+    folder: Path
+    runs: int
+    entries: int
+
+
+def export(home: Home, before: date, to: Path) -> Exported:
+    """Write the closed runs that began before a day as plain files, read them back, and delete nothing.
+
+    Args:
+        home: the bench; its recorder may be recording.
+        before: the day, UTC.
+        to: a folder that exists or can be made; the export is a new folder in it.
+
+    Raises:
+        ArchiveRefusedError: there is no such run, the folder is there already, or the disk refuses.
+        RecordDamagedError: a run is not what was sealed.
+    """
+    bench, at = home.bench().name, datetime.fromtimestamp(_now().timestamp(), UTC)
+    folder = to / f"{bench}-before-{before.isoformat()}"
+    unfinished = folder.with_name(folder.name + UNFINISHED)
+    if folder.exists():
+        raise ArchiveRefusedError(str(folder), "it is there already and is not overwritten")
+    with open_store(home) as store:
+        runs = store.runs_before(before)
+        if not runs:
+            raise ArchiveRefusedError(str(folder), f"no closed run began before {before.isoformat()}")
+        try:
+            shutil.rmtree(unfinished, ignore_errors=True)
+            unfinished.mkdir(parents=True)
+            entries = _write(home, store, unfinished, runs)
+            text = READ_ME.format(bench=bench, before=before, runs=len(runs), at=f"{at:%Y-%m-%d %H:%M} UTC")
+            _put(unfinished / "READ-ME.txt", text.encode())
+            _sum_up(unfinished)
+            _read_back(unfinished, store, runs)
+            unfinished.rename(folder)
+        except OSError as failure:
+            raise ArchiveRefusedError(str(folder), f"it could not be written ({failure})") from failure
+        finally:
+            shutil.rmtree(unfinished, ignore_errors=True)
+        store.state("archived", folder.name, {"before": before.isoformat(), "runs": len(runs), "n": entries})
+    return Exported(folder, len(runs), entries)
+
+
+def _write(home: Home, store: "SqliteStore", folder: Path, runs: list[str]) -> int:
+    """Runs, the chain and its signed end; gives how many entries the chain has."""
+    for run in runs:
+        for name, data in _files_of(store, run):
+            _put(folder / "runs" / run / name, data)
+    n, head = 0, ""
+    with (folder / "ledger.jsonl").open("wb") as file:
+        for entry in store.chain():
+            file.write(json.dumps(entry._asdict(), sort_keys=True, ensure_ascii=False).encode() + b"\n")
+            n, head = entry.seq, entry.hash
+        file.flush()
+        os.fsync(file.fileno())
+    _put(folder / "checkpoint.json", checkpoint_at(home, store, n, head).text.encode())
+    return n
+
+
+def _files_of(store: "SqliteStore", run: str) -> Iterator[tuple[str, bytes]]:
+    from testbench.certificate.attach import attachments_of
+
+    record, traces = store.load(run)
+    for file in attachments_of(record, traces, store.signatures_of(run)):
+        yield file.name, file.data
+    lines = (
+        {"stage": line.stage, "at": line.happening.at, "event": line.happening.event, "text": line.happening.sentence}
+        for line in store.journal_of(run)
+    )
+    yield "journal.jsonl", b"".join(canonical_json(line) + b"\n" for line in lines)
+    yield "sealed.json", canonical_json(store.sealed(run).body)
+
+
+def _put(path: Path, data: bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("xb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _sum_up(folder: Path) -> None:
+    names = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+    _put(folder / "SHA256SUMS", "".join(f"{sha256((folder / name).read_bytes())}  {name}\n" for name in names).encode())
+
+
+def _read_back(folder: Path, store: "SqliteStore", runs: list[str]) -> None:
+    """From the files alone: each record, each sample, and what the ledger says of the run."""
+    said = {}
+    for line in (folder / "ledger.jsonl").read_text(encoding="utf-8").splitlines():
+        entry = json.loads(line)
+        if entry["kind"].startswith("run sealed"):
+            said[entry["subject"]] = entry["body_sha256"]
+    for run in runs:
+        try:
+            good = _is_good(folder / "runs" / run, said[run])
+        except (ValueError, KeyError) as damage:
+            raise ArchiveRefusedError(str(folder), f"run {run} could not be read back") from damage
+        if not good:
+            raise ArchiveRefusedError(str(folder), f"run {run} is not what the ledger says of it")
+
+
+def _is_good(folder: Path, said: str) -> bool:
+    from testbench.certificate.attach import RECORD, beside_name, trace_name, trace_of
+    from testbench.run.record import RunRecord, TraceReference
+
+    sealed, data = (folder / "sealed.json").read_bytes(), (folder / RECORD).read_bytes()
+    record = RunRecord.model_validate_json(data)
+    expected: dict[str, TraceReference] = {}
+    for index, stage in enumerate(record.stages):
+        name = trace_name(record, index)
+        beside = {beside_name(name, number): one.trace for number, one in enumerate(stage.beside, start=1)}
+        expected |= {name: stage.trace, **beside}
+    return (
+        sha256(sealed) == said
+        and sha256(data) == json.loads(sealed)["record"]
+        and all(trace_of((folder / name).read_bytes()).sha256() == trace.sha256 for name, trace in expected.items())
+    )
+
+
+# What is due -----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """What the retention of bench.toml asks for."""
+
+    before: date
+    runs: int
+    """Closed runs that began before that day and that no export holds."""
+
+    @property
+    def sentence(self) -> str:
+        """One sentence for a person; empty where nothing is due."""
+        if not self.runs:
+            return ""
+        day = self.before.isoformat()
+        return (
+            f"{self.runs} runs from before {day} are due for export by the retention of this bench: testbench archive "
+            f"export --before {day} --to DIRECTORY. Nothing is deleted."
+        )
+
+
+def due(home: Home) -> Due | None:
+    """What is to be exported now; None where bench.toml has no retention."""
+    retention = home.bench().retention
+    if retention is None:
+        return None
+    before = retention.before(_now().date())
+    with read_store(home) as store:
+        exported = max((json.loads(body)["before"] for body in store.statements("archived")), default="")
+        return Due(before, store.count_between(exported, before.isoformat()))
+
+
+def notice(home: Home) -> str:
+    """What to say of it at the start of a recorder; empty where there is nothing to say."""
+    try:
+        found = due(home)
+    except BenchError:  # a notice must never stand in the way of a test
+        return ""
+    return "" if found is None else found.sentence
+
+
+def _now() -> datetime:
+    from testbench.instruments.clocks import SystemClock
+
+    return SystemClock().utc()

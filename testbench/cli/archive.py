@@ -1,0 +1,48 @@
+"""``testbench archive``: older runs as plain files, and what is due."""
+
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from testbench.cli.output import home_of, home_option, json_option, say, say_json
+
+
+@click.group()
+def command() -> None:
+    """Older runs as plain files with their proof; nothing is ever deleted."""
+
+
+@command.command()
+@click.option("--before", required=True, type=click.DateTime(["%Y-%m-%d"]), help="Runs that began before this day.")
+@click.option("--to", required=True, type=click.Path(file_okay=False, path_type=Path), help="The folder.")
+@home_option
+@json_option
+def export(before: datetime, to: Path, home: Path | None, *, as_json: bool) -> None:
+    """Write records, samples and the ledger's proof as plain files, and read them back."""
+    from testbench.archive import export as write
+    from testbench.wiring import Home
+
+    done = write(Home(home_of(home)), before.date(), to)
+    if as_json:
+        say_json({"folder": str(done.folder), "runs": done.runs, "entries": done.entries})
+        return
+    say(f"{done.runs} runs written to {done.folder} and read back; nothing was deleted.")
+    say(f"  with {done.entries} entries of the ledger; READ-ME.txt says how to check them by hand")
+
+
+@command.command()
+@home_option
+@json_option
+def due(home: Path | None, as_json: bool) -> None:  # noqa: FBT001
+    """Say what the retention of bench.toml asks for. Only ever a notice: the exit code is 0."""
+    from testbench.archive import due as what_is_due
+    from testbench.wiring import Home
+
+    found = what_is_due(Home(home_of(home)))
+    if as_json:
+        say_json(None if found is None else {"before": found.before.isoformat(), "runs": found.runs})
+    elif found is None:
+        say("bench.toml has no [retention]: records stay where they are.")
+    else:
+        say(found.sentence or f"Nothing is due: every run from before {found.before.isoformat()} was exported.")

@@ -1,0 +1,145 @@
+"""Copies of the records of a home: made while it records, proved, and put back."""
+
+import json
+import os
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from testbench.custody import checkpoint_at, is_good, keys_of
+from testbench.errors import BackupRefusedError, RestoreWouldLoseError
+from testbench.wiring import Home, only_recorder, open_store
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from testbench.store.ledger_check import LedgerReport
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A backup that is on disk and was read back from end to end."""
+
+    path: Path
+    size: int
+    """Bytes."""
+    entries: int
+    head: str
+    line: str
+    """The checkpoint that the log beside it holds, for people."""
+    tidied: tuple[str, ...]
+    """Unfinished backups of a program that was killed, now gone."""
+
+
+def back_up(home: Home, to: Path | None = None) -> Kept:
+    """Copy the records of a home, prove the copy, note it in the log beside it and in the ledger.
+
+    Args:
+        home: the bench; its recorder may be recording.
+        to: the folder; default: ``backups/`` of the home.
+
+    Raises:
+        NoRoomError: the disk is too full.
+        BackupRefusedError: the copy could not be made or does not prove itself.
+    """
+    from testbench.store.backup import copy_of, one_at_a_time, proved
+
+    folder = to or home.folder / "backups"
+    at = _now()
+    target = folder / f"{home.bench().name}-{at:%Y%m%dT%H%M%SZ}.db"
+    with open_store(home) as store, one_at_a_time(folder) as tidied:
+        report = copy_of(home.database, target, partial(proved, is_good=partial(is_good, keys_of(home))))
+        size = target.stat().st_size
+        checkpoint = checkpoint_at(home, store, report.entries, report.head)
+        noted = {"at": checkpoint.at, "file": target.name, "size": size}
+        _note(folder, noted | {"checkpoint": checkpoint.model_dump()})
+        store.state("backup", target.name, {"size": size, "n": report.entries, "head": report.head})
+    return Kept(target, size, report.entries, report.head, checkpoint.line, tuple(tidied))
+
+
+def verify_backup(path: Path) -> "LedgerReport":
+    """Read a backup from end to end; checkpoints in it may be signed with any key.
+
+    Raises:
+        BackupRefusedError: it is damaged, or was changed.
+    """
+    from testbench.store.backup import proved
+
+    return proved(path, partial(is_good, frozenset()))
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """A backup that took the place of the records."""
+
+    entries: int
+    aside: Path | None
+    """Where the records went that were there before."""
+    lost: str
+    """What was given up, in words; empty where it was nothing."""
+    keys: tuple[str, ...]
+    """Public keys that the home did not know: compare them with what was published."""
+
+
+def restore(home: Home, path: Path, discard_newer: str | None = None) -> Restored:
+    """Let a backup take the place of the records of a home.
+
+    Args:
+        home: the bench; its recorder must not be running.
+        path: the backup.
+        discard_newer: why entries that the backup does not hold may be given up; None: they may not.
+
+    Raises:
+        RecorderRunningError: the recorder is running.
+        BackupRefusedError: the backup is damaged, or of another bench.
+        RestoreWouldLoseError: the records hold more, and nobody said that it may be lost.
+    """
+    from testbench.store.backup import check_room, more_than, put_in_place
+    from testbench.store.reading import RunReader
+
+    bench = home.bench().name
+    with only_recorder(home):
+        report = verify_backup(path)
+        with RunReader.beside(path) as reader:
+            found, keys = reader.bench(), reader.ledger_keys()
+        if found != bench:
+            raise BackupRefusedError(str(path), f"it is of bench {found}; this is bench {bench}")
+        lost = more_than(home.database, path)
+        if lost and discard_newer is None:
+            raise RestoreWouldLoseError(str(path), lost)
+        check_room(path, home.folder)
+        aside = home.database.with_name(f"testbench-replaced-{_now():%Y%m%dT%H%M%SZ}.db")
+        put_in_place(path, home.database, aside)
+    strange = _remember(home, keys)
+    with open_store(home) as store:
+        store.state(
+            "restored", path.name,
+            {"n": report.entries, "head": report.head, "given_up": lost, "why": discard_newer or ""},
+        )  # fmt: skip
+    return Restored(report.entries, aside if aside.exists() else None, lost, strange)
+
+
+def _remember(home: Home, keys: tuple[str, ...]) -> tuple[str, ...]:
+    """Keep the public keys of a restored ledger that this home does not know."""
+    strange = tuple(key for key in keys if key not in keys_of(home))
+    for key in strange:
+        (home.keys / f"ledger-{key[:12]}.pub").write_text(key + "\n", encoding="ascii")
+    return strange
+
+
+def _note(folder: Path, line: dict[str, object]) -> None:
+    """One line of JSON more in the log beside the backups: a witness of how far the ledger had come."""
+    try:
+        with (folder / "log").open("a", encoding="utf-8") as log:
+            log.write(json.dumps(line, sort_keys=True) + "\n")
+            log.flush()
+            os.fsync(log.fileno())
+    except OSError as failure:
+        raise BackupRefusedError(str(folder / "log"), f"the log cannot be written ({failure.strerror})") from failure
+
+
+def _now() -> "datetime":
+    from testbench.instruments.clocks import SystemClock
+
+    return SystemClock().utc()

@@ -1,0 +1,233 @@
+"""The ledger in the database: written in the transaction of what it names, and what its entries stand for.
+
+An entry of a **register** stands for one row, whole. *run opened* stands for number, time and opening facts of a run.
+*run sealed* stands for the closed run: its line in the history, its record, and all that was kept beside it, of its
+samples the hashes. A column that holds nothing is left out, so that one that comes later changes no old entry.
+"""
+
+import hashlib
+import json
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from itertools import chain, groupby
+from operator import itemgetter
+from typing import Any
+
+from sqlalchemy import Connection, RowMapping, Table, insert, select
+
+from testbench.run.ledger import BEGINNING, Entry, canonical_json, entry_after
+from testbench.store import tables
+from testbench.store.database import Database
+
+OPENED, SEALED, DOCUMENT = "run opened", "run sealed", "document"
+BATCH = 2000
+"""How many entries or runs are looked at together."""
+STATED = ("key", "backup", "restored", "archived", "taken over")
+"""Kinds of entries that state something themselves, in their own body."""
+TAKEN_OVER = ", taken over"
+"""After the kind of an entry whose rows are older than the ledger."""
+OPENING = ("number", "id", "opening", "opened_us")
+NOT_HASHED = ("stored",)  # the samples behind it are hashed: another zlib gives other bytes for the same trace
+
+Row = Mapping[str, Any] | RowMapping
+_ENTRY = [tables.ledger.c[name] for name in Entry._fields]
+
+
+def machine_time() -> datetime:
+    """The time of day of an entry: that of the machine, also where a rig or a replay sets the station's clock."""
+    return datetime.now(UTC)  # noqa: TID251 - when something was written, not when something was tested
+
+
+def kind_of(table: str) -> str:
+    """What the entries of a register are called."""
+    return table.replace("_", " ")
+
+
+def last_entry(connection: Connection) -> Entry | None:
+    """The newest entry; None where there is none."""
+    row = connection.execute(select(*_ENTRY).order_by(tables.ledger.c.seq.desc()).limit(1)).first()
+    return None if row is None else Entry(*row)
+
+
+def entries(connection: Connection, after: int, limit: int) -> list[tuple[Entry, str | None]]:
+    """The next entries, each with the body that it states itself."""
+    query = select(*_ENTRY, tables.ledger.c.body).where(tables.ledger.c.seq > after)
+    rows = connection.execute(query.order_by(tables.ledger.c.seq).limit(limit)).all()
+    return [(Entry._make(row[:-1]), row[-1]) for row in rows]
+
+
+def stated(connection: Connection, kind: str) -> list[str]:
+    """What the bench said of its own records, oldest first, as canonical JSON."""
+    table = tables.ledger
+    query = select(table.c.body).where(table.c.kind == kind, table.c.body.is_not(None)).order_by(table.c.seq)
+    return list(connection.scalars(query))
+
+
+class LedgerWriter:
+    """Adds entries; always within the transaction that writes what they name."""
+
+    _database: Database
+    _bench: str
+    _now: Callable[[], datetime]
+
+    def head(self) -> tuple[int, str]:
+        """How many entries there are, and the hash of the last."""
+        with self._database.reading() as connection:
+            last = last_entry(connection)
+        return (0, BEGINNING) if last is None else (last.seq, last.hash)
+
+    def record_key(self, public: str) -> None:
+        """See that the ledger names the key that signs its checkpoints."""
+        body = {"key": public, "algorithm": "Ed25519"}
+        with self._database.writing() as connection:
+            if canonical_json(body).decode() not in stated(connection, "key"):
+                self._state(connection, "key", "of the ledger", body)
+
+    def state(self, kind: str, subject: str, body: Mapping[str, Any]) -> None:
+        """Keep a statement of the bench about its own records, for example that they were backed up."""
+        with self._database.writing() as connection:
+            self._state(connection, kind, subject, body)
+
+    def _note(self, connection: Connection, kind: str, subject: str, sha256: str, body: str | None = None) -> Entry:
+        entry = entry_after(
+            last_entry(connection),
+            bench=self._bench,
+            at=int(self._now().timestamp() * 1_000_000),
+            kind=kind,
+            subject=subject,
+            body_sha256=sha256,
+        )
+        connection.execute(insert(tables.ledger), {**entry._asdict(), "body": body})
+        return entry
+
+    def _state(self, connection: Connection, kind: str, subject: str, body: Mapping[str, Any]) -> Entry:
+        """Add an entry that carries its own body."""
+        text = canonical_json(body).decode()
+        return self._note(connection, kind, subject, body_sha256_of(text), text)
+
+    def _take_over(self, connection: Connection) -> None:
+        """Give everything that is older than the ledger an entry that says so; nothing where there is a ledger."""
+        if last_entry(connection) is not None:
+            return
+        found = _older(connection)
+        first = next(found, None)
+        if first is None:
+            return
+        at = int(self._now().timestamp() * 1_000_000)
+        last = self._state(connection, "taken over", "records from before the ledger", {"rows": "as they were found"})
+        rows = []
+        for kind, subject, sha256 in chain([first], found):
+            last = entry_after(
+                last, bench=self._bench, at=at, kind=kind + TAKEN_OVER, subject=subject, body_sha256=sha256
+            )
+            rows.append(last._asdict())
+        connection.execute(insert(tables.ledger), rows)
+
+
+# Taking over -------------------------------------------------------------------------------------
+
+
+def _older(connection: Connection) -> Iterator[tuple[str, str, str]]:
+    """Kind, subject and hash of everything that lies in the tables."""
+    for name in tables.REGISTERS:
+        table = tables.METADATA.tables[name]
+        for row in connection.execute(select(table).order_by(table.c.seq)).mappings():
+            yield kind_of(name), str(row["seq"]), row_sha256(row)
+    last = 0
+    while rows := connection.execute(
+        select(tables.run).where(tables.run.c.number > last).order_by(tables.run.c.number).limit(BATCH)
+    ).mappings().all():  # fmt: skip
+        last = rows[-1]["number"]
+        sealed = sealed_runs(connection, [row["number"] for row in rows if row["state"] == "closed"])
+        for row in rows:
+            yield OPENED, row["id"], opening_sha256(row)
+            if row["number"] in sealed:
+                yield SEALED, row["id"], sealed[row["number"]].sha256
+    query = select(tables.document, tables.run.c.id).join(tables.run, tables.run.c.number == tables.document.c.run)
+    for row in connection.execute(query.order_by(tables.document.c.run, tables.document.c.seq)).mappings():
+        yield (
+            DOCUMENT,
+            f"{row['id']}/{row['seq']}",
+            row_sha256({column.name: row[column.name] for column in tables.document.c}),
+        )
+
+
+# What an entry stands for -----------------------------------------------------------------------
+
+
+def body_sha256_of(body: str) -> str:
+    """The hash of what an entry states itself."""
+    return hashlib.sha256(body.encode()).hexdigest()
+
+
+def row_sha256(row: Row) -> str:
+    """The hash of one row, whole."""
+    return _sha256(_held(row))
+
+
+def opening_sha256(row: Row) -> str:
+    """The hash of a run as it was opened."""
+    return _sha256({name: row[name] for name in OPENING})
+
+
+@dataclass(frozen=True, slots=True)
+class SealedRun:
+    """A closed run as it lies in the tables now."""
+
+    body: dict[str, Any]
+    """Its line in the history, and the hashes of its record and of everything beside it."""
+
+    @property
+    def id(self) -> str:
+        """Its number for people."""
+        return str(self.body["run"]["id"])
+
+    @property
+    def sha256(self) -> str:
+        """What the ledger must say of it."""
+        return _sha256(self.body)
+
+    @property
+    def whole(self) -> bool:
+        """Whether its record has the hash under which it was closed."""
+        return bool(self.body.get("record") == self.body["run"].get("record_sha256"))
+
+
+def sealed_runs(connection: Connection, numbers: Sequence[int]) -> dict[int, SealedRun]:
+    """These runs as they lie in the tables, by number; one that is not there is left out."""
+    found: dict[int, dict[str, Any]] = {}
+    for row in connection.execute(_of(tables.run, tables.run.c.number, numbers)).mappings().all():
+        found[row["number"]] = {"run": _held(row)}
+    for run, body in connection.execute(_of(tables.record, tables.record.c.run, numbers)).all():
+        found[run]["record"] = hashlib.sha256(body.encode()).hexdigest()
+    for name in tables.OF_A_RUN:
+        for run, rows_sha256 in _rows_sha256(connection, tables.METADATA.tables[name], numbers):
+            found[run][name] = rows_sha256
+    return {number: SealedRun(body) for number, body in found.items()}
+
+
+def _rows_sha256(connection: Connection, table: Table, numbers: Sequence[int]) -> Iterator[tuple[int, str]]:
+    """By run number, the hash over all its rows of a table."""
+    columns = [column for column in table.c if column.name not in NOT_HASHED]
+    names = [column.name for column in columns]
+    query = select(*columns).where(table.c.run.in_(numbers)).order_by(*table.primary_key)
+    for run, rows in groupby(connection.execute(query).all(), itemgetter(0)):
+        yield run, _sha256([_held(dict(zip(names, row, strict=True))) for row in rows])
+
+
+def _of(table: Table, key: Any, numbers: Sequence[int]) -> Any:
+    return select(table).where(key.in_(numbers))
+
+
+def _held(row: Row) -> dict[str, Any]:
+    return {name: value for name, value in row.items() if value is not None}
+
+
+# Canonical JSON like ``canonical_json``, unchecked: STRICT tables hold nothing but text, bytes and whole numbers, and
+# none of these numbers comes near 2^53. The encoder is made once, because millions of rows are read with it.
+_encode = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=bytes.hex).encode
+
+
+def _sha256(value: Any) -> str:
+    return hashlib.sha256(_encode(value).encode()).hexdigest()

@@ -1,0 +1,151 @@
+"""``testbench ledger``: the chain walked, signed, and held against what somebody else has."""
+
+import json
+import shutil
+import sqlite3
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from testbench.cli.main import cli
+from testbench.custody import issue_document
+from testbench.errors import CheckpointRefusedError, FileNotWrittenError
+from testbench.wiring import Home, make_home, open_store
+from tests.records.make import example_run, keep_closed, valve
+from tests.store.test_records import tamper
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory) -> Home:
+    """A bench with one accepted run and its certificate, and a checkpoint held elsewhere."""
+    made = make_home(tmp_path_factory.mktemp("bench") / "home")
+    with open_store(made) as store:
+        keep_closed(store, *example_run("", valve("HL-4-0117", "NPS 4")))
+    issue_document(made, "B1-000001")
+    return made
+
+
+def ledger(home: Home, *said: str | Path):
+    return CliRunner().invoke(cli, ["ledger", *map(str, said), "--home", str(home.folder)])
+
+
+def test_a_whole_ledger_says_so_and_what_it_cannot_prove(home):
+    """How much there is, of what, and that without a checkpoint held elsewhere it proves itself only."""
+    told = ledger(home, "verify", "--traces")
+    assert told.exit_code == 0
+    lines = told.output.splitlines()
+    assert lines[0].startswith("WHOLE: 4 entries, head ")
+    assert lines[1:5] == ["  1 × key", "  1 × run opened", "  1 × run sealed", "  1 × document"]
+    assert lines[5] == "  2 traces decoded and hashed"
+    assert lines[6] == (
+        "No checkpoint held elsewhere was given (--against): whoever can write the file and has the key could have "
+        "written all of it anew, or cut off its end."
+    )
+    assert lines[7].startswith("SQLite ")
+
+
+def test_a_certificate_is_a_witness(home):
+    """The customer's copy covers every entry from before it was issued; so does the line printed on it."""
+    (document,) = home.certificates.glob("*.pdf")
+    for against in (document, printed_line(document)):
+        told = ledger(home, "verify", "--against", against)
+        assert (told.exit_code, told.output.splitlines()[-2]) == (
+            0,
+            (
+                "The checkpoint covers entries 1 to 3. What came after it, to entry 4, is proved by nothing outside "
+                "this bench yet."
+            ),
+        )
+
+
+def printed_line(document: Path) -> str:
+    from pypdf import PdfReader
+
+    text = PdfReader(document).pages[0].extract_text()
+    return (
+        next(line for line in text.splitlines() if "(bench, entries, head" in line)
+        .partition(" (")[0]
+        .removeprefix("Ledger")
+    )
+
+
+def test_a_checkpoint_is_written_once_and_covers_all_until_then(home, tmp_path):
+    """As a file, as JSON, as a line; an existing file is not overwritten."""
+    out = tmp_path / "checkpoint.json"
+    made = json.loads(ledger(home, "checkpoint", "--out", out, "--json").output)
+    held = json.loads(out.read_text())
+    assert {name: made[name] for name in held} == held
+    told = json.loads(ledger(home, "verify", "--against", out, "--json").output)
+    assert (told["whole"], told["sentence"], told["held"], told["entries"]) == (True, "", held["n"], held["n"] + 1)
+    assert ledger(home, "verify", "--against", made["line"]).exit_code == 0
+    again = ledger(home, "checkpoint", "--out", out)
+    assert isinstance(again.exception, FileNotWrittenError)
+    assert str(again.exception) == f"{out} was not written: it exists already and is not overwritten."
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"n": 2}, "its signature is wrong"),
+        ({"bench": "B2"}, "its signature is wrong"),
+        ({"n": "many"}, "it holds no checkpoint that can be read"),
+    ],
+)
+def test_a_checkpoint_that_was_changed_is_refused(home, tmp_path, change, words):
+    """It would otherwise accuse a ledger that is whole."""
+    held = json.loads(ledger(home, "checkpoint", "--json").output)
+    forged = tmp_path / "c.json"
+    forged.write_text(json.dumps({name: held[name] for name in held if name not in {"line", "fingerprint"}} | change))
+    refused = ledger(home, "verify", "--against", forged)
+    assert isinstance(refused.exception, CheckpointRefusedError)
+    assert str(refused.exception) == f"Checkpoint {forged}: {words}."
+
+
+def test_what_is_no_checkpoint_of_this_bench_is_refused(home, tmp_path):
+    """Another bench's, a changed certificate, a file that is none."""
+    other = ledger(home, "verify", "--against", "B2 4 9f3a 52c1 77d0 11aa")
+    assert str(other.exception) == "Checkpoint 'B2 4 9f3a 52c1 77d0 11aa': it is of bench B2; this is bench B1."
+    (document,) = home.certificates.glob("*.pdf")
+    changed = tmp_path / "changed.pdf"
+    changed.write_bytes(document.read_bytes() + b"\n")
+    refused = ledger(home, "verify", "--against", changed)
+    assert str(refused.exception) == f"Checkpoint {changed}: the document was changed after it was sealed."
+
+
+def test_the_first_bad_entry_is_named_and_the_exit_code_says_so(home, tmp_path):
+    """Also as JSON."""
+    file = sqlite3.connect(home.database)
+    file.execute(f"VACUUM INTO '{tmp_path / 'testbench.db'}'")
+    file.close()
+    (tmp_path / "bench.toml").write_bytes((home.folder / "bench.toml").read_bytes())
+    tamper(tmp_path / "testbench.db", "UPDATE run SET verdict = 'rejected'")
+    told = ledger(Home(tmp_path), "verify")
+    assert told.exit_code == 1
+    assert told.output.splitlines()[0] == (
+        "BROKEN at entry 3 (run sealed B1-000001): what it stands for was changed after it was written."
+    )
+    assert told.output.splitlines()[1].startswith("  good until then: 3 entries, head ")
+    told = json.loads(ledger(Home(tmp_path), "verify", "--json").output)
+    assert (told["whole"], told["fault"]["entry"]) == (False, 3)
+
+
+def test_whoever_may_not_read_the_keys_can_still_walk_the_ledger(home, tmp_path):
+    """An auditor, for one; what cannot be checked then is said."""
+    made = make_home(tmp_path / "home")
+    assert ledger(made, "checkpoint").exit_code == 0
+    shutil.rmtree(made.keys)
+    told = ledger(made, "verify")
+    assert told.exit_code == 0
+    assert told.output.splitlines()[-2] == (
+        "The keys of this home cannot be read: its own checkpoints were checked with the keys that they name."
+    )
+
+
+def test_a_home_from_before_the_ledger_gets_its_key_at_the_first_use(home, tmp_path):
+    """And the ledger names it."""
+    made = make_home(tmp_path / "home")
+    (made.keys / "ledger.pem").unlink()
+    assert ledger(made, "checkpoint").exit_code == 0
+    assert (made.keys / "ledger.pem").stat().st_mode & 0o777 == 0o600
+    assert json.loads(ledger(made, "verify", "--json").output)["kinds"] == {"key": 2, "checkpoint": 1}
