@@ -302,6 +302,7 @@ class OrderRefusedError(BenchError):
 
     source: str
     bad: int
+    """How many cells."""
     first: str
     remedy: ClassVar[str] = "Correct what is named and try again; nothing of this order was taken."
 

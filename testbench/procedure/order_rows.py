@@ -41,6 +41,8 @@ VALVE_COLUMNS = {
 }
 COLUMNS = {**ORDER_COLUMNS, **VALVE_COLUMNS}
 NEEDED = ("number", "customer", "procedure", "serial", "type", "size", "seat")
+OWN_WORDS = ("seat_pairing", "ends", "product", "drawing", "heat_numbers")
+"""Columns in the order's own words: no procedure asks for them."""
 MOST_OF_A_CELL = 60
 """Signs of a refused cell that are told."""
 
@@ -91,7 +93,7 @@ class _Taken:
     alike: dict[str, tuple[str, str]] = field(default_factory=dict)
 
     def add(self, serial: str, where: str) -> tuple[str, str]:
-        """Take one; gives the same number that was there already, else a look-alike, each with its place, or nothing."""
+        """Take one; gives the same number that stands already, else a look-alike, each with its place."""
         key, shape = serials.compared(serial), serials.skeleton(serial)
         if key in self.same:
             other, place = self.same[key]
@@ -104,9 +106,11 @@ class _Taken:
 def planned(
     rows: Sequence[Row],
     common: Mapping[str, str],
+    *,
     existing: Iterable[Order],
     find_procedure: Callable[[str], Procedure],
     check_text: Callable[[str], object],
+    unread: Sequence[BadCell] = (),
     accepted: str | None = None,
     progress: Callable[[int], object] = lambda _: None,
 ) -> Plan:
@@ -118,13 +122,14 @@ def planned(
         existing: the orders that are there; no serial number of theirs comes again.
         find_procedure: id → procedure; a ``BenchError`` where it is unknown or broken.
         check_text: refuses a text that no document could print, with a ``BenchError``.
+        unread: rows that could not be read at all.
         accepted: why serial numbers in doubt are meant; None: nobody said so.
         progress: hears of every row that was looked at, by its number from 1.
 
     Returns:
         The order with its valves in the order of the rows, or every cell that breaks a rule.
     """
-    return _Planner(rows, common, find_procedure, check_text).plan(existing, accepted, progress)
+    return _Planner(rows, common, find_procedure, check_text, unread).plan(existing, accepted, progress)
 
 
 class _Planner:
@@ -134,25 +139,28 @@ class _Planner:
         common: Mapping[str, str],
         find_procedure: Callable[[str], Procedure],
         check_text: Callable[[str], object],
+        unread: Sequence[BadCell],
     ) -> None:
         self._rows, self._common = rows, common
         self._find_procedure, self._check_text = find_procedure, check_text
-        self._bad: list[BadCell] = []
+        self._bad: list[BadCell] = list(unread)
         self._bad_everywhere: set[BadCell] = set()
         said = set(common).union(*(row.cells for row in rows))
         self._everywhere = {*common, *(name for name in NEEDED if name not in said)}
+        if said & set(VALVE_COLUMNS) - set(common) <= {"serial"}:
+            self._everywhere.add("valve")
         """Columns whose faults are those of every row."""
         self._valves: list[Valve] = []
         self._taken = _Taken()
         self._facts: dict[tuple[tuple[str, str], ...], Valve | list[tuple[str, str, str]]] = {}
-        self._demanded: dict[Valve, str] = {}
+        self._demanded: dict[tuple[tuple[str, str], ...], str] = {}
         self._texts: dict[str, str] = {}
         self._procedure: Procedure | None = None
 
     def plan(self, existing: Iterable[Order], accepted: str | None, progress: Callable[[int], object]) -> Plan:
-        for order in existing:
-            for valve in order.valves:
-                self._taken.add(valve.serial, f"on order {order.number}")
+        for other in existing:
+            for valve in other.valves:
+                self._taken.add(valve.serial, f"on order {other.number}")
         head = self._head()
         for number, row in enumerate(self._rows, 1):
             self._row(row)
@@ -160,6 +168,7 @@ class _Planner:
             if len(self._valves) > serials.MOST_VALVES:
                 self._refuse(row, "serial", f"more than {serials.MOST_VALVES} valves", "an order has no more; part it")
                 break
+        self._bad.sort(key=lambda cell: cell.line)
         bad = tuple(cell for cell in self._bad if accepted is None or not cell.doubtful)
         order = None if bad else self._order(head, accepted if self._bad else None)
         return Plan(order, () if order is not None else bad or tuple(self._bad), len(self._rows))
@@ -252,22 +261,20 @@ class _Planner:
             valve = Valve.model_validate(facts)
         except ValidationError as failure:
             return _said(failure)
-        refusal = self._refusal_of_procedure(valve)
-        return [("procedure", "", refusal)] if refusal else valve
+        plainly = tuple(sorted((name, text) for name, text in said.items() if name not in OWN_WORDS))
+        if plainly not in self._demanded:
+            self._demanded[plainly] = self._refusal_of_procedure(valve)
+        refusal = self._demanded[plainly]
+        return [("valve", "", refusal)] if refusal else valve
 
     def _refusal_of_procedure(self, valve: Valve) -> str:
-        """Why the procedure cannot test this valve; the order's own words about it do not matter."""
-        if self._procedure is None:
-            return ""
-        plainly = dict.fromkeys(("seat_pairing", "ends", "product", "drawing", "heat_numbers"), "not stated")
-        bare = valve.model_copy(update=plainly)
-        if bare not in self._demanded:
-            try:
-                requirements_for(self._procedure, bare)
-                self._demanded[bare] = ""
-            except BenchError as refusal:
-                self._demanded[bare] = str(refusal).removesuffix(".")
-        return self._demanded[bare]
+        """Why the procedure cannot test this valve."""
+        try:
+            if self._procedure is not None:
+                requirements_for(self._procedure, valve)
+        except BenchError as refusal:
+            return str(refusal).removesuffix(".")
+        return ""
 
     def _serials(self, row: Row, written: str, valve: Valve | None) -> None:
         try:

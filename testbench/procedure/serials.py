@@ -16,8 +16,8 @@ FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 _RANGE_END = re.compile(r"(.*?)([0-9]+)([^0-9]*)", re.DOTALL)
 
-# Signs of other alphabets that look like a Latin letter, and dashes that look like a hyphen: what an office keyboard and
-# a copied text bring. The full table (Unicode TS 39, confusables) knows thousands more.
+# Signs of other alphabets that look like a Latin letter, and dashes that look like a hyphen: what an office keyboard
+# and a copied text bring. The full table (Unicode TS 39, confusables) knows thousands more.
 _LOOKS_LIKE = str.maketrans(
     "АВЕЅІЈКМНОРСТУХавеѕіјкмнорстух" + "ΑΒΕΖΗΙΚΜΝΟΡΤΥΧαικνορυχ" + "‐‑‒–—―−",
     "ABESIJKMHOPCTYXabesijkmhopctyx" + "ABEZHIKMNOPTYXaikvopux" + "-------",
@@ -44,7 +44,7 @@ def compared(serial: str) -> str:
 
 
 def skeleton(serial: str) -> str:
-    """What look-alikes have in common: O is 0, I and l are 1, S is 5, B is 8; spaces and alphabets count for nothing."""
+    """What look-alikes share: O is 0, I and l are 1, S is 5, B is 8; spaces and alphabets count for nothing."""
     latin = compared(serial).upper().translate(_LOOKS_LIKE)
     return "".join(latin.split()).translate(_READ_ALIKE)
 
@@ -93,7 +93,9 @@ def _counted(first: str, last: str) -> list[str]:
     """Each of a range; the digits keep their width."""
     written = f"{first}..{last}"
     if max(len(first), len(last)) > LONGEST:
-        raise SerialsUnreadableError(written[:60], "an end that is too long", f"a serial number has 1 to {LONGEST} signs")
+        raise SerialsUnreadableError(
+            written[:60], "an end that is too long", f"a serial number has 1 to {LONGEST} signs"
+        )
     low, high = _RANGE_END.fullmatch(first), _RANGE_END.fullmatch(last)
     if low is None or high is None:
         raise SerialsUnreadableError(written, "an end without digits", "a range counts digits")

@@ -17,6 +17,7 @@ from testbench.station.calibrations import CalibrationSheet
 
 Model = TypeVar("Model", bound=BaseModel)
 LARGEST_FILE = 200_000  # bytes; a procedure is a few kilobytes
+LARGEST_ORDER = 20_000_000  # bytes; an order of MOST_VALVES has ten million
 MOST_DOTS = 500  # in a line; a key of many thousand parts would keep the reader busy for minutes
 
 
@@ -29,7 +30,7 @@ def load_procedure(path: Path) -> tuple[Procedure, str]:
     Raises:
         FileRefusedError: it breaks a rule; the sentence names file, line and field.
     """
-    data = _bytes_of(path)
+    data = bytes_of(path)
     return _read(Procedure, path, data), hashlib.sha256(data).hexdigest()
 
 
@@ -43,7 +44,16 @@ def load_bench(home: Path) -> Bench:
     path = home / "bench.toml"
     if not path.is_file():
         raise HomeMissingError(str(home))
-    return _read(Bench, path, _bytes_of(path))
+    return _read(Bench, path, bytes_of(path))
+
+
+def load_order(path: Path) -> Order:
+    """Read one order file.
+
+    Raises:
+        FileRefusedError: it breaks a rule.
+    """
+    return _read(Order, path, bytes_of(path, LARGEST_ORDER))
 
 
 def load_orders(home: Path) -> tuple[tuple[Order, ...], tuple[FileRefusedError, ...]]:
@@ -56,7 +66,7 @@ def load_orders(home: Path) -> tuple[tuple[Order, ...], tuple[FileRefusedError, 
     refused: list[FileRefusedError] = []
     for path in sorted((home / "orders").glob("*.toml")):
         try:
-            orders.append(_read(Order, path, _bytes_of(path)))
+            orders.append(load_order(path))
         except FileRefusedError as refusal:
             refused.append(refusal)
     return tuple(orders), tuple(refused)
@@ -68,7 +78,7 @@ def load_calibration(path: Path) -> CalibrationSheet:
     Raises:
         FileRefusedError: it breaks a rule.
     """
-    return _read(CalibrationSheet, path, _bytes_of(path))
+    return _read(CalibrationSheet, path, bytes_of(path))
 
 
 def shipped_folder() -> Path:
@@ -98,13 +108,19 @@ def find_procedure(name: str, home: Path | None) -> tuple[Procedure, str]:
     return load_procedure(at_hand[name])
 
 
-def _bytes_of(path: Path) -> bytes:
+def bytes_of(path: Path, largest: int = LARGEST_FILE) -> bytes:
+    """The bytes of an ordinary file that is not too large.
+
+    Raises:
+        FileUnreadableError: it is not there, is no ordinary file, or is not handed out.
+        FileRefusedError: it is too large.
+    """
     try:
         if not path.is_file():
             raise FileUnreadableError(str(path), "the file", "no ordinary file", "an ordinary file is needed")
-        if path.stat().st_size > LARGEST_FILE:
+        if path.stat().st_size > largest:
             found = f"{path.stat().st_size} bytes"
-            raise FileRefusedError(str(path), "the file", found, f"at most {LARGEST_FILE} bytes are read")
+            raise FileRefusedError(str(path), "the file", found, f"at most {largest} bytes are read")
         return path.read_bytes()
     except OSError as failure:
         raise FileUnreadableError(
