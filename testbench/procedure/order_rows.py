@@ -219,8 +219,8 @@ class _Planner:
             self._refuse(row, name, _quoted(said[name]), objection)
         for name in missing:
             self._refuse(row, name, "nothing", "this is needed")
-        facts = {name: text for name, text in said.items() if name in VALVE_COLUMNS and name != "serial"}
-        valve = None if wrong or missing else self._valve(row, facts)
+        facts = {name: text for name, text in said.items() if name in VALVE_COLUMNS and name not in {"serial", *wrong}}
+        valve = self._valve(row, facts, told={*wrong, *missing})
         if "serial" in said and "serial" not in wrong:
             self._serials(row, said["serial"], valve)
 
@@ -241,16 +241,17 @@ class _Planner:
             return str(refusal).removesuffix(".")
         return ""
 
-    def _valve(self, row: Row, said: dict[str, str]) -> Valve | None:
+    def _valve(self, row: Row, said: dict[str, str], told: set[str]) -> Valve | None:
         """A valve of these facts, whatever its number; facts that many rows share are looked at once."""
         key = tuple(sorted(said.items()))
         if key not in self._facts:
             self._facts[key] = self._of_facts(said)
         found = self._facts[key]
         if isinstance(found, Valve):
-            return found
+            return None if told else found
         for column, written, allowed in found:
-            self._refuse(row, column, written, allowed)
+            if column not in told and not (told and column == "valve"):
+                self._refuse(row, column, written, allowed)
         return None
 
     def _of_facts(self, said: Mapping[str, str]) -> Valve | list[tuple[str, str, str]]:

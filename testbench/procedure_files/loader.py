@@ -3,6 +3,7 @@
 import hashlib
 import re
 import tomllib
+from dataclasses import dataclass, field
 from importlib.resources import files
 from pathlib import Path
 from typing import TypeVar
@@ -16,6 +17,8 @@ from testbench.station.bench import Bench
 from testbench.station.calibrations import CalibrationSheet
 
 Model = TypeVar("Model", bound=BaseModel)
+ORDERS = "orders"
+"""Folder of a home with its order files."""
 LARGEST_FILE = 200_000  # bytes; a procedure is a few kilobytes
 LARGEST_ORDER = 20_000_000  # bytes; an order of MOST_VALVES has ten million
 MOST_DOTS = 500  # in a line; a key of many thousand parts would keep the reader busy for minutes
@@ -62,14 +65,44 @@ def load_orders(home: Path) -> tuple[tuple[Order, ...], tuple[FileRefusedError, 
     Returns:
         The orders, and a refusal for each file that breaks a rule: one bad order does not stop the others.
     """
-    orders: list[Order] = []
-    refused: list[FileRefusedError] = []
-    for path in sorted((home / "orders").glob("*.toml")):
-        try:
-            orders.append(load_order(path))
-        except FileRefusedError as refusal:
-            refused.append(refusal)
-    return tuple(orders), tuple(refused)
+    return OrderShelf(home)()
+
+
+@dataclass
+class OrderShelf:
+    """The orders of a home, asked for again and again: a file is read anew only where it is another than before."""
+
+    home: Path
+    _read: dict[Path, tuple[tuple[int, ...], Order | FileRefusedError]] = field(default_factory=dict)
+
+    def __call__(self) -> tuple[tuple[Order, ...], tuple[FileRefusedError, ...]]:
+        """As ``load_orders`` has it."""
+        now = {}
+        for path in sorted((self.home / ORDERS).glob("*.toml")):
+            seen, kept = _stamp(path), self._read.get(path)
+            now[path] = kept if kept is not None and kept[0] == seen else (seen, _order_or_refusal(path))
+        self._read = {path: kept for path, kept in now.items() if kept[0]}
+        found = [order for _, order in now.values()]
+        return (
+            tuple(order for order in found if isinstance(order, Order)),
+            tuple(refusal for refusal in found if isinstance(refusal, FileRefusedError)),
+        )
+
+
+def _stamp(path: Path) -> tuple[int, ...]:
+    """What changes with a file; nothing where it cannot be told."""
+    try:
+        at = path.stat()
+    except OSError:
+        return ()
+    return at.st_mtime_ns, at.st_ctime_ns, at.st_size, at.st_ino
+
+
+def _order_or_refusal(path: Path) -> Order | FileRefusedError:
+    try:
+        return load_order(path)
+    except FileRefusedError as refusal:
+        return refusal
 
 
 def load_calibration(path: Path) -> CalibrationSheet:

@@ -1,4 +1,4 @@
-"""The order files of a home: read again only where they changed, written whole or not at all."""
+"""The order files of a home, written whole or not at all."""
 
 import fcntl
 import json
@@ -6,51 +6,11 @@ import os
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 from pathlib import Path
 
-from testbench.errors import FileRefusedError, OrderNotWrittenError
+from testbench.errors import OrderNotWrittenError
 from testbench.procedure.valve import Order
-from testbench.procedure_files.loader import load_order
-
-FOLDER = "orders"
-
-
-@dataclass
-class OrderShelf:
-    """The orders of a home. A file is read again only where its size, time or place on the disk is another."""
-
-    home: Path
-    _read: dict[Path, tuple[tuple[int, ...], Order | FileRefusedError]] = field(default_factory=dict)
-
-    def __call__(self) -> tuple[tuple[Order, ...], tuple[FileRefusedError, ...]]:
-        """As ``load_orders``: the orders by file name, and a refusal for each file that breaks a rule."""
-        now = {}
-        for path in sorted((self.home / FOLDER).glob("*.toml")):
-            seen, kept = _stamp(path), self._read.get(path)
-            now[path] = kept if kept is not None and kept[0] == seen and seen else (seen, _order_or_refusal(path))
-        self._read = now
-        found = [order for _, order in now.values()]
-        return (
-            tuple(order for order in found if isinstance(order, Order)),
-            tuple(refusal for refusal in found if isinstance(refusal, FileRefusedError)),
-        )
-
-
-def _stamp(path: Path) -> tuple[int, ...]:
-    """What changes with a file; nothing where it cannot be told."""
-    try:
-        at = path.stat()
-    except OSError:
-        return ()
-    return at.st_mtime_ns, at.st_ctime_ns, at.st_size, at.st_ino
-
-
-def _order_or_refusal(path: Path) -> Order | FileRefusedError:
-    try:
-        return load_order(path)
-    except FileRefusedError as refusal:
-        return refusal
+from testbench.procedure_files.loader import ORDERS
 
 
 @contextmanager
@@ -61,10 +21,10 @@ def orders_locked(home: Path) -> Iterator[None]:
         OrderNotWrittenError: the folder cannot be used.
     """
     try:
-        (home / FOLDER).mkdir(exist_ok=True)
-        folder = os.open(home / FOLDER, os.O_RDONLY)
+        (home / ORDERS).mkdir(exist_ok=True)
+        folder = os.open(home / ORDERS, os.O_RDONLY)
     except OSError as failure:
-        raise OrderNotWrittenError(str(home / FOLDER), failure.strerror or str(failure)) from failure
+        raise OrderNotWrittenError(str(home / ORDERS), failure.strerror or str(failure)) from failure
     try:
         fcntl.flock(folder, fcntl.LOCK_EX)
         yield
@@ -78,7 +38,7 @@ def keep_order(home: Path, order: Order) -> Path:
     Raises:
         OrderNotWrittenError: a file of this name is there, or it could not be written; nothing of it is there.
     """
-    path = home / FOLDER / f"{file_name(order.number)}.toml"
+    path = home / ORDERS / f"{file_name(order.number)}.toml"
     if path.exists():
         raise OrderNotWrittenError(str(path), "there is a file of this name already")
     keep(path, order_text(order).encode())

@@ -19,7 +19,7 @@ from testbench.metrology.decision_rule import Conformity
 from testbench.procedure.adoption import Adoption
 from testbench.procedure.requirements import Requirements, StageRequirement
 from testbench.procedure.stages import StageName
-from testbench.procedure.valve import Value, Valve, later
+from testbench.procedure.valve import CertificateType, Value, Valve, later
 from testbench.quantities import Pressure, Temperature
 from testbench.run.machine import Ending
 from testbench.run.observations import Collection, Drawn, Observation, ZeroCheck
@@ -364,6 +364,8 @@ class RunRecord(Value):
     blanks: tuple[BlankRun, ...] = later(())
     """The blank runs of this bench that a stage of this run may take its drift from, oldest first."""
     water_temperature: Temperature | None = later(None)
+    certificate_type: CertificateType | None = later(None)
+    """The document that the order asks for; None where it names none, and in records from before."""
 
     @property
     def specimen(self) -> bool:

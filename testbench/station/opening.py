@@ -63,6 +63,7 @@ def opening_record(  # noqa: PLR0917 - the facts of a run come from many sides
         earlier=earlier,
         blanks=usable(blanks, requirements, bench.name, origin, at.date()),
         water_temperature=water,
+        certificate_type=order.certificate_type,
     )
 
 

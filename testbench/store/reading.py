@@ -226,17 +226,19 @@ class RunReader(RegisterReader):
     def states_of(self, orders: Sequence[Order]) -> dict[tuple[str, str], str]:
         """(order, serial) → verdict or "void" of the newest closed run; a valve without one is not in it."""
         table = tables.run
-        found = {}
+        found: dict[tuple[str, str], str] = {}
         with self._database.reading() as connection:
             for order in orders:
+                on_order = {valve.serial for valve in order.valves}
                 # In ascending order a later run takes the place of an earlier one.
                 rows = connection.execute(
                     select(table.c.serial, table.c.verdict)
                     .where(table.c.order_number == order.number)
-                    .where(table.c.serial.in_([valve.serial for valve in order.valves]))
                     .order_by(table.c.number)
                 )
-                found.update({(order.number, row.serial): row.verdict or "void" for row in rows})
+                found.update({
+                    (order.number, row.serial): row.verdict or "void" for row in rows if row.serial in on_order
+                })
         return found
 
     @property

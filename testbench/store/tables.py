@@ -80,6 +80,7 @@ run = Table(
     CheckConstraint("state IN ('open', 'closed')", name="state"),
     CheckConstraint("(state = 'closed') = (record_sha256 IS NOT NULL)", name="closed_with_record"),
     Index(None, "serial", "number"),
+    Index(None, "order_number", "number"),
     sqlite_strict=True,
 )
 

@@ -55,7 +55,6 @@ def take(
         OrderExistsError: there is an order of this number.
         OrderNotWrittenError: it could not be kept.
     """
-    from testbench.errors import OrderExistsError
     from testbench.procedure_files.loader import load_orders
     from testbench.procedure_files.order_files import keep_order, orders_locked
     from testbench.wiring import Home
@@ -64,13 +63,11 @@ def take(
     Home(folder).bench()  # says that there is no home
     with orders_locked(folder):
         existing, broken = load_orders(folder)
+        _refuse_twice(existing, {**rows[0].cells, **common}.get("number", "") if rows else "", folder)
         plan = _planned(rows, common, existing=existing, folder=folder, unread=unread, accepted=accepted, quiet=as_json)
         if not as_json:
             for refusal in broken:
                 say(f"NOTE {refusal} Its serial numbers were not compared.")
-        for order in existing:
-            if plan.order is not None and order.number.casefold() == plan.order.number.casefold():
-                raise OrderExistsError(order.number, str(folder / "orders"))
         kept = None if plan.order is None or dry_run else keep_order(folder, plan.order)
     if as_json:
         say_json({**facts, **_facts(plan), "kept": None if kept is None else str(kept)})
@@ -79,6 +76,14 @@ def take(
         if plan.order is not None:
             say("Nothing was kept: this was a dry run." if kept is None else f"Kept as {kept}.")
     _refuse(source, plan)
+
+
+def _refuse_twice(existing: "Sequence[Order]", number: str, folder: Path) -> None:
+    from testbench.errors import OrderExistsError
+
+    for order in existing:
+        if order.number.casefold() == number.casefold():
+            raise OrderExistsError(order.number, str(folder / "orders"))
 
 
 def _planned(
@@ -139,7 +144,7 @@ def _preview(source: str, plan: "Plan", facts: Mapping[str, Any]) -> None:
     from testbench.station.view import described
 
     if "encoding" in facts:
-        empty = f", {facts['empty_rows']} empty rows left out" if facts["empty_rows"] else ""
+        empty = f", empty rows left out: {facts['empty_rows']}" if facts["empty_rows"] else ""
         say(f"{source}: {plan.rows} rows, {facts['encoding']}, parted by {facts['delimiter']}{empty}")
     for cell in plan.bad:
         say(f"  {'DOUBT' if cell.doubtful else 'BAD'}  {cell.sentence}")
