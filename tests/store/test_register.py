@@ -56,5 +56,5 @@ def test_a_writer_brings_such_a_file_up_to_date_and_loses_nothing(path):
             assert canonical(record).decode() == body
     again = sqlite3.connect(path)
     assert again.execute("SELECT run, body FROM record ORDER BY run").fetchall() == bodies
-    assert again.execute("SELECT version_num FROM alembic_version").fetchone() == ("0002",)
+    assert again.execute("SELECT version_num FROM alembic_version").fetchone() == ("0007",)
     again.close()
