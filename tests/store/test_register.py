@@ -7,6 +7,7 @@ from pathlib import Path
 from testbench.run.record import canonical
 from testbench.store.reading import RunReader
 from testbench.store.repository import SqliteStore
+from testbench.store.schema import HEAD
 from tests.station.certificates import report
 
 RECORDS = Path(__file__).parents[1] / "records"
@@ -56,5 +57,5 @@ def test_a_writer_brings_such_a_file_up_to_date_and_loses_nothing(path):
             assert canonical(record).decode() == body
     again = sqlite3.connect(path)
     assert again.execute("SELECT run, body FROM record ORDER BY run").fetchall() == bodies
-    assert again.execute("SELECT version_num FROM alembic_version").fetchone() == ("0007",)
+    assert again.execute("SELECT version_num FROM alembic_version").fetchone() == (HEAD,)
     again.close()
