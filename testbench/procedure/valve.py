@@ -161,6 +161,11 @@ class Valve(Value):
         ]
         return ", ".join(part for part in said if part) or "no rating stated"
 
+    @property
+    def in_one_line(self) -> str:
+        """Type, size, pressure and seat."""
+        return f"{self.type} {self.size}, {self.designation}, {self.seat} seat"
+
 
 class Order(Value):
     """What a customer ordered, and the valves on it."""

@@ -200,7 +200,7 @@ class SimulatedOperator:
         if self._refused > MOST_REFUSALS:
             self.given_up.add(self.serial)
             self._refused = 0
-        for order in update.orders:
+        for order in update.orders or ():
             for valve in order.valves:
                 if valve.state == "to do" and valve.serial not in self.given_up:
                     return self._start(update, order.order, valve.serial)

@@ -35,6 +35,13 @@ class Attach(Request):
     request: Literal["attach"]
 
 
+class FindValve(Request):
+    """Look for a serial number on all orders: the answer brings those that are it, else begin with it, else hold it."""
+
+    request: Literal["find_valve"]
+    text: Annotated[Said, Field(min_length=1)]
+
+
 class StartRun(Request):
     """Begin a run of one valve; checks the zero of the channel at atmosphere first."""
 
@@ -161,6 +168,7 @@ class Shutdown(Request):
 
 AnyRequest = Annotated[
     Attach
+    | FindValve
     | StartRun
     | StartStage
     | VentClosed
@@ -184,6 +192,24 @@ AnyRequest = Annotated[
 _REQUESTS: TypeAdapter[AnyRequest] = TypeAdapter(AnyRequest)
 
 
+class ValveLine(Value):
+    """One valve of an order and how it stands."""
+
+    serial: str
+    valve: str
+    state: Literal["to do", "accepted", "rejected", "inconclusive", "void"]
+
+
+class OrderLine(Value):
+    """An open order and valves of it, for choosing the next one."""
+
+    order: str
+    customer: str
+    valves: tuple[ValveLine, ...]
+    in_all: int = 0
+    """How many valves there are, where not all of them are listed; the others are found by ``find_valve``."""
+
+
 class Answer(Value):
     """The one answer to a request: done, or refused with a sentence and a remedy. A refusal changed nothing."""
 
@@ -192,6 +218,8 @@ class Answer(Value):
     done: bool
     sentence: str = ""
     remedy: str = ""
+    found: tuple[OrderLine, ...] | None = None
+    """What ``find_valve`` found, ``in_all`` counting what fits; None to any other request."""
 
     @classmethod
     def refused(cls, number: int, error: BenchError) -> "Answer":
@@ -315,22 +343,6 @@ class ActionOffered(Value):
     label: str
 
 
-class OrderLine(Value):
-    """An open order and its valves, for choosing the next one."""
-
-    order: str
-    customer: str
-    valves: tuple["ValveLine", ...]
-
-
-class ValveLine(Value):
-    """One valve of an order and how it stands."""
-
-    serial: str
-    valve: str
-    state: Literal["to do", "accepted", "rejected", "inconclusive", "void"]
-
-
 class Notice(Value):
     """Something that happened, newest last."""
 
@@ -359,8 +371,10 @@ class Update(Value):
     """What to do next, in the operator's words."""
     cautions: tuple[str, ...] = ()
     actions: tuple[ActionOffered, ...] = ()
-    orders: tuple[OrderLine, ...] = ()
-    """Only while no run is open."""
+    orders: tuple[OrderLine, ...] | None = ()
+    """What can be tested next; nothing while a run is open. None: as told before, ``orders_revision`` says when."""
+    orders_revision: int = 0
+    """Grows whenever ``orders`` becomes another. Whoever missed one asks for it with ``attach``."""
     operators: tuple[str, ...] = ()
     notices: tuple[Notice, ...] = ()
     """The newest few."""

@@ -4,7 +4,6 @@ from collections.abc import Iterable
 
 from testbench.procedure.criteria import LargestLeakageRate, VisualCriterion
 from testbench.procedure.requirements import StageRequirement
-from testbench.procedure.valve import Valve
 from testbench.run.bleeding import Bleeding
 from testbench.run.decisions import decision_of
 from testbench.run.machine import Phase
@@ -14,6 +13,7 @@ from testbench.run.samples import Sample, Scale, to_s
 from testbench.station import messages as m
 from testbench.station import words
 from testbench.station.current_run import StageUnderWay, iso, next_stage
+from testbench.station.offering import offered
 from testbench.station.session import Session
 
 POINTS_PER_UPDATE = 20
@@ -27,12 +27,15 @@ class Viewer:
         self._session = session
         self._sequence = 0
         self._told: tuple[str, int, int] = ("", -1, 0)  # run, stage index, samples told
+        self._offered_of: tuple[object, object, object] = (None, None, None)
+        self._offered: tuple[m.OrderLine, ...] = ()
+        self._revision, self._told_revision = 1, 0
 
     def update(self, *, whole_trace: bool = False) -> m.Update:
         """The present state.
 
         Args:
-            whole_trace: put the stage's whole trace in, for a screen that has just come.
+            whole_trace: put the stage's whole trace and the orders in, for a screen that has just come.
         """
         session = self._session
         self._sequence += 1
@@ -52,7 +55,8 @@ class Viewer:
             instruction=instruction,
             cautions=cautions,
             actions=self._actions(),
-            orders=() if session.run_open else self._orders(),
+            orders=self._orders(whole=whole_trace),
+            orders_revision=self._revision,
             operators=session.bench.operators,
             notices=tuple(session.notices),
             trace=points,
@@ -101,7 +105,7 @@ class Viewer:
             order=run.order,
             customer=run.customer,
             serial=run.valve.serial,
-            valve=described(run.valve),
+            valve=run.valve.in_one_line,
             operator=run.operator,
             procedure=f"{run.requirements.standard} {run.requirements.edition}, {run.requirements.procedure}",
             origin=run.origin,
@@ -124,23 +128,19 @@ class Viewer:
             else:
                 yield m.StageLine(stage=demanded.stage, state="to do")
 
-    def _orders(self) -> tuple[m.OrderLine, ...]:
+    def _orders(self, *, whole: bool) -> tuple[m.OrderLine, ...] | None:
+        """What is offered, where it is not what all screens were told last; None: it is."""
         session = self._session
-        return tuple(
-            m.OrderLine(
-                order=order.number,
-                customer=order.customer,
-                valves=tuple(
-                    m.ValveLine.model_validate({
-                        "serial": valve.serial,
-                        "valve": described(valve),
-                        "state": session.states.get((order.number, valve.serial), "to do"),
-                    })
-                    for valve in order.valves
-                ),
-            )
-            for order in session.orders
-        )
+        key = (session.run_open, session.orders, session.states)
+        if any(new is not old for new, old in zip(key, self._offered_of, strict=True)):
+            offered_now = () if session.run_open else offered(session.orders, session.states)
+            self._revision += offered_now != self._offered
+            self._offered_of, self._offered = key, offered_now
+        if not whole and self._told_revision == self._revision:
+            return None
+        if not whole:  # what one screen asked for anew, the others must still hear
+            self._told_revision = self._revision
+        return self._offered
 
     # The stage -----------------------------------------------------------------------------------
 
@@ -234,11 +234,6 @@ class Viewer:
             if found is not None:
                 labels["start_stage"] = f"Start the {found[0].stage}"
         return tuple(m.ActionOffered(request=name, label=labels[name]) for name in session.possible())
-
-
-def described(valve: Valve) -> str:
-    """A valve in one line."""
-    return f"{valve.type} {valve.size}, {valve.designation}, {valve.seat} seat"
 
 
 def thinned(samples: list[Sample], most: int) -> list[Sample]:

@@ -15,6 +15,7 @@ from testbench.run.observations import Seen
 from testbench.station import messages as m
 from testbench.tui.keys import KeyOffered, offered
 from testbench.tui.scanner import SUFFIXES, Scanner
+from testbench.tui.valve_list import lines_of, said_of, unlisted
 
 DEAD_S = 0.4
 """A second press sooner than this is the glove bouncing."""
@@ -93,6 +94,10 @@ class Conversation:
     scanned: str = ""
     scanner: Scanner = field(default_factory=Scanner)
     _valve: tuple[str, ...] = ()
+    _sought: str = ""
+    """The serial number that the recorder was asked to find; empty once it has answered."""
+    _found: bool = False
+    """Whether the list is what was found, not what is offered."""
     _armed: tuple[str, float] = ("", 0.0)
     _criterion: int = 0
 
@@ -111,9 +116,11 @@ class Conversation:
             self._choose_valve()
 
     def answered(self, answer: m.Answer) -> None:
-        """Say a refusal; a request that was carried out shows in the next update."""
+        """Say a refusal, offer what was found; any other request that was carried out shows in the next update."""
         if not answer.done:
             self.said = Said(answer.sentence, answer.remedy, grave=True)
+        elif answer.found is not None and self.mode is Mode.VALVE and self._sought:
+            self._offer(answer.found)
 
     @property
     def keys(self) -> tuple[KeyOffered, ...]:
@@ -149,8 +156,8 @@ class Conversation:
 
     def _printable(self, character: str, at: float) -> None:
         self.scanner.character(character, at)
-        if self.mode is Mode.PLACE and self.choosing is not None:
-            typed = f"{self.choosing.typed or ''}{character}"[:LONGEST_ENTRY]
+        if self.choosing is not None and self.choosing.typed is not None:
+            typed = f"{self.choosing.typed}{character}"[:LONGEST_ENTRY]
             self.choosing = replace(self.choosing, selected=None, typed=typed)
         elif self.mode is Mode.VOLUME:
             self.entry = _typed(self.entry, character)
@@ -160,7 +167,7 @@ class Conversation:
         if scan != "":
             self.said = None
         if scan:
-            self._took_scan(scan)
+            return self._took_scan(scan)
         return self._enter() if scan is None and key == "enter" else None
 
     def _function(self, key: str, at: float) -> Value | None:
@@ -223,23 +230,38 @@ class Conversation:
         self.mode, self.choosing, self.entry, self.scanned = Mode.WATCHING, None, Entry(), ""
 
     def _choose_valve(self) -> None:
-        assert self.update is not None
-        lines = tuple(
-            Choice(valve.serial, f"{valve.state} · {valve.valve} · {order.order} {order.customer}",
-                   (order.order, valve.serial))
-            for order in self.update.orders
-            for valve in order.valves
-        )  # fmt: skip
+        orders = self._orders()
+        lines = tuple(Choice(*line) for line in lines_of(orders))
         kept = next((at for at, line in enumerate(lines) if self._selected_value() == line.value), None)
-        self.mode, self.choosing = Mode.VALVE, Choosing("Which valve?", lines, selected=kept)
+        typed = "" if unlisted(orders) else None
+        self.mode, self.choosing, self._sought = Mode.VALVE, Choosing("Which valve?", lines, kept, typed), ""
+        self._found = False
+
+    def _orders(self) -> tuple[m.OrderLine, ...]:
+        return (self.update.orders if self.update is not None else None) or ()
+
+    def _find(self, text: str) -> Value:
+        self._sought = text
+        return m.FindValve(request="find_valve", text=text)
+
+    def _offer(self, found: tuple[m.OrderLine, ...]) -> None:
+        """What the recorder found in place of the list; a single one is selected, as after a scan."""
+        assert self.choosing is not None
+        sentence, remedy = said_of(self._sought, found)
+        self.said = Said(sentence, remedy, grave=not found) if sentence else None
+        self._sought = ""
+        if found:
+            lines = tuple(Choice(*line) for line in lines_of(found))
+            self.choosing = Choosing("Which valve?", lines, 0 if len(lines) == 1 else None, "")
+            self._found = True
 
     def _selected_value(self) -> tuple[str, ...]:
         if self.mode is not Mode.VALVE or self.choosing is None or self.choosing.selected is None:
             return ()
         return self.choosing.choices[self.choosing.selected].value
 
-    def _took_scan(self, text: str) -> None:
-        """Select the scanned valve; it takes a key to go on with it."""
+    def _took_scan(self, text: str) -> Value | None:
+        """Select the scanned valve; it takes a key to go on with it. One that is not listed is asked for."""
         if self.mode is Mode.PLACE and self.choosing is not None:
             typed = (self.choosing.typed or "").removesuffix(text)
             self.choosing = replace(self.choosing, typed=typed)
@@ -247,24 +269,27 @@ class Conversation:
         startable = self.update is not None and any(one.request == "start_run" for one in self.update.actions)
         if not startable:
             self.said = Said(f"{text} was scanned. No valve is being chosen now.")
-            return
+            return None
         self._choose_valve()
         assert self.choosing is not None
         found = [at for at, line in enumerate(self.choosing.choices) if line.value[1] == text]
         self.scanned = text
         self.choosing = replace(self.choosing, selected=found[0] if len(found) == 1 else None)
+        if unlisted(self._orders()):  # it may stand on another order as well
+            return self._find(text)
         if not found:
             self.said = Said(f"{text} is on no open order.", "Read the number on the valve again.", grave=True)
         elif len(found) > 1:
             self.said = Said(f"{text} is on {len(found)} orders.", "Choose one with the arrow keys.")
+        return None
 
     def _enter(self) -> Value | None:
         if self.mode is Mode.VOLUME:
             return self._enter_volume()
         if self.choosing is None:
             return None
-        if self.mode is Mode.PLACE and (self.choosing.typed or "").strip():
-            return self._leaks_at((self.choosing.typed or "").strip())
+        if typed := (self.choosing.typed or "").strip():
+            return self._find(typed) if self.mode is Mode.VALVE else self._leaks_at(typed)
         if self.choosing.selected is None:
             self.said = Said("Nothing is chosen yet.", "Choose with the arrow keys, then press Enter.")
             return None
@@ -317,7 +342,7 @@ class Conversation:
                 self.choosing = replace(self.choosing, typed=self.choosing.typed[:-1])
 
     def _back(self) -> None:
-        if self.mode is Mode.OPERATOR:
+        if self.mode is Mode.OPERATOR or (self.mode is Mode.VALVE and self._found):
             self._choose_valve()
         elif self.mode is not Mode.VALVE or (self.update is not None and self.update.run is not None):
             self._watch()

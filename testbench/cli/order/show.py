@@ -15,7 +15,6 @@ from testbench.cli.output import home_option, json_option, say, say_json
 def command(number: str, home: Path | None, as_json: bool) -> None:  # noqa: FBT001
     """Show the order NUMBER with its valves and how each stands."""
     from testbench.station.board import state_of
-    from testbench.station.view import described
 
     found = on_file(home)
     order = found.order(number)
@@ -32,4 +31,4 @@ def command(number: str, home: Path | None, as_json: bool) -> None:  # noqa: FBT
         say(f"Serial numbers in doubt are meant: {order.look_alikes_accepted}")
     for valve in order.valves:
         state = state_of(order, valve.serial, found.states)
-        say(f"  {valve.serial:<20} {state:<13} {described(valve)}; {valve.product}, drawing {valve.drawing}")
+        say(f"  {valve.serial:<20} {state:<13} {valve.in_one_line}; {valve.product}, drawing {valve.drawing}")

@@ -141,7 +141,6 @@ def _facts(plan: "Plan") -> dict[str, Any]:
 
 
 def _preview(source: str, plan: "Plan", facts: Mapping[str, Any]) -> None:
-    from testbench.station.view import described
 
     if "encoding" in facts:
         empty = f", empty rows left out: {facts['empty_rows']}" if facts["empty_rows"] else ""
@@ -154,7 +153,7 @@ def _preview(source: str, plan: "Plan", facts: Mapping[str, Any]) -> None:
     wanted = f", {order.certificate_type.in_words}" if order.certificate_type else ""
     say(f"Order {order.number} for {order.customer}, {order.procedure}{wanted}: {len(order.valves)} valves")
     for valve in order.valves[:PREVIEWED]:
-        say(f"  {valve.serial:<20} {described(valve)}")
+        say(f"  {valve.serial:<20} {valve.in_one_line}")
     if len(order.valves) > PREVIEWED:
         say(f"  … and {len(order.valves) - PREVIEWED} more, the last {order.valves[-1].serial}")
 
