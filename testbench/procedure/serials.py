@@ -82,7 +82,7 @@ def serials_of(text: str) -> tuple[str, ...]:
     for part in text.split(BETWEEN):
         first, dots, last = (plain(side) for side in part.partition(".."))
         if not first or (dots and not last):
-            raise SerialsUnreadableError(text, "an empty place", "a serial number stands on both sides of | and ..")
+            raise SerialsUnreadableError(text, "an empty place", "| and .. have a serial number on both sides")
         found.extend(_counted(first, last) if dots else [first])
         if len(found) > MOST_VALVES:
             raise SerialsUnreadableError(text, f"more than {MOST_VALVES} serial numbers", "an order has no more")
