@@ -161,7 +161,7 @@ class _Planner:
         for other in existing:
             for valve in other.valves:
                 self._taken.add(valve.serial, f"on order {other.number}")
-        head = self._head()
+        head = self._head() if self._rows else {}
         for number, row in enumerate(self._rows, 1):
             self._row(row)
             progress(number)
@@ -177,7 +177,8 @@ class _Planner:
         try:
             return Order.model_validate({**head, "valves": self._valves, "look_alikes_accepted": accepted})
         except ValidationError as failure:
-            self._bad.extend(BadCell(self._rows[0].line, *said) for said in _said(failure))
+            first = self._rows[0]
+            self._bad.extend(BadCell(first.line if said[0] in first.cells else 0, *said) for said in _said(failure))
             return None
 
     def _refuse(self, row: Row, column: str, found: str, allowed: str, *, doubtful: bool = False) -> None:
