@@ -36,12 +36,17 @@ def command(
     given = {name: text.strip() for name, text in stated.items() if text is not None}
     if serials:
         given["serial"] = "|".join(serials)
-    if sys.stdin.isatty() and not as_json:
+    if on_a_terminal() and not as_json:
         given |= _asked(given)
     take(
         "What was typed", [Row(0, given)], {}, home,
         accepted=accepted, dry_run=dry_run, as_json=as_json, facts={},
     )  # fmt: skip
+
+
+def on_a_terminal() -> bool:
+    """Whether somebody is there to be asked."""
+    return sys.stdin.isatty()
 
 
 def _asked(given: dict[str, str]) -> dict[str, str]:
