@@ -188,7 +188,10 @@ class Order(Value):
         serials = [plain(valve.serial) for valve in valves]
         if "" in serials:
             raise ValueError("a serial number holds nothing but spaces")
-        return tuple(v.model_copy(update={"serial": serial}) for v, serial in zip(valves, serials, strict=True))
+        return tuple(
+            valve if valve.serial == serial else valve.model_copy(update={"serial": serial})
+            for valve, serial in zip(valves, serials, strict=True)
+        )
 
     @model_validator(mode="after")
     def _no_serial_twice(self) -> Self:

@@ -22,6 +22,8 @@ DEAD_S = 0.4
 CONFIRM_S = 3.0
 """A second press later than this begins anew."""
 LONGEST_ENTRY = 40
+SCAN_OR_TYPE = "Which valve? Scan or type it."
+"""Asked where the list does not hold every valve."""
 
 
 class Mode(StrEnum):
@@ -233,9 +235,10 @@ class Conversation:
         orders = self._orders()
         lines = tuple(Choice(*line) for line in lines_of(orders))
         kept = next((at for at, line in enumerate(lines) if self._selected_value() == line.value), None)
-        typed = "" if unlisted(orders) else None
-        self.mode, self.choosing, self._sought = Mode.VALVE, Choosing("Which valve?", lines, kept, typed), ""
-        self._found = False
+        choosing = Choosing("Which valve?", lines, kept)
+        if unlisted(orders):
+            choosing = replace(choosing, title=SCAN_OR_TYPE, typed="")
+        self.mode, self.choosing, self._sought, self._found = Mode.VALVE, choosing, "", False
 
     def _orders(self) -> tuple[m.OrderLine, ...]:
         return (self.update.orders if self.update is not None else None) or ()
@@ -252,7 +255,7 @@ class Conversation:
         self._sought = ""
         if found:
             lines = tuple(Choice(*line) for line in lines_of(found))
-            self.choosing = Choosing("Which valve?", lines, 0 if len(lines) == 1 else None, "")
+            self.choosing = Choosing(SCAN_OR_TYPE, lines, 0 if len(lines) == 1 else None, "")
             self._found = True
 
     def _selected_value(self) -> tuple[str, ...]:

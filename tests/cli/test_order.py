@@ -2,7 +2,9 @@
 
 import csv
 import json
+import re
 import tomllib
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -298,3 +300,7 @@ def test_the_columns_are_told(call):
     assert {one["column"]: one["needed"] for one in told} == {name: name in NEEDED for name in COLUMNS}
     lines = CliRunner().invoke(cli, ["order", "columns"]).output.splitlines()
     assert [line.split()[0] for line in lines] == list(COLUMNS)
+    readme = (Path(__file__).parents[2] / "README.md").read_text()
+    table = re.search(r"<!-- columns -->\n(.*?)\n\n", readme, re.DOTALL)[1]
+    first = " ".join(row.split(" | ")[0] for row in table.splitlines()[2:])
+    assert sorted(re.findall(r"`(\w+)`", first)) == sorted(COLUMNS)
