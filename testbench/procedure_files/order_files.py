@@ -41,6 +41,8 @@ def keep_order(home: Path, order: Order) -> Path:
     path = home / ORDERS / f"{file_name(order.number)}.toml"
     if path.exists():
         raise OrderNotWrittenError(str(path), "there is a file of this name already")
+    for left in path.parent.glob(".*.part"):  # by an import that was killed; nobody else writes now
+        left.unlink(missing_ok=True)
     keep(path, order_text(order).encode())
     return path
 
