@@ -147,10 +147,12 @@ class _Planner:
         self._bad_everywhere: set[BadCell] = set()
         said = set(common).union(*(row.cells for row in rows))
         self._everywhere = {*common, *(name for name in NEEDED if name not in said)}
+        """Columns whose faults are those of every row."""
         if said & set(VALVE_COLUMNS) - set(common) <= {"serial"}:
             self._everywhere.add("valve")
-        """Columns whose faults are those of every row."""
         self._valves: list[Valve] = []
+        self._counted = 0
+        """Serial numbers so far, also those of bad rows: a file of ranges must not be counted out for ever."""
         self._taken = _Taken()
         self._facts: dict[tuple[tuple[str, str], ...], Valve | list[tuple[str, str, str]]] = {}
         self._demanded: dict[tuple[tuple[str, str], ...], str] = {}
@@ -161,11 +163,13 @@ class _Planner:
         for other in existing:
             for valve in other.valves:
                 self._taken.add(valve.serial, f"on order {other.number}")
+        if accepted is not None and (objection := self._objection(accepted)):
+            self._bad.append(BadCell(0, "look_alikes_accepted", _quoted(accepted), objection))
         head = self._head() if self._rows else {}
         for number, row in enumerate(self._rows, 1):
             self._row(row)
             progress(number)
-            if len(self._valves) > serials.MOST_VALVES:
+            if self._counted > serials.MOST_VALVES:
                 self._refuse(row, "serial", f"more than {serials.MOST_VALVES} valves", "an order has no more; part it")
                 break
         self._bad.sort(key=lambda cell: cell.line)
@@ -284,6 +288,7 @@ class _Planner:
         except SerialsUnreadableError as refusal:
             self._refuse(row, "serial", f"{refusal.found} in '{refusal.written}'", refusal.allowed)
             return
+        self._counted += len(named)
         where = f"in line {row.line}" if row.line else "in what was typed"
         against: dict[bool, list[tuple[str, str]]] = {False: [], True: []}
         for serial in named:

@@ -17,6 +17,7 @@ from testbench.procedure.serials import MOST_VALVES, begins_a_formula
 from testbench.procedure_files.loader import bytes_of
 
 LARGEST_CSV = 20_000_000  # bytes; 20,000 rows of a thousand signs
+LONGEST_HEADER = 10_000
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
 ALLOWED = "UTF-8, or UTF-16 with a byte-order mark, is needed"
 
@@ -63,8 +64,11 @@ def read_sheet(path: Path, common: Iterable[str] = ()) -> Sheet:
             empty += 1
             continue
         row = _row(line, cells, header)
-        rows.append(row) if isinstance(row, Row) else unread.append(row)
-        if len(rows) > MOST_VALVES:
+        if isinstance(row, Row):
+            rows.append(row)
+        else:
+            unread.append(row)
+        if len(rows) + len(unread) > MOST_VALVES:
             allowed = f"at most {MOST_VALVES} rows make an order; part it into several"
             raise FileRefusedError(file, "rows", f"more than {MOST_VALVES}", allowed, line)
     if not rows and not unread:
@@ -101,7 +105,7 @@ def decoded(data: bytes, file: str) -> tuple[str, str]:
 
 def _delimiter(text: str) -> str:
     """The one that makes known columns of the most cells of the header; a comma where none does."""
-    lines = [line for line in text.splitlines()[:2] if line.strip()]
+    lines = [line for line in text[:LONGEST_HEADER].splitlines()[:2] if line.strip()]
     if lines and lines[0][:4] == "sep=" and lines[0][4:] in DELIMITERS:
         return lines[0][4:]
     header = lines[0] if lines else ""

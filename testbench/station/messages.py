@@ -192,24 +192,6 @@ AnyRequest = Annotated[
 _REQUESTS: TypeAdapter[AnyRequest] = TypeAdapter(AnyRequest)
 
 
-class ValveLine(Value):
-    """One valve of an order and how it stands."""
-
-    serial: str
-    valve: str
-    state: Literal["to do", "accepted", "rejected", "inconclusive", "void"]
-
-
-class OrderLine(Value):
-    """An open order and valves of it, for choosing the next one."""
-
-    order: str
-    customer: str
-    valves: tuple[ValveLine, ...]
-    in_all: int = 0
-    """How many valves there are, where not all of them are listed; the others are found by ``find_valve``."""
-
-
 class Answer(Value):
     """The one answer to a request: done, or refused with a sentence and a remedy. A refusal changed nothing."""
 
@@ -218,7 +200,7 @@ class Answer(Value):
     done: bool
     sentence: str = ""
     remedy: str = ""
-    found: tuple[OrderLine, ...] | None = None
+    found: tuple["OrderLine", ...] | None = None
     """What ``find_valve`` found, ``in_all`` counting what fits; None to any other request."""
 
     @classmethod
@@ -341,6 +323,24 @@ class ActionOffered(Value):
 
     request: str
     label: str
+
+
+class OrderLine(Value):
+    """An open order and valves of it, for choosing the next one."""
+
+    order: str
+    customer: str
+    valves: tuple["ValveLine", ...]
+    in_all: int = 0
+    """How many valves there are, where not all of them are listed; the others are found by ``find_valve``."""
+
+
+class ValveLine(Value):
+    """One valve of an order and how it stands."""
+
+    serial: str
+    valve: str
+    state: Literal["to do", "accepted", "rejected", "inconclusive", "void"]
 
 
 class Notice(Value):

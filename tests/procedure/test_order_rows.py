@@ -262,6 +262,18 @@ def test_nothing_is_accepted_that_was_not_in_doubt(make):
     assert plan.bad[-1].sentence == "look_alikes_accepted: found ''; String should have at least 1 character."
 
 
+def test_the_reason_is_one_line_that_can_be_printed(make):
+    """It stands in the order, and in whatever is made of it."""
+    plan = make({"serial": "1E5"}, accepted="two\nlines")
+    assert said(plan) == ["look_alikes_accepted: found 'two\\nlines'; a cell is one line without control characters."]
+
+
+def test_ranges_of_bad_rows_are_not_counted_out_for_ever(make):
+    """Twenty thousand of them would be four hundred million numbers."""
+    plan = make(*[{"serial": "A-00001..A-20000", "size": "8"}] * 3, common={**ORDER, **VALVE, "ends": "x"})
+    assert plan.bad[-1].sentence == "line 3: serial: found more than 20000 valves; an order has no more; part it."
+
+
 def test_a_range_that_is_wrong_at_every_number_is_wrong_once(make, there):
     """Forty lines would hide the next fault."""
     plan = make({"serial": "A01..A40"}, {"serial": "a01..a40"}, existing=[there])

@@ -167,6 +167,12 @@ def test_ragged_rows_are_named_and_the_others_read(file):
     assert sheet.empty == 1
 
 
+def test_ragged_rows_are_bounded_too(file):
+    """A file of another kind is not read to its end."""
+    path = file("serial\n" + "a,b\n" * 20_001)
+    assert refusal_of(path, REST).startswith("order.csv:20002: rows: found more than 20000; ")
+
+
 def test_a_line_break_within_quotes_keeps_the_count_of_lines(file):
     """The cell is read; the rows after it stand on their own lines."""
     sheet = read_sheet(file('serial,ends\nA,"two\nlines"\nB,x\n'), REST)
