@@ -14,8 +14,8 @@ from testbench.procedure.requirements import requirements_for
 from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Order, Valve
 
-ORDER_COLUMNS = {
-    "number": "number of the order; the same in every row, like all down to certificate_type",
+ORDER_COLUMNS = {  # the same in every row
+    "number": "number of the order",
     "customer": "name of the customer",
     "customer_order": "the customer's own number",
     "procedure": "id of the procedure, as 'testbench procedure list' names it",
@@ -23,14 +23,14 @@ ORDER_COLUMNS = {
 }
 VALVE_COLUMNS = {
     "serial": "serial number, a list A|B, or a range HL-8-0001..HL-8-0040 (digits keep their width)",
-    "type": "swing-check, check, gate, globe, ball, plug, butterfly",
-    "size": "NPS 8 or DN 200",
-    "rated": "rated pressure with its unit, 250 psi; or instead of it",
-    "pressure_class": "a class, together with the material",
+    "type": "valve type: swing-check, check, gate, globe, ball, plug or butterfly",
+    "size": "nominal size: NPS 8 or DN 200",
+    "rated": "rated pressure from the order or nameplate: 250 psi",
+    "pressure_class": "or a class, together with the material",
     "pn": "or a PN",
-    "material": "steel, stainless, gray-iron, ductile-iron or bronze",
-    "seat": "resilient or metal",
-    "leak_rate": "where the standard leaves the rate to the order: A, AA, B …",
+    "material": "shell material: steel, stainless, gray-iron, ductile-iron or bronze",
+    "seat": "what the seat is: resilient or metal",
+    "leak_rate": "leakage rate, where the standard leaves it to the order: A, AA, B …",
     "optional_tests": "tests that the standard leaves to the order, parted by |",
     "seat_pairing": "the pairing in the order's own words",
     "ends": "the ends in the order's own words",

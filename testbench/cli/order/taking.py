@@ -22,7 +22,7 @@ def column_options(function: Any) -> Any:
     """An option for each column but the serial number."""
     for name, meaning in reversed(COLUMNS.items()):
         if name != "serial":
-            function = click.option(f"--{name.replace('_', '-')}", name, help=meaning[0].upper() + meaning[1:])(
+            function = click.option(f"--{name.replace('_', '-')}", name, help=f"{meaning[0].upper()}{meaning[1:]}.")(
                 function
             )
     return function
