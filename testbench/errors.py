@@ -285,6 +285,77 @@ class CalibrationAmbiguousError(BenchError):
         return f"There is a calibration {self.found} of each of these instruments: {', '.join(self.serials)}."
 
 
+# Orders -----------------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class SerialsUnreadableError(BenchError):
+    """A list or range of serial numbers cannot be counted out."""
+
+    written: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Write HL-8-0001..HL-8-0040 for a range, A|B for a list; nothing has been changed."
+
+    def sentence(self) -> str:
+        return f"Serial numbers '{self.written}': found {self.found}; {self.allowed}."
+
+
+@dataclass(eq=False)
+class EncodingRefusedError(FileRefusedError):
+    """A text file is in no encoding that says what it is."""
+
+    remedy: ClassVar[str] = "Save the file as 'CSV UTF-8' and import it again; nothing has been changed."
+
+
+@dataclass(eq=False)
+class OrderRefusedError(BenchError):
+    """Rows of an order break a rule; none of it was taken."""
+
+    source: str
+    bad: int
+    """How many cells."""
+    first: str
+    remedy: ClassVar[str] = "Correct what is named and try again; nothing of this order was taken."
+
+    def sentence(self) -> str:
+        more = f" (and {self.bad - 1} more)" if self.bad > 1 else ""
+        return f"{self.source} is no order yet: {self.first.rstrip('.')}{more}."
+
+
+@dataclass(eq=False)
+class SerialsInDoubtError(OrderRefusedError):
+    """Serial numbers can be taken for each other, or for something else; somebody must say that they are meant."""
+
+    remedy: ClassVar[str] = (
+        "Correct the serial numbers, or give --accept-look-alikes WHY; nothing of this order was taken."
+    )
+
+
+@dataclass(eq=False)
+class OrderExistsError(BenchError):
+    """There is an order of this number already."""
+
+    order: str
+    file: str
+    remedy: ClassVar[str] = "Give the order a number of its own; the one that is there was not changed."
+
+    def sentence(self) -> str:
+        return f"Order {self.order} is there already, in {self.file}."
+
+
+@dataclass(eq=False)
+class OrderNotWrittenError(BenchError):
+    """The operating system refuses to keep a file of an order."""
+
+    file: str
+    reason: str
+    remedy: ClassVar[str] = "Make room or give access, then try again; no part of it was kept."
+
+    def sentence(self) -> str:
+        return f"{self.file} could not be written: {self.reason}."
+
+
 # Before a run -----------------------------------------------------------------------------------
 
 

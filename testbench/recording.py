@@ -44,7 +44,7 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
     from testbench.instruments.captures import left_behind
     from testbench.instruments.replays import replay_of
     from testbench.link.server import LinkServer
-    from testbench.procedure_files.loader import find_procedure, load_orders
+    from testbench.procedure_files.loader import OrderShelf, find_procedure
     from testbench.station.blanks import declared
     from testbench.station.loop import Heard, Inbox
     from testbench.station.recovery import close_interrupted
@@ -66,7 +66,7 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
         documents = IssuedByChild(home)
         outside = Outside(
             clock, store, documents, _FreeSpace(home.folder), procedure, __version__,
-            partial(load_orders, home.folder), check_printable, partial(declared, store),
+            OrderShelf(home.folder), check_printable, partial(declared, store),
             raw[0], tuple(raw[1:]), replayed=replay is not None,
             signing=signing_of(home, store, clock, bench, replay),
         )  # fmt: skip

@@ -2,13 +2,14 @@
 
 from collections.abc import Mapping
 from importlib import import_module
+from keyword import iskeyword
 from typing import Any
 
 import click
 
 
 class LazyGroup(click.Group):
-    """Finds a command ``x-y`` in ``package.x_y`` under the name ``command``."""
+    """Finds a command ``x-y`` in ``package.x_y`` under the name ``command``; ``import`` in ``package.import_``."""
 
     def __init__(self, *args: Any, package: str, summaries: Mapping[str, str], **options: Any) -> None:
         super().__init__(*args, **options)
@@ -22,7 +23,9 @@ class LazyGroup(click.Group):
         """Import one command."""
         if cmd_name not in self._summaries:
             return None
-        found = import_module(f"{self._package}.{cmd_name.replace('-', '_')}").command
+        module = cmd_name.replace("-", "_")
+        module += "_" if iskeyword(module) else ""
+        found = import_module(f"{self._package}.{module}").command
         assert isinstance(found, click.Command)
         return _with_home(found)
 

@@ -11,6 +11,7 @@ COMMANDS = {
     "recorder": "The recorder by itself, without a screen.",
     "rig": "A simulated rig on a serial line.",
     "link": "The socket between recorder and screens: its schema.",
+    "order": "Import, type, list and export orders; the board of what is to do.",
     "judge": "Decide a stored run again from its record alone.",
     "blank": "Declare and list blank runs: holds on a body known to be tight.",
     "history": "List the runs of this bench.",

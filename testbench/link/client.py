@@ -8,7 +8,24 @@ from pathlib import Path
 
 from testbench.errors import RecorderNotRunningError
 from testbench.procedure.valve import Value
-from testbench.station.messages import Answer, Update, read_message, write
+from testbench.station.messages import Answer, Attach, OrderLine, Update, read_message, write
+
+
+class OrdersTold:
+    """The orders as told last: they come over the link only when they change, and belong to every update."""
+
+    def __init__(self) -> None:
+        self._orders: tuple[OrderLine, ...] = ()
+        self._revision = self._asked = 0
+
+    def put_in(self, update: Update) -> tuple[Update, bool]:
+        """The update with its orders, and whether a change was missed that must be asked for (said once a change)."""
+        if update.orders is not None:
+            self._orders, self._revision = update.orders, update.orders_revision
+            return update, False
+        missed = update.orders_revision not in {self._revision, self._asked}
+        self._asked = update.orders_revision
+        return update.model_copy(update={"orders": self._orders}), missed
 
 
 class LinkClient:
@@ -20,6 +37,7 @@ class LinkClient:
 
     def __init__(self, home: Path) -> None:
         self._held = bytearray()
+        self._orders = OrdersTold()
         self._socket = socket.socket(socket.AF_UNIX)
         self.connected = False
         descriptor = -1
@@ -66,7 +84,15 @@ class LinkClient:
             self._held += data
         lines = self._held.split(b"\n")
         self._held = lines.pop()
-        return [read_message(bytes(line)) for line in lines if line]
+        return [self._whole(read_message(bytes(line))) for line in lines if line]
+
+    def _whole(self, message: Update | Answer) -> Update | Answer:
+        if isinstance(message, Answer):
+            return message
+        message, missed = self._orders.put_in(message)
+        if missed:
+            self.send(Attach(request="attach"))
+        return message
 
     def close(self) -> None:
         """Leave; the recorder goes on."""

@@ -1,7 +1,6 @@
 """The valve under test as ordered."""
 
 import re
-import unicodedata
 from datetime import date
 from enum import StrEnum
 from typing import Annotated, Any, Literal, Self
@@ -18,6 +17,7 @@ from pydantic import (
 )
 
 from testbench.errors import BenchError
+from testbench.procedure.serials import MOST_VALVES, compared, plain
 from testbench.quantities import NominalSize, Pressure, Volume
 
 
@@ -51,6 +51,25 @@ class Material(StrEnum):
     GRAY_IRON = "gray-iron"
     DUCTILE_IRON = "ductile-iron"
     BRONZE = "bronze"
+
+
+class CertificateType(StrEnum):
+    """Which document the order asks for, by its number in EN 10204:2004."""
+
+    DECLARATION_OF_COMPLIANCE = "2.1"
+    TEST_REPORT = "2.2"
+    INSPECTION_CERTIFICATE_3_1 = "3.1"
+    INSPECTION_CERTIFICATE_3_2 = "3.2"
+
+    @property
+    def in_words(self) -> str:
+        """Its name in that standard (from memory)."""
+        return {
+            "2.1": "declaration of compliance with the order 2.1",
+            "2.2": "test report 2.2",
+            "3.1": "inspection certificate 3.1",
+            "3.2": "inspection certificate 3.2",
+        }[self.value]
 
 
 _SIZE_WRITTEN = re.compile(r"NPS ([0-9.]+)(?: \(DN ([0-9]+)\))?|DN ([0-9]+)")
@@ -143,6 +162,11 @@ class Valve(Value):
         ]
         return ", ".join(part for part in said if part) or "no rating stated"
 
+    @property
+    def in_one_line(self) -> str:
+        """Type, size, pressure and seat."""
+        return f"{self.type} {self.size}, {self.designation}, {self.seat} seat"
+
 
 class WitnessPoint(Value):
     """A stage that somebody else may attend, as the order agrees it (common practice; agree the terms in the order)."""
@@ -168,23 +192,30 @@ class Order(Value):
     customer_order: Text = "not stated"
     procedure: Text
     """Id of the procedure that the order asks for."""
-    valves: Annotated[tuple[Valve, ...], Field(min_length=1)]
+    certificate_type: CertificateType | None = later(None)
+    """None where the order asks for none by name."""
+    look_alikes_accepted: Text | None = later(None)
+    """Why serial numbers that can be taken for each other, or for something else, stand on this order."""
+    valves: Annotated[tuple[Valve, ...], Field(min_length=1, max_length=MOST_VALVES)]
     witness_points: tuple[WitnessPoint, ...] = ()
 
     @field_validator("valves")
     @classmethod
     def _serials_as_they_are_compared(cls, valves: tuple[Valve, ...]) -> tuple[Valve, ...]:
         """Spaces at the ends and other code points for the same sign make no other valve."""
-        plain = [unicodedata.normalize("NFKC", valve.serial).strip() for valve in valves]
-        if "" in plain:
+        serials = [plain(valve.serial) for valve in valves]
+        if "" in serials:
             raise ValueError("a serial number holds nothing but spaces")
-        return tuple(v.model_copy(update={"serial": serial}) for v, serial in zip(valves, plain, strict=True))
+        return tuple(
+            valve if valve.serial == serial else valve.model_copy(update={"serial": serial})
+            for valve, serial in zip(valves, serials, strict=True)
+        )
 
     @model_validator(mode="after")
     def _no_serial_twice(self) -> Self:
         seen: set[str] = set()
         for valve in self.valves:
-            key = valve.serial.casefold()
+            key = compared(valve.serial)
             if key in seen:
                 raise ValueError(f"valves: serial number {valve.serial} stands there twice")
             seen.add(key)

@@ -3,6 +3,7 @@
 import hashlib
 import re
 import tomllib
+from dataclasses import dataclass, field
 from importlib.resources import files
 from pathlib import Path
 from typing import TypeVar
@@ -16,7 +17,10 @@ from testbench.station.bench import Bench
 from testbench.station.calibrations import CalibrationSheet
 
 Model = TypeVar("Model", bound=BaseModel)
+ORDERS = "orders"
+"""Folder of a home with its order files."""
 LARGEST_FILE = 200_000  # bytes; a procedure is a few kilobytes
+LARGEST_ORDER = 20_000_000  # bytes; an order of MOST_VALVES has ten million
 MOST_DOTS = 500  # in a line; a key of many thousand parts would keep the reader busy for minutes
 
 
@@ -29,7 +33,7 @@ def load_procedure(path: Path) -> tuple[Procedure, str]:
     Raises:
         FileRefusedError: it breaks a rule; the sentence names file, line and field.
     """
-    data = _bytes_of(path)
+    data = bytes_of(path)
     return _read(Procedure, path, data), hashlib.sha256(data).hexdigest()
 
 
@@ -43,7 +47,16 @@ def load_bench(home: Path) -> Bench:
     path = home / "bench.toml"
     if not path.is_file():
         raise HomeMissingError(str(home))
-    return _read(Bench, path, _bytes_of(path))
+    return _read(Bench, path, bytes_of(path))
+
+
+def load_order(path: Path) -> Order:
+    """Read one order file.
+
+    Raises:
+        FileRefusedError: it breaks a rule.
+    """
+    return _read(Order, path, bytes_of(path, LARGEST_ORDER))
 
 
 def load_orders(home: Path) -> tuple[tuple[Order, ...], tuple[FileRefusedError, ...]]:
@@ -52,14 +65,44 @@ def load_orders(home: Path) -> tuple[tuple[Order, ...], tuple[FileRefusedError, 
     Returns:
         The orders, and a refusal for each file that breaks a rule: one bad order does not stop the others.
     """
-    orders: list[Order] = []
-    refused: list[FileRefusedError] = []
-    for path in sorted((home / "orders").glob("*.toml")):
-        try:
-            orders.append(_read(Order, path, _bytes_of(path)))
-        except FileRefusedError as refusal:
-            refused.append(refusal)
-    return tuple(orders), tuple(refused)
+    return OrderShelf(home)()
+
+
+@dataclass
+class OrderShelf:
+    """The orders of a home, asked for again and again: a file is read anew only where it is another than before."""
+
+    home: Path
+    _read: dict[Path, tuple[tuple[int, ...], Order | FileRefusedError]] = field(default_factory=dict)
+
+    def __call__(self) -> tuple[tuple[Order, ...], tuple[FileRefusedError, ...]]:
+        """As ``load_orders`` has it."""
+        now = {}
+        for path in sorted((self.home / ORDERS).glob("*.toml")):
+            seen, kept = _stamp(path), self._read.get(path)
+            now[path] = kept if kept is not None and kept[0] == seen else (seen, _order_or_refusal(path))
+        self._read = {path: kept for path, kept in now.items() if kept[0]}
+        found = [order for _, order in now.values()]
+        return (
+            tuple(order for order in found if isinstance(order, Order)),
+            tuple(refusal for refusal in found if isinstance(refusal, FileRefusedError)),
+        )
+
+
+def _stamp(path: Path) -> tuple[int, ...]:
+    """What changes with a file; nothing where it cannot be told."""
+    try:
+        at = path.stat()
+    except OSError:
+        return ()
+    return at.st_mtime_ns, at.st_ctime_ns, at.st_size, at.st_ino
+
+
+def _order_or_refusal(path: Path) -> Order | FileRefusedError:
+    try:
+        return load_order(path)
+    except FileRefusedError as refusal:
+        return refusal
 
 
 def load_calibration(path: Path) -> CalibrationSheet:
@@ -68,7 +111,7 @@ def load_calibration(path: Path) -> CalibrationSheet:
     Raises:
         FileRefusedError: it breaks a rule.
     """
-    return _read(CalibrationSheet, path, _bytes_of(path))
+    return _read(CalibrationSheet, path, bytes_of(path))
 
 
 def shipped_folder() -> Path:
@@ -98,13 +141,19 @@ def find_procedure(name: str, home: Path | None) -> tuple[Procedure, str]:
     return load_procedure(at_hand[name])
 
 
-def _bytes_of(path: Path) -> bytes:
+def bytes_of(path: Path, largest: int = LARGEST_FILE) -> bytes:
+    """The bytes of an ordinary file that is not too large.
+
+    Raises:
+        FileUnreadableError: it is not there, is no ordinary file, or is not handed out.
+        FileRefusedError: it is too large.
+    """
     try:
         if not path.is_file():
             raise FileUnreadableError(str(path), "the file", "no ordinary file", "an ordinary file is needed")
-        if path.stat().st_size > LARGEST_FILE:
+        if path.stat().st_size > largest:
             found = f"{path.stat().st_size} bytes"
-            raise FileRefusedError(str(path), "the file", found, f"at most {LARGEST_FILE} bytes are read")
+            raise FileRefusedError(str(path), "the file", found, f"at most {largest} bytes are read")
         return path.read_bytes()
     except OSError as failure:
         raise FileUnreadableError(

@@ -206,7 +206,7 @@ class SimulatedOperator:
             self._refused = 0
         if update.unsigned and self._pin:
             return self._ask(update, m.Sign(request="sign", run=update.unsigned[-1].run, pin=self._pin))
-        for order in update.orders:
+        for order in update.orders or ():
             for valve in order.valves:
                 if valve.state == "to do" and valve.serial not in self.given_up:
                     return self._start(update, order.order, valve.serial)

@@ -15,7 +15,7 @@ from testbench.metrology.decision_rule import Conformity
 from testbench.procedure.adoption import Adoption
 from testbench.procedure.requirements import Requirements, StageRequirement
 from testbench.procedure.stages import StageName
-from testbench.procedure.valve import Value, Valve, WitnessPoint, later
+from testbench.procedure.valve import CertificateType, Value, Valve, WitnessPoint, later
 from testbench.quantities import Pressure, Temperature
 from testbench.run.attendance import Attendance
 from testbench.run.channels import (
@@ -281,6 +281,8 @@ class RunRecord(Value):
     """Of the operator, who was authenticated by PIN; empty where nobody was registered: named, not authenticated."""
     witness_points: tuple[WitnessPoint, ...] = later(())
     """As the order names them."""
+    certificate_type: CertificateType | None = later(None)
+    """The document that the order asks for; None where it names none, and in records from before."""
 
     @property
     def specimen(self) -> bool:

@@ -56,6 +56,13 @@ class Attach(Request):
     request: Literal["attach"]
 
 
+class FindValve(Request):
+    """Look for a serial number on all orders: the answer brings those that are it, else begin with it, else hold it."""
+
+    request: Literal["find_valve"]
+    text: Annotated[Said, Field(min_length=1)]
+
+
 class StartRun(Request):
     """Begin a run of one valve; checks the zero of the channel at atmosphere first."""
 
@@ -194,6 +201,7 @@ class Shutdown(Request):
 
 AnyRequest = Annotated[
     Attach
+    | FindValve
     | StartRun
     | StartStage
     | VentClosed
@@ -226,6 +234,8 @@ class Answer(Value):
     done: bool
     sentence: str = ""
     remedy: str = ""
+    found: tuple["OrderLine", ...] | None = None
+    """What ``find_valve`` found, ``in_all`` counting what fits; None to any other request."""
 
     @classmethod
     def refused(cls, number: int, error: BenchError) -> "Answer":
@@ -359,11 +369,13 @@ class ActionOffered(Value):
 
 
 class OrderLine(Value):
-    """An open order and its valves, for choosing the next one."""
+    """An open order and valves of it, for choosing the next one."""
 
     order: str
     customer: str
     valves: tuple["ValveLine", ...]
+    in_all: int = 0
+    """How many valves there are, where not all of them are listed; the others are found by ``find_valve``."""
 
 
 class ValveLine(Value):
@@ -416,8 +428,10 @@ class Update(Value):
     """What to do next, in the operator's words."""
     cautions: tuple[str, ...] = ()
     actions: tuple[ActionOffered, ...] = ()
-    orders: tuple[OrderLine, ...] = ()
-    """Only while no run is open."""
+    orders: tuple[OrderLine, ...] | None = ()
+    """What can be tested next; nothing while a run is open. None: as told before, ``orders_revision`` says when."""
+    orders_revision: int = 0
+    """Grows whenever ``orders`` becomes another. Whoever missed one asks for it with ``attach``."""
     operators: tuple[str, ...] = ()
     pin_needed: bool = False
     """Whether operators are registered: a run is then started with a PIN."""

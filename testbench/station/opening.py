@@ -69,6 +69,7 @@ def opening_record(  # noqa: PLR0917 - the facts of a run come from many sides
         cross_checks=tuple(check.record for check in bench.cross_check),
         operator_id=operator_id,
         witness_points=order.witness_points,
+        certificate_type=order.certificate_type,
     )
 
 

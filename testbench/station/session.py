@@ -44,6 +44,7 @@ from testbench.station.keeper import Batch, Keeper
 from testbench.station.line import Line
 from testbench.station.line_log import LineLog
 from testbench.station.meters import Meters
+from testbench.station.offering import search
 from testbench.station.opening import caught, opening_record, said_at_opening, texts_of, texts_of_order
 from testbench.station.ports import Clock, Documents, FreeSpace, RawBytes, RunStore
 from testbench.station.register import channel_of
@@ -282,6 +283,8 @@ class Session:
     def request(self, request: m.AnyRequest) -> m.Answer:
         """Carry a request out, or refuse it and leave everything as it was."""
         try:
+            if isinstance(request, m.FindValve):
+                return m.Answer(id=request.id, done=True, found=self._find_valve(request.text))
             self._dispatch(request)
         except BenchError as refusal:
             return m.Answer.refused(request.id, refusal)
@@ -289,6 +292,11 @@ class Session:
             kept = f"{fault} What you asked for is not on disk yet; it is kept and tried again."
             return m.Answer(id=request.id, done=False, sentence=kept, remedy=fault.remedy)
         return m.Answer(id=request.id, done=True)
+
+    def _find_valve(self, text: str) -> tuple[m.OrderLine, ...]:
+        if self.run_open:  # nobody chooses now, and a hold has better to do
+            raise RequestRefusedError("find_valve", "a run is open", tuple(self.possible()))
+        return search(self.orders, self.states, text)
 
     def _dispatch(self, request: m.AnyRequest) -> None:
         match request:

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 
 from testbench.procedure.criteria import LargestLeakageRate, VisualCriterion
 from testbench.procedure.requirements import StageRequirement
-from testbench.procedure.valve import Valve, WitnessPoint
+from testbench.procedure.valve import WitnessPoint
 from testbench.run.bleeding import Bleeding
 from testbench.run.cross_check import CRITERION
 from testbench.run.decisions import decision_of
@@ -17,6 +17,7 @@ from testbench.station import words
 from testbench.station.acquisition import Acquisition
 from testbench.station.beside import Companion
 from testbench.station.current_run import StageUnderWay, iso, next_stage, point_of
+from testbench.station.offering import offered
 from testbench.station.session import Session
 
 POINTS_PER_UPDATE = 20
@@ -32,12 +33,15 @@ class Viewer:
         self._session = session
         self._sequence = 0
         self._told: tuple[str, int, int] = ("", -1, 0)  # run, stage index, samples told
+        self._offered_of: tuple[object, object, object] = (None, None, None)
+        self._offered: tuple[m.OrderLine, ...] = ()
+        self._revision, self._told_revision = 1, 0
 
     def update(self, *, whole_trace: bool = False) -> m.Update:
         """The present state.
 
         Args:
-            whole_trace: put the stage's whole trace in, for a screen that has just come.
+            whole_trace: put the stage's whole trace and the orders in, for a screen that has just come.
         """
         session = self._session
         self._sequence += 1
@@ -59,7 +63,8 @@ class Viewer:
             instruction=instruction,
             cautions=cautions,
             actions=self._actions(),
-            orders=() if session.run_open else self._orders(),
+            orders=self._orders(whole=whole_trace),
+            orders_revision=self._revision,
             operators=session.operators.names,
             pin_needed=session.operators.pin_needed,
             unsigned=() if session.run_open else session.operators.lines,
@@ -101,7 +106,7 @@ class Viewer:
             order=run.order,
             customer=run.customer,
             serial=run.valve.serial,
-            valve=described(run.valve),
+            valve=run.valve.in_one_line,
             operator=run.operator,
             procedure=f"{run.requirements.standard} {run.requirements.edition}, {run.requirements.procedure}",
             origin=run.origin,
@@ -130,23 +135,19 @@ class Viewer:
             else:
                 yield m.StageLine(stage=demanded.stage, state="to do")
 
-    def _orders(self) -> tuple[m.OrderLine, ...]:
+    def _orders(self, *, whole: bool) -> tuple[m.OrderLine, ...] | None:
+        """What is offered, where it is not what all screens were told last; None: it is."""
         session = self._session
-        return tuple(
-            m.OrderLine(
-                order=order.number,
-                customer=order.customer,
-                valves=tuple(
-                    m.ValveLine.model_validate({
-                        "serial": valve.serial,
-                        "valve": described(valve),
-                        "state": session.states.get((order.number, valve.serial), "to do"),
-                    })
-                    for valve in order.valves
-                ),
-            )
-            for order in session.orders
-        )
+        key = (session.run_open, session.orders, session.states)
+        if any(new is not old for new, old in zip(key, self._offered_of, strict=True)):
+            offered_now = () if session.run_open else offered(session.orders, session.states)
+            self._revision += offered_now != self._offered
+            self._offered_of, self._offered = key, offered_now
+        if not whole and self._told_revision == self._revision:
+            return None
+        if not whole:  # what one screen asked for anew, the others must still hear
+            self._told_revision = self._revision
+        return self._offered
 
     # The stage -----------------------------------------------------------------------------------
 
@@ -260,11 +261,6 @@ def _signal_of(acquisition: Acquisition, heard: int, now: int, scale: Scale) -> 
         decimals=scale.decimals,
         rejected_lines=acquisition.rejected_lines,
     )
-
-
-def described(valve: Valve) -> str:
-    """A valve in one line."""
-    return f"{valve.type} {valve.size}, {valve.designation}, {valve.seat} seat"
 
 
 def thinned(trace: Trace, most: int) -> Trace:

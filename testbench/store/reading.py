@@ -34,6 +34,8 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _BEYOND = "\U0010ffff"
 """Sorts after every letter."""
 _MICROSECOND = timedelta(microseconds=1)
+ORDERS_AT_ONCE = 500
+"""Orders that one query asks for; SQLite bounds the values of a query."""
 _NEWEST_DOCUMENT = (
     select(tables.document.c.path)
     .where(tables.document.c.run == tables.run.c.number)
@@ -265,18 +267,19 @@ class RunReader(RegisterReader, LedgerReader, CountReader):
     def states_of(self, orders: Sequence[Order]) -> dict[tuple[str, str], str]:
         """(order, serial) → verdict or "void" of the newest closed run; a valve without one is not in it."""
         table = tables.run
-        found = {}
+        on_order = {(order.number, valve.serial) for order in orders for valve in order.valves}
+        numbers = sorted({order.number for order in orders})
+        found: dict[tuple[str, str], str] = {}
         with self._database.reading() as connection:
-            for order in orders:
+            for first in range(0, len(numbers), ORDERS_AT_ONCE):
                 # In ascending order a later run takes the place of an earlier one.
                 rows = connection.execute(
-                    select(table.c.serial, table.c.verdict)
-                    .where(table.c.order_number == order.number)
-                    .where(table.c.serial.in_([valve.serial for valve in order.valves]))
-                    .order_by(table.c.number)
+                    select(table.c.order_number, table.c.serial, table.c.verdict)
+                    .where(table.c.order_number.in_(numbers[first : first + ORDERS_AT_ONCE]))
+                    .order_by(table.c.order_number, table.c.number)
                 )
-                found.update({(order.number, row.serial): row.verdict or "void" for row in rows})
-        return found
+                found.update({(number, serial): verdict or "void" for number, serial, verdict in rows})
+        return {key: state for key, state in found.items() if key in on_order}
 
     @property
     def _home(self) -> str:

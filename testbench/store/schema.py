@@ -9,9 +9,9 @@ from sqlalchemy import Connection, inspect, text
 
 from testbench.errors import StoreFailedError, StoreNewerError
 
-HEAD = "0006"
+HEAD = "0007"
 """The version this program writes: the newest file in ``migrations/versions``."""
-KNOWN = ("0001", "0002", "0003", "0004", "0005", "0006")
+KNOWN = ("0001", "0002", "0003", "0004", "0005", "0006", "0007")
 
 
 def version_of(connection: Connection) -> str | None:

@@ -87,6 +87,7 @@ run = Table(
     CheckConstraint("state IN ('open', 'closed')", name="state"),
     CheckConstraint("(state = 'closed') = (record_sha256 IS NOT NULL)", name="closed_with_record"),
     Index(None, "serial", "number"),
+    Index(None, "order_number", "number"),
     sqlite_strict=True,
 )
 Index("ix_run_folded_serial_number", func.lower(run.c.serial), run.c.number)  # letters count alike in either case

@@ -18,12 +18,15 @@ from testbench.tui.entries import Choice, Choosing, Entry, Said, typed
 from testbench.tui.keys import KeyOffered, offered
 from testbench.tui.pin import PinEntry
 from testbench.tui.scanner import SUFFIXES, Scanner
+from testbench.tui.valve_list import lines_of, said_of, unlisted
 
 DEAD_S = 0.4
 """A second press sooner than this is the glove bouncing."""
 CONFIRM_S = 3.0
 """A second press later than this begins anew."""
 LONGEST_ENTRY = 40
+SCAN_OR_TYPE = "Which valve? Scan or type it."
+"""Asked where the list does not hold every valve."""
 
 
 class Mode(StrEnum):
@@ -64,6 +67,10 @@ class Conversation:
     scanner: Scanner = field(default_factory=Scanner)
     pin: PinEntry = field(default_factory=PinEntry)
     _valve: tuple[str, ...] = ()
+    _sought: str = ""
+    """The serial number that the recorder was asked to find; empty once it has answered."""
+    _found: bool = False
+    """Whether the list is what was found, not what is offered."""
     _armed: tuple[str, float] = ("", 0.0)
     _criterion: int = 0
 
@@ -82,9 +89,11 @@ class Conversation:
             self._choose_valve()
 
     def answered(self, answer: m.Answer) -> None:
-        """Say a refusal; a request that was carried out shows in the next update."""
+        """Say a refusal, offer what was found; any other request that was carried out shows in the next update."""
         if not answer.done:
             self.said = Said(answer.sentence, answer.remedy, grave=True)
+        elif answer.found is not None and self.mode is Mode.VALVE and self._sought:
+            self._offer(answer.found)
 
     @property
     def keys(self) -> tuple[KeyOffered, ...]:
@@ -124,8 +133,8 @@ class Conversation:
             self.said = None if by_hand else TOO_FAST
             return
         self.scanner.character(character, at)
-        if self.mode in {Mode.PLACE, Mode.ATTENDING} and self.choosing is not None:
-            longer = f"{self.choosing.typed or ''}{character}"[:LONGEST_ENTRY]
+        if self.choosing is not None and self.choosing.typed is not None:
+            longer = f"{self.choosing.typed}{character}"[:LONGEST_ENTRY]
             self.choosing = replace(self.choosing, selected=None, typed=longer)
         elif self.mode is Mode.VOLUME:
             self.entry = typed(self.entry, character)
@@ -137,7 +146,7 @@ class Conversation:
         if scan != "":
             self.said = None
         if scan:
-            self._took_scan(scan)
+            return self._took_scan(scan)
         return self._enter() if scan is None and key == "enter" else None
 
     def _function(self, key: str, at: float) -> Value | None:
@@ -205,15 +214,31 @@ class Conversation:
         self.pin = PinEntry()
 
     def _choose_valve(self) -> None:
-        assert self.update is not None
-        lines = tuple(
-            Choice(valve.serial, f"{valve.state} · {valve.valve} · {order.order} {order.customer}",
-                   (order.order, valve.serial))
-            for order in self.update.orders
-            for valve in order.valves
-        )  # fmt: skip
+        orders = self._orders()
+        lines = tuple(Choice(*line) for line in lines_of(orders))
         kept = next((at for at, line in enumerate(lines) if self._selected_value() == line.value), None)
-        self.mode, self.choosing = Mode.VALVE, Choosing("Which valve?", lines, selected=kept)
+        choosing = Choosing("Which valve?", lines, kept)
+        if unlisted(orders):
+            choosing = replace(choosing, title=SCAN_OR_TYPE, typed="")
+        self.mode, self.choosing, self._sought, self._found = Mode.VALVE, choosing, "", False
+
+    def _orders(self) -> tuple[m.OrderLine, ...]:
+        return (self.update.orders if self.update is not None else None) or ()
+
+    def _find(self, text: str) -> Value:
+        self._sought = text
+        return m.FindValve(request="find_valve", text=text)
+
+    def _offer(self, found: tuple[m.OrderLine, ...]) -> None:
+        """What the recorder found in place of the list; a single one is selected, as after a scan."""
+        assert self.choosing is not None
+        sentence, remedy = said_of(self._sought, found)
+        self.said = Said(sentence, remedy, grave=not found) if sentence else None
+        self._sought = ""
+        if found:
+            lines = tuple(Choice(*line) for line in lines_of(found))
+            self.choosing = Choosing(SCAN_OR_TYPE, lines, 0 if len(lines) == 1 else None, "")
+            self._found = True
 
     def _choose_unsigned(self) -> None:
         """Which run is signed; where only one waits, it is that one."""
@@ -256,24 +281,27 @@ class Conversation:
             return ()
         return self.choosing.choices[self.choosing.selected].value
 
-    def _took_scan(self, text: str) -> None:
-        """Select the scanned valve; it takes a key to go on with it."""
+    def _took_scan(self, text: str) -> Value | None:
+        """Select the scanned valve; it takes a key to go on with it. One that is not listed is asked for."""
         if self.choosing is not None and self.choosing.typed is not None:
             self.choosing = replace(self.choosing, typed=self.choosing.typed.removesuffix(text))
         self.entry = replace(self.entry, text="")
         startable = self.update is not None and any(one.request == "start_run" for one in self.update.actions)
         if not startable:
             self.said = Said(f"{text} was scanned. No valve is being chosen now.")
-            return
+            return None
         self._choose_valve()
         assert self.choosing is not None
         found = [at for at, line in enumerate(self.choosing.choices) if line.value[1] == text]
         self.scanned = text
         self.choosing = replace(self.choosing, selected=found[0] if len(found) == 1 else None)
+        if unlisted(self._orders()):  # it may stand on another order as well
+            return self._find(text)
         if not found:
             self.said = Said(f"{text} is on no open order.", "Read the number on the valve again.", grave=True)
         elif len(found) > 1:
             self.said = Said(f"{text} is on {len(found)} orders.", "Choose one with the arrow keys.")
+        return None
 
     def _enter(self) -> Value | None:
         if self.mode is Mode.VOLUME:
@@ -281,6 +309,8 @@ class Conversation:
         if self.choosing is None:
             return None
         if said := (self.choosing.typed or "").strip():
+            if self.mode is Mode.VALVE:
+                return self._find(said)
             return self._leaks_at(said) if self.mode is Mode.PLACE else self._attended_by(said)
         if self.choosing.selected is None:
             self.said = Said("Nothing is chosen yet.", "Choose with the arrow keys, then press Enter.")
@@ -344,8 +374,10 @@ class Conversation:
                 self.choosing = replace(self.choosing, typed=self.choosing.typed[:-1])
 
     def _back(self) -> None:
-        if self.mode is Mode.OPERATOR or isinstance(self.pin.request, m.StartRun):
+        if isinstance(self.pin.request, m.StartRun):
             self._watch()
+            self._choose_valve()
+        elif self.mode is Mode.OPERATOR or (self.mode is Mode.VALVE and self._found):
             self._choose_valve()
         elif self.mode is not Mode.VALVE or (self.update is not None and self.update.run is not None):
             self._watch()

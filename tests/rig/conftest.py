@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from testbench.errors import BenchError
+from testbench.link.client import OrdersTold
 from testbench.procedure.valve import Order
 from testbench.procedure_files.loader import find_procedure
 from testbench.rig.commands import carry_out, handles, read_command, refusal
@@ -105,7 +106,7 @@ class WholeBench:
             lambda text: None,
         )
         self.session = Session(bench, outside)
-        self.viewer = Viewer(self.session)
+        self.viewer, self.orders = Viewer(self.session), OrdersTold()
         self.operator = SimulatedOperator("Mara Quill")
         self.notices: list[str] = []
         self.phases: list[tuple[float, str, str]] = []
@@ -127,7 +128,7 @@ class WholeBench:
 
     def show(self) -> None:
         """One look of the operator at the screen, and what follows from it."""
-        update = m.read_message(m.write(self.viewer.update()))
+        update, _ = self.orders.put_in(m.read_message(m.write(self.viewer.update())))
         self._note(update)
         step = self.operator.see(update)
         for command in step.commands:

@@ -1,11 +1,13 @@
 """A run from serial number to sealed record, through the same door as a screen."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
 
+from testbench.procedure.valve import CertificateType
 from testbench.run.evaluation import rejudged
-from testbench.run.record import Verdict
+from testbench.run.record import Verdict, canonical
 from testbench.station.ports import JournalLine, OpenRun
 from testbench.station.recovery import lost_record
 
@@ -348,3 +350,17 @@ def test_a_serial_number_that_no_document_can_print_is_refused_before_the_test(b
     answer = at_hand.ask("start_run", order="HL-2041", serial="漢-7", operator="Mara Quill")
     assert answer.sentence == "'漢-7' holds the character U+6F22, which no installed font can print."
     assert at_hand.store.opened == []
+
+
+@pytest.mark.parametrize("wanted", [None, CertificateType.INSPECTION_CERTIFICATE_3_1])
+def test_the_document_that_the_order_asks_for_stands_in_the_record(at_hand, order, wanted):
+    """By its number in EN 10204; where the order names none the record is as it was before this was asked."""
+    asked = order.model_copy(update={"certificate_type": wanted})
+    at_hand.session.outside = replace(at_hand.session.outside, load_orders=lambda: ((asked,), ()))
+    at_hand.shell()
+    at_hand.seat(volume="0.7 mL")
+    record, traces = at_hand.store.sealed[0]
+    assert record.certificate_type is wanted
+    assert (b'"certificate_type":"3.1"' in canonical(record)) == (wanted is not None)
+    assert (b"certificate_type" in canonical(record)) == (wanted is not None)
+    assert rejudged(record, traces) == record

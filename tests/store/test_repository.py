@@ -340,6 +340,20 @@ def test_the_states_of_an_order_are_those_of_the_newest_closed_runs(store, seale
     assert store.states_of([]) == {}
 
 
+def test_the_states_of_more_orders_than_one_query_asks_for(store, sealed, examples):
+    """501 orders; the first and the last are tested."""
+    valves = (examples.valve("HL-4-0117", "NPS 4"),)
+    orders = [
+        Order(
+            number=f"A-{number:03d}", customer="Ellery Water Board", procedure="waterworks-swing-check", valves=valves
+        )
+        for number in range(501)
+    ]
+    for number in ("A-000", "A-500"):
+        sealed("HL-4-0117", order=number)
+    assert store.states_of(orders) == {("A-000", "HL-4-0117"): "accepted", ("A-500", "HL-4-0117"): "accepted"}
+
+
 STRANGE = [
     "O'Brien-1",
     'say "hi"',

@@ -1,0 +1,49 @@
+"""``testbench order export``."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from testbench.cli.order.on_file import on_file
+from testbench.cli.output import home_option, json_option, say, say_json
+
+if TYPE_CHECKING:
+    from testbench.procedure.valve import Order, Valve
+
+
+@click.command()
+@click.argument("number")
+@click.option("--csv", "file", type=click.Path(path_type=Path), required=True, help="Where to write; not there yet.")
+@home_option
+@json_option
+def command(number: str, file: Path, home: Path | None, as_json: bool) -> None:  # noqa: FBT001
+    """Write the order NUMBER with its valves and how each stands as CSV (UTF-8 with byte-order mark, commas).
+
+    A cell that a spreadsheet would take for a formula begins with an apostrophe.
+    """
+    from testbench.errors import OrderNotWrittenError
+    from testbench.procedure.order_rows import COLUMNS
+    from testbench.procedure_files.order_csv import csv_text
+    from testbench.procedure_files.order_files import keep
+    from testbench.station.board import state_of
+
+    found = on_file(home)
+    order = found.order(number)
+    if file.exists():
+        raise OrderNotWrittenError(str(file), "there is a file of this name already")
+    rows = [_cells(order, valve) | {"state": state_of(order, valve.serial, found.states)} for valve in order.valves]
+    keep(file, csv_text((*COLUMNS, "state"), rows).encode("utf-8-sig"))
+    if as_json:
+        say_json({"order": order.number, "valves": len(rows), "file": str(file)})
+    else:
+        say(f"Wrote {len(rows)} valves of order {order.number} to {file}.")
+
+
+def _cells(order: "Order", valve: "Valve") -> dict[str, Any]:
+    from testbench.procedure.order_rows import COLUMNS
+    from testbench.procedure.serials import BETWEEN
+
+    facts = order.model_dump(mode="json", exclude={"valves"}) | valve.model_dump(mode="json")
+    facts["optional_tests"] = BETWEEN.join(valve.optional_tests)
+    return {name: facts.get(name) for name in COLUMNS}

@@ -1,0 +1,34 @@
+"""``testbench order show``."""
+
+from pathlib import Path
+
+import click
+
+from testbench.cli.order.on_file import on_file
+from testbench.cli.output import home_option, json_option, say, say_json
+
+
+@click.command()
+@click.argument("number")
+@home_option
+@json_option
+def command(number: str, home: Path | None, as_json: bool) -> None:  # noqa: FBT001
+    """Show the order NUMBER with its valves and how each stands."""
+    from testbench.station.board import state_of
+
+    found = on_file(home)
+    order = found.order(number)
+    if as_json:
+        facts = order.model_dump(mode="json")
+        for valve in facts["valves"]:
+            valve["state"] = state_of(order, valve["serial"], found.states)
+        say_json(facts)
+        return
+    say(f"Order {order.number} for {order.customer} (theirs: {order.customer_order}), {order.procedure}")
+    if order.certificate_type is not None:
+        say(f"Document wanted: {order.certificate_type.in_words} (EN 10204:2004)")
+    if order.look_alikes_accepted is not None:
+        say(f"Serial numbers in doubt are meant: {order.look_alikes_accepted}")
+    for valve in order.valves:
+        state = state_of(order, valve.serial, found.states)
+        say(f"  {valve.serial:<20} {state:<13} {valve.in_one_line}; {valve.product}, drawing {valve.drawing}")

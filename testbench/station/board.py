@@ -1,0 +1,60 @@
+"""The order board: how each order stands, from the newest run of each of its valves. A function of values."""
+
+from collections import Counter
+from collections.abc import Container, Mapping, Sequence
+
+from testbench.procedure.valve import Order, Value
+
+STATES = ("to do", "accepted", "rejected", "inconclusive", "void")
+
+
+class BoardLine(Value):
+    """One order in numbers of valves; the states add up to ``valves``, the released are among the accepted."""
+
+    order: str
+    customer: str
+    procedure: str
+    valves: int
+    to_do: int
+    accepted: int
+    rejected: int
+    inconclusive: int
+    void: int
+    released: int | None
+    """None where nothing says what was released."""
+
+
+def state_of(order: Order, serial: str, states: Mapping[tuple[str, str], str]) -> str:
+    """How a valve stands: by its newest closed run, or to do."""
+    return states.get((order.number, serial), "to do")
+
+
+def board(
+    orders: Sequence[Order],
+    states: Mapping[tuple[str, str], str],
+    released: Container[tuple[str, str]] | None = None,
+) -> tuple[BoardLine, ...]:
+    """The lines of the board, in the order of ``orders``.
+
+    Args:
+        orders: as they stand on file.
+        states: (order, serial) → verdict or "void" of the newest closed run (``RunStore.states_of``).
+        released: (order, serial) of the valves that were released; None where that is not known.
+    """
+    lines = []
+    for order in orders:
+        count = Counter(state_of(order, valve.serial, states) for valve in order.valves)
+        out = None
+        if released is not None:
+            out = sum((order.number, valve.serial) in released for valve in order.valves)
+        lines.append(
+            BoardLine.model_validate({
+                "order": order.number,
+                "customer": order.customer,
+                "procedure": order.procedure,
+                "valves": len(order.valves),
+                **{state.replace(" ", "_"): count[state] for state in STATES},
+                "released": out,
+            })
+        )
+    return tuple(lines)
