@@ -1,0 +1,102 @@
+"""The station key on a token: PKCS#11, ECDSA P-256. The private key never leaves it; only a digest goes in.
+
+``token.toml`` names the module, the token and the key::
+
+    module = "/usr/lib/softhsm/libsofthsm2.so"
+    token = "bench B1"
+    key = "station"
+
+The PIN is asked for as a passphrase is. Needs ``pip install 'testbench[token]'``.
+"""
+
+import hashlib
+import tomllib
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from testbench.certificate.passphrases import Passphrases
+from testbench.errors import KeyFileError, TokenFailedError
+
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.asymmetric.ec import EllipticCurvePublicKey
+
+
+class TokenKey:
+    """A private key on a token that is logged in to."""
+
+    def __init__(self, name: str, private: Any, public: "EllipticCurvePublicKey") -> None:
+        self._name, self._private, self._public = name, private, public
+
+    def public_key(self) -> "EllipticCurvePublicKey":
+        """The public half."""
+        return self._public
+
+    def sign(self, data: bytes, _: Any, /) -> bytes:
+        """Sign on the token: the digest is taken here, for some tokens know raw ECDSA only.
+
+        Raises:
+            TokenFailedError: the token did not sign.
+        """
+        from cryptography.hazmat.primitives.asymmetric.utils import encode_dss_signature
+        from pkcs11 import Mechanism
+        from pkcs11.exceptions import PKCS11Error
+
+        try:
+            raw = self._private.sign(hashlib.sha256(data).digest(), mechanism=Mechanism.ECDSA)
+        except PKCS11Error as failure:
+            raise TokenFailedError(self._name, f"it did not sign ({_named(failure)})") from failure
+        half = len(raw) // 2
+        return encode_dss_signature(int.from_bytes(raw[:half], "big"), int.from_bytes(raw[half:], "big"))
+
+
+def token_key(path: Path, ask: Passphrases) -> TokenKey:
+    """Log in to the token that a file names.
+
+    Raises:
+        KeyFileError: the file does not say module, token and key.
+        TokenFailedError: there is no such module, token or P-256 key, or the PIN is refused.
+    """
+    module, token, label = _settings(path)
+    try:
+        return _open(module, token, label, ask)
+    except ImportError:
+        raise TokenFailedError(token, "python-pkcs11 is not installed (pip install 'testbench[token]')") from None
+
+
+def _settings(path: Path) -> tuple[str, str, str]:
+    try:
+        told = tomllib.loads(path.read_text(encoding="utf-8"))
+        return str(told["module"]), str(told["token"]), str(told["key"])
+    except (OSError, ValueError, KeyError) as failure:
+        raise KeyFileError(str(path), "it does not name module, token and key") from failure
+
+
+def _open(module: str, token: str, label: str, ask: Passphrases) -> TokenKey:
+    import pkcs11
+    from pkcs11.exceptions import PKCS11Error
+
+    try:
+        slot = pkcs11.lib(module).get_token(token_label=token)
+        session = slot.open(user_pin=ask.known(f"the token {token} (PIN)"))
+        private = session.get_key(object_class=pkcs11.ObjectClass.PRIVATE_KEY, label=label)
+        public = session.get_key(object_class=pkcs11.ObjectClass.PUBLIC_KEY, label=label)
+        return TokenKey(token, private, _public(public, token))
+    except (PKCS11Error, RuntimeError) as failure:
+        raise TokenFailedError(token, f"no key '{label}' could be opened ({_named(failure)})") from failure
+
+
+def _public(found: Any, token: str) -> "EllipticCurvePublicKey":
+    from cryptography.hazmat.primitives.asymmetric.ec import SECP256R1, EllipticCurvePublicKey
+    from cryptography.hazmat.primitives.serialization import load_der_public_key
+    from pkcs11.util.ec import encode_ec_public_key
+
+    with suppress(ValueError, KeyError):
+        key = load_der_public_key(encode_ec_public_key(found))
+        if isinstance(key, EllipticCurvePublicKey) and isinstance(key.curve, SECP256R1):
+            return key
+    raise TokenFailedError(token, "it holds another kind of key than ECDSA P-256")
+
+
+def _named(failure: Exception) -> str:
+    return str(failure) or type(failure).__name__
