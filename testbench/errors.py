@@ -887,6 +887,18 @@ class KeyFileError(BenchError):
 
 
 @dataclass(eq=False)
+class ArchiveProfileError(BenchError):
+    """A drawn document breaks a rule of the archive profile."""
+
+    profile: str
+    found: tuple[str, ...]
+    remedy: ClassVar[str] = "The record is safe; report this sentence, the document is issued once it is corrected."
+
+    def sentence(self) -> str:
+        return f"The document is not PDF/A-{self.profile}: {'; '.join(self.found[:3])}."
+
+
+@dataclass(eq=False)
 class PassphraseWrongError(BenchError):
     """A key does not open."""
 

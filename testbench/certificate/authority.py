@@ -1,8 +1,8 @@
 """The works' own small authority: what stands in its certificates and revocation lists (RFC 5280).
 
 Three steps, ECDSA P-256 throughout: an offline **root** signs the **issuing** authority, which signs the certificates of
-**stations** and **persons**. A certificate of the last step may sign documents (RFC 9336) and nothing else; it cannot
-make another certificate.
+**stations** and **persons**. A certificate of the last step may sign documents (RFC 9336); it cannot make another
+certificate.
 """
 
 from dataclasses import dataclass
@@ -132,7 +132,9 @@ def _certificate(  # noqa: PLR0917 - the parts of a certificate
         of_issuer = x509.AuthorityKeyIdentifier.from_issuer_public_key(signing_key.public_key())
         builder = builder.add_extension(of_issuer, critical=False)
     if not authority:
-        signing = x509.ExtendedKeyUsage([x509.ObjectIdentifier(DOCUMENT_SIGNING)])
+        # RFC 9336's purpose is not known to every reader: NSS, behind pdfsig, wants that of signed mail (tried).
+        purposes = [x509.ObjectIdentifier(DOCUMENT_SIGNING), x509.oid.ExtendedKeyUsageOID.EMAIL_PROTECTION]
+        signing = x509.ExtendedKeyUsage(purposes)
         builder = builder.add_extension(signing, critical=False)
     return builder.sign(signing_key, hashes.SHA256())
 
