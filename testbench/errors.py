@@ -915,7 +915,9 @@ class PassphraseMissingError(BenchError):
 
     what: str
     found: str
-    allowed: str = "the file that TESTBENCH_PASSPHRASE_FILE names, the system's credential testbench-passphrase, a terminal"
+    allowed: str = (
+        "the file that TESTBENCH_PASSPHRASE_FILE names, the system's credential testbench-passphrase, a terminal"
+    )
     remedy: ClassVar[str] = "Put the passphrase into a file of mode 0600 and name it in TESTBENCH_PASSPHRASE_FILE."
 
     def sentence(self) -> str:

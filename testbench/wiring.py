@@ -22,6 +22,7 @@ from testbench.errors import (
 
 if TYPE_CHECKING:
     from testbench.certificate.issue import Issued
+    from testbench.certificate.stamping import TimeStamps
     from testbench.link.client import LinkClient
     from testbench.procedure.adoption import Adoption
     from testbench.procedure.stages import Procedure
@@ -35,6 +36,7 @@ T = TypeVar("T")
 
 RECORDER_START_S = 15.0
 GREETING_S = 5.0
+MOST_DOCUMENTS = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,11 +130,14 @@ def fit_key(home: Home) -> None:
 
     ``init`` makes the key before anybody has described the bench.
     """
+    from testbench.certificate.keyring import AUTHORITY
     from testbench.certificate.keys import CERTIFICATE_FILE, read_certificate, renew_station_key, signer_of
     from testbench.instruments.clocks import SystemClock
 
     bench = home.bench()
-    if not (home.keys / CERTIFICATE_FILE).exists() or any(home.certificates.glob("*.pdf")):
+    if (home.keys / AUTHORITY).exists() or not (home.keys / CERTIFICATE_FILE).exists():
+        return
+    if any(home.certificates.glob("*.pdf")):
         return
     signer = signer_of(read_certificate(home.keys / CERTIFICATE_FILE))
     if bench.works.name not in signer or bench.name not in signer:
@@ -300,10 +305,51 @@ def issue_document(home: Home, run: str) -> "Issued":
             at = max(at, datetime.fromisoformat(record.ended))
         issued = issue(
             record, digest, traces, works=bench.works, paper=bench.paper,
-            key_folder=home.keys, out_folder=home.certificates, at=at,
+            key_folder=home.keys, out_folder=home.certificates, at=at, stamps=_time_stamps(bench),
         )  # fmt: skip
         store.add_document(run, issued.kind, str(issued.path), sha256=issued.sha256, record_sha256=digest, at=at)
     return issued
+
+
+def _time_stamps(bench: "Bench") -> "TimeStamps | None":
+    from testbench.certificate.stamping import OverHttp
+
+    return None if bench.time_stamp is None else OverHttp(bench.time_stamp.url)
+
+
+def stamp_documents(home: Home) -> tuple[list[Path], dict[str, str]]:
+    """Put time stamps on the documents of a bench that wait for one.
+
+    Returns:
+        What was stamped, and what still waits with the reason.
+
+    Raises:
+        FileRefusedError: bench.toml names no time-stamp authority.
+    """
+    from testbench.certificate.issue import stamp_file
+    from testbench.errors import DocumentUnreadableError, FileRefusedError, StampFailedError
+    from testbench.instruments.clocks import SystemClock
+
+    stamps = _time_stamps(home.bench())
+    if stamps is None:
+        raise FileRefusedError(str(home.folder / "bench.toml"), "time_stamp", "nothing", "a table with a url is needed")
+    done: list[Path] = []
+    waiting: dict[str, str] = {}
+    with open_store(home) as store:
+        for summary in store.history(limit=MOST_DOCUMENTS):
+            path = Path(summary.document or "")
+            try:
+                digest = stamp_file(path, stamps) if summary.document else ""
+            except (DocumentUnreadableError, StampFailedError) as failure:
+                waiting[str(path)] = str(failure)
+                continue
+            if digest:
+                last, at = store.documents_of(summary.run)[-1], SystemClock().utc()
+                store.add_document(
+                    summary.run, last.kind, last.path, sha256=digest, record_sha256=last.record_sha256, at=at
+                )
+                done.append(path)
+    return done, waiting
 
 
 def add_blank(home: Home, run: str, stage: int | None, declared_by: str, why: str) -> "BlankRun":

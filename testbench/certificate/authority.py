@@ -1,8 +1,7 @@
 """The works' own small authority: what stands in its certificates and revocation lists (RFC 5280).
 
-Three steps, ECDSA P-256 throughout: an offline **root** signs the **issuing** authority, which signs the certificates of
-**stations** and **persons**. A certificate of the last step may sign documents (RFC 9336); it cannot make another
-certificate.
+Three steps, ECDSA P-256 throughout: an offline **root** signs the **issuing** authority, which signs the certificates
+of **stations** and **persons**. A certificate of the last step may sign documents (RFC 9336); it cannot make another.
 """
 
 from dataclasses import dataclass
@@ -145,6 +144,7 @@ def _name(subject: Subject) -> "Name":
 
     return x509.Name([
         x509.NameAttribute(NameOID.ORGANIZATION_NAME, subject.works),
+        x509.NameAttribute(NameOID.ORGANIZATIONAL_UNIT_NAME, subject.role.value),
         x509.NameAttribute(NameOID.COMMON_NAME, subject.name),
     ])
 

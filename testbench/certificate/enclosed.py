@@ -7,7 +7,6 @@ from both. Whatever could act by itself (a script, an action, a layer that can b
 import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from datetime import datetime
 from typing import Any
 
 from testbench.certificate.attach import RECORD, trace_of
@@ -19,8 +18,8 @@ from testbench.run.samples import Trace
 MOST_FILES, MOST_OBJECTS, DEEPEST = 1000, 100_000, 8
 ACTIVE_KEYS = frozenset({"/OpenAction", "/AA", "/JS", "/JavaScript", "/XFA", "/OCProperties", "/RichMediaContent"})
 ACTIVE_KINDS = frozenset({
-    "/JavaScript", "/Launch", "/SubmitForm", "/ImportData", "/GoToR", "/GoToE", "/URI", "/Rendition", "/Movie", "/Sound",
-    "/Hide", "/SetOCGState", "/ResetForm", "/RichMediaExecute", "/Named", "/Thread", "/Trans", "/GoTo3DView",
+    "/JavaScript", "/Launch", "/SubmitForm", "/ImportData", "/GoToR", "/GoToE", "/URI", "/Rendition", "/Movie",
+    "/Sound", "/Hide", "/SetOCGState", "/ResetForm", "/RichMediaExecute", "/Named", "/Thread", "/Trans", "/GoTo3DView",
 })  # fmt: skip
 
 
@@ -117,7 +116,7 @@ def _leaves(node: Any, depth: int) -> Iterable[tuple[Any, Any]]:
         raise ValueError("the tree of attached files is too deep")
     flat = node.get("/Names", [])
     for index in range(0, len(flat) - 1, 2):
-        yield flat[index], flat[index + 1].get_object() if hasattr(flat[index + 1], "get_object") else flat[index + 1]
+        yield flat[index], flat[index + 1]
     for kid in node.get("/Kids", []):
         yield from _leaves(kid.get_object(), depth - 1)
 
@@ -152,7 +151,7 @@ def _dictionaries(reader: Any) -> Iterator[Any]:
             seen.add(value.reference)
             if len(seen) > MOST_OBJECTS:
                 raise ValueError("too many objects")
-            value = value.get_object()
+            value = value.get_object()  # type: ignore[no-untyped-call]
         if isinstance(value, generic.DictionaryObject):
             yield value
             waiting.extend(value.raw_get(key) for key in value)

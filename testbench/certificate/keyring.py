@@ -6,7 +6,9 @@ the list of everything that was ever issued. An issuing authority that was repla
 until the last certificate under it ends, because its revocation list must still be signed.
 """
 
+import json
 import os
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,16 +23,21 @@ from testbench.certificate.keys import (
     CHAIN_FILE,
     KEY_FILE,
     PACKED_FILE,
+    TOKEN_FILE,
     StationKey,
     create,
     fingerprint_of,
+    is_self_signed,
     load_packed,
+    own_certificates,
     read_certificate,
     read_protected,
     set_aside,
 )
 from testbench.certificate.passphrases import Passphrases
 from testbench.certificate.pkcs12 import packed, unpacked
+from testbench.certificate.token import open_token
+from testbench.certificate.trust import Anchors
 from testbench.errors import AuthorityRefusedError, KeyFileError
 from testbench.procedure.valve import Value
 
@@ -41,7 +48,7 @@ if TYPE_CHECKING:
 AUTHORITY, PEOPLE = "authority", "people"
 ROOT_KEY, ROOT_CERTIFICATE, ROOT_LIST = "root.p12", "root-cert.pem", "root.crl"
 ISSUING_KEY, ISSUING_CERTIFICATE, ISSUING_LIST = "issuing.p12", "issuing-cert.pem", "issuing.crl"
-REGISTER = "issued.json"
+REGISTER, STAMP_ROOTS = "issued.json", "stamp-root*.pem"
 SOON = timedelta(days=60)
 """House decision: a certificate that ends within this time is due for renewal."""
 
@@ -149,12 +156,28 @@ class Authority:
         create(self.keys / CERTIFICATE_FILE, _pem(certificate), 0o644)
         return self._enter(subject, certificate, issuer)
 
-    def certify_station(self, public_key: object, bench: str, works: str, at: datetime, ask: Passphrases) -> Entry:
-        """Make out the station's certificate for a key that is on a token."""
+    def move_station_to_token(
+        self, names: dict[str, str], bench: str, works: str, at: datetime, ask: Passphrases
+    ) -> Entry:
+        """Make out the station's certificate for a key that is on a token.
+
+        Args:
+            names: module, token and key.
+            bench: name of the bench.
+            works: name of the works.
+            at: from when it counts.
+            ask: for the PIN, then for the passphrase of the issuing authority.
+
+        Raises:
+            TokenFailedError: the token does not answer or holds no such key.
+        """
+        public_key = open_token(names, ask).public_key()
         issuer = self._issuing(ask)
         subject = Subject(Role.STATION, f"Station seal, bench {bench}", works)
         certificate = ca.certificate_for(subject, public_key, issuer, at)
+        text = "".join(f"{name} = {json.dumps(value, ensure_ascii=False)}\n" for name, value in names.items())
         set_aside(self.keys)
+        create(self.keys / TOKEN_FILE, text.encode(), 0o600)
         create(self.keys / CHAIN_FILE, _pem(issuer.certificate), 0o644)
         create(self.keys / CERTIFICATE_FILE, _pem(certificate), 0o644)
         return self._enter(subject, certificate, issuer)
@@ -305,6 +328,30 @@ def make_authority(keys: Path, root_folder: Path, works: str, at: datetime, ask:
     return made
 
 
+def anchors_of(keys: Path, roots: Sequence[Path], lists: Sequence[Path], stamps: Sequence[Path]) -> Anchors:
+    """What a reader trusts: the files that are named, and what a home has of its own.
+
+    Raises:
+        KeyFileError: a file that is named cannot be read.
+    """
+    own = own_certificates(keys)
+    authority = keys / AUTHORITY
+    if (authority / ROOT_CERTIFICATE).exists():  # its stations are then known through it, and can be revoked
+        own = [one for one in own if is_self_signed(one)] + [read_certificate(authority / ROOT_CERTIFICATE)]
+    return Anchors(
+        tuple(own + [read_certificate(path) for path in roots]),
+        tuple(_list_in(path) for path in (*sorted(authority.glob("*.crl")), *lists)),
+        tuple(read_certificate(path) for path in (*sorted(keys.glob(STAMP_ROOTS)), *stamps)),
+    )
+
+
+def _list_in(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as failure:
+        raise KeyFileError(str(path), f"it cannot be read ({failure.strerror})") from failure
+
+
 def person_file(keys: Path, name: str) -> Path:
     """Where a person's key lies."""
     return keys / PEOPLE / f"{safe_name(name)}.p12"
@@ -321,9 +368,7 @@ def load_person_key(keys: Path, name: str, ask: Passphrases) -> StationKey:
     return load_packed(person_file(keys, name), ask)
 
 
-def _new_issuing(
-    root: ca.Issuer, works: str, at: datetime
-) -> "tuple[Subject, EllipticCurvePrivateKey, Certificate]":
+def _new_issuing(root: ca.Issuer, works: str, at: datetime) -> "tuple[Subject, EllipticCurvePrivateKey, Certificate]":
     subject, key = Subject(Role.ISSUING, "Certificate authority", works), ca.new_key()
     return subject, key, ca.certificate_for(subject, key.public_key(), root, at)
 

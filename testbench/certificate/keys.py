@@ -275,6 +275,14 @@ def read_certificate(path: Path) -> bytes:
         raise KeyFileError(str(path), "it holds no certificate") from None
 
 
+def is_self_signed(certificate: bytes) -> bool:
+    """Whether a certificate names itself as its issuer."""
+    from cryptography import x509
+
+    found = x509.load_der_x509_certificate(certificate)
+    return found.issuer == found.subject
+
+
 def signer_of(certificate: bytes) -> str:
     """Who a certificate names: the seal and the works."""
     from cryptography import x509

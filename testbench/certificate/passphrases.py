@@ -1,4 +1,4 @@
-"""Where a passphrase comes from: a person at a terminal, standard input, or the system. Never an argument of a command."""
+"""Where a passphrase comes from: a person at a terminal, standard input, or the system; never a command's argument."""
 
 import getpass
 import os

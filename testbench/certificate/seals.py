@@ -95,7 +95,7 @@ def _faults_of_seal(seal: Any, data: bytes, *, last: bool) -> Iterator[str]:
 
 
 def _covers_every_byte(seal: Any, data: bytes, *, last: bool) -> bool:
-    """Whether the file, or its revision, is exactly: signed bytes, the signature's value in hexadecimal, signed bytes."""
+    """Whether file or revision is exactly: signed bytes, the signature's value in hexadecimal, signed bytes."""
     first, length, second, rest = (int(number) for number in seal.byte_range)
     end = second + rest
     at_end = end == len(data) if last else end < len(data) and data[:end].rstrip().endswith(b"%%EOF")
@@ -108,7 +108,7 @@ def _covers_every_byte(seal: Any, data: bytes, *, last: bool) -> bool:
 
 
 def _as_we_write_it(seal: Any) -> bytes:
-    """The signature's envelope built anew around its protected parts: certificates, signed attributes, signature, stamp.
+    """The signature's envelope built anew around its parts: certificates, signed attributes, signature, time stamp.
 
     The envelope itself is not signed, so it is compared with the only one that a station writes.
     """
@@ -139,7 +139,7 @@ def _as_we_write_it(seal: Any) -> bytes:
 
 
 def _same_facts(seals: list[Any], data: bytes) -> bool:
-    """Whether the document tells the same of itself after each signature: the difference analysis lets a title change."""
+    """Whether the document tells the same of itself after each signature: difference analysis lets a title change."""
     ends = [int(seal.byte_range[2]) + int(seal.byte_range[3]) for seal in seals]
     told = [_facts_in(reader_of(data[:end])) for end in ends]
     return all(one == told[0] for one in told)

@@ -137,7 +137,7 @@ def _classes() -> tuple[Any, Any]:
         """Signs with a key object that is already loaded."""
 
         def __init__(self, certificate: Any, above: Any, key: Any) -> None:
-            store = SimpleCertificateStore()
+            store: Any = SimpleCertificateStore()  # type: ignore[no-untyped-call]
             store.register_multiple(above)
             super().__init__(signing_cert=certificate, cert_registry=store)
             self._key = key

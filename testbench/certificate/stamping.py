@@ -87,7 +87,8 @@ def stamped(document: bytes, authority: TimeStamps) -> bytes:
     if len(value) > room:
         raise StampFailedError(authority.name, f"its time stamp needs {len(value)} bytes, {room} were kept free")
     digits = value.ljust(room, b"\0").hex().upper().encode()
-    return document[: length + 1] + digits + document[second - 1 :]
+    sealed: bytes = document[: length + 1] + digits + document[second - 1 :]
+    return sealed
 
 
 def level_of(signature: Any) -> str:
@@ -124,7 +125,7 @@ def _client() -> Any:
         """Asks a :class:`TimeStamps`."""
 
         def __init__(self, authority: TimeStamps) -> None:
-            super().__init__()
+            super().__init__()  # type: ignore[no-untyped-call]
             self._authority = authority
 
         async def async_request_tsa_response(self, req: Any) -> Any:

@@ -57,19 +57,29 @@ def token_key(path: Path, ask: Passphrases) -> TokenKey:
         KeyFileError: the file does not say module, token and key.
         TokenFailedError: there is no such module, token or P-256 key, or the PIN is refused.
     """
-    module, token, label = _settings(path)
-    try:
-        return _open(module, token, label, ask)
-    except ImportError:
-        raise TokenFailedError(token, "python-pkcs11 is not installed (pip install 'testbench[token]')") from None
-
-
-def _settings(path: Path) -> tuple[str, str, str]:
     try:
         told = tomllib.loads(path.read_text(encoding="utf-8"))
-        return str(told["module"]), str(told["token"]), str(told["key"])
+        names = {name: str(told[name]) for name in ("module", "token", "key")}
     except (OSError, ValueError, KeyError) as failure:
         raise KeyFileError(str(path), "it does not name module, token and key") from failure
+    return open_token(names, ask)
+
+
+def open_token(names: dict[str, str], ask: Passphrases) -> TokenKey:
+    """Log in to a token.
+
+    Args:
+        names: module, token and key.
+        ask: for the PIN.
+
+    Raises:
+        TokenFailedError: there is no such module, token or P-256 key, or the PIN is refused.
+    """
+    try:
+        return _open(names["module"], names["token"], names["key"], ask)
+    except ImportError:
+        found = "python-pkcs11 is not installed (pip install 'testbench[token]')"
+        raise TokenFailedError(names["token"], found) from None
 
 
 def _open(module: str, token: str, label: str, ask: Passphrases) -> TokenKey:

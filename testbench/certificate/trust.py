@@ -9,14 +9,16 @@ import asyncio
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
 
-from testbench.certificate.authority import Why
+from testbench.certificate.authority import Role, Why
+from testbench.certificate.signing import FIELD
 
 if TYPE_CHECKING:
     from cryptography.x509 import Certificate, CertificateRevocationList
 
-UNCHECKED = "not checked: no revocation list was named"
+REVOKED, UNCHECKED = "revoked", "not checked: no revocation list was named"
 LONGEST_CHAIN = 3
 
 
@@ -58,11 +60,15 @@ class Signed:
 class Trust:
     """Whether a signer is known."""
 
-    trusted: bool
     reason: str
     """Why not; empty where it is."""
-    revocation: str
+    revocation: str = UNCHECKED
     """What is known about revocation."""
+
+    @property
+    def trusted(self) -> bool:
+        """Whether it is."""
+        return not self.reason
 
 
 def trust_in(signed: Signed, anchors: Anchors) -> Trust:
@@ -72,13 +78,23 @@ def trust_in(signed: Signed, anchors: Anchors) -> Trust:
     certificate, at = load_der_x509_certificate(signed.certificate), signed.known_since
     pinned = signed.certificate in anchors.certificates
     chain = [certificate] if pinned else _chain(signed, anchors)
+    if chain and not pinned and not _fits(signed.field, certificate):
+        return Trust(f"The certificate of {_name(certificate)} is not made for this signature.")
     if not chain:
-        return Trust(False, "The seal is none that was named as trusted.", UNCHECKED)
+        return Trust("The seal is none that was named as trusted.")
     if at is None or not certificate.not_valid_before_utc <= at <= certificate.not_valid_after_utc:
-        return Trust(False, "The seal's certificate was not valid at the time of sealing.", UNCHECKED)
+        return Trust("The seal's certificate was not valid at the time of sealing.")
     if pinned:
-        return Trust(True, "", "pinned by its own certificate, which nothing revokes")
+        return Trust("", "pinned by its own certificate, which nothing revokes")
     return _revocation(signed, chain, anchors.lists)
+
+
+def _fits(field: str, certificate: "Certificate") -> bool:
+    """Whether a certificate is a station's, for its seal, or a person's; else one person could do for all."""
+    from cryptography.x509.oid import NameOID
+
+    units = [one.value for one in certificate.subject.get_attributes_for_oid(NameOID.ORGANIZATIONAL_UNIT_NAME)]
+    return units == [Role.STATION if field == FIELD else Role.PERSON]
 
 
 def _chain(signed: Signed, anchors: Anchors) -> "list[Certificate]":
@@ -94,7 +110,7 @@ def _chain(signed: Signed, anchors: Anchors) -> "list[Certificate]":
     context = ValidationContext(trust_roots=roots, allow_fetching=False, moment=signed.known_since)
     between = [x509.Certificate.load(one) for one in signed.chain]
     leaf = x509.Certificate.load(signed.certificate)
-    validator = CertificateValidator(leaf, intermediate_certs=between, validation_context=context)
+    validator: Any = CertificateValidator(leaf, intermediate_certs=between, validation_context=context)
     try:
         path = asyncio.run(validator.async_validate_usage({"digital_signature", "non_repudiation"}))
     except (ValidationError, ValueError):
@@ -116,7 +132,7 @@ def _is_authority(certificate: bytes) -> bool:
 def _revocation(signed: Signed, chain: "list[Certificate]", lists: Sequence[bytes]) -> Trust:
     """Look each certificate below the root up in the newest list of its issuer."""
     told = []
-    for certificate, issuer in zip(chain, chain[1:], strict=False):
+    for certificate, issuer in pairwise(chain):
         newest = _newest(lists, issuer)
         if newest is None:
             told.append(UNCHECKED)
@@ -126,11 +142,11 @@ def _revocation(signed: Signed, chain: "list[Certificate]", lists: Sequence[byte
             why = _why(entry)
             revoked = f"{entry.revocation_date_utc:%Y-%m-%d} ({why})"
             if _undone(signed, entry.revocation_date_utc, why):
-                return Trust(False, f"The certificate of {_name(certificate)} was revoked on {revoked}.", "revoked")
+                return Trust(f"The certificate of {_name(certificate)} was revoked on {revoked}.", REVOKED)
             told.append(f"revoked on {revoked}, after this was signed")
         else:
             told.append(f"not revoked as of {newest.last_update_utc:%Y-%m-%d}")
-    return Trust(True, "", told[0] if told else UNCHECKED)
+    return Trust("", told[0] if told else UNCHECKED)
 
 
 def _newest(lists: Sequence[bytes], issuer: "Certificate") -> "CertificateRevocationList | None":

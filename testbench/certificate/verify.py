@@ -16,14 +16,14 @@ A file from a stranger is parsed by ``certificate/checking``, in a child process
 
 import logging
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from testbench.certificate.enclosed import Enclosed, enclosed_in
 from testbench.certificate.keys import fingerprint_of, grouped, signer_of
 from testbench.certificate.seals import MIB, faults_of_signatures, reader_of, signatures_of
 from testbench.certificate.signing import FIELD, OPERATOR
-from testbench.certificate.trust import Anchors, Signed, Trust, trust_in
+from testbench.certificate.trust import REVOKED, Anchors, Signed, Trust, trust_in
 
 LARGEST_FILE = 20 * MIB
 
@@ -119,9 +119,9 @@ def bytes_of(document: bytes | Path) -> bytes:
         return file.read(LARGEST_FILE + 1)
 
 
-def refused(reason: str) -> Verification:
-    """The judgement on a file that was not looked into."""
-    return Verification(intact=False, trusted=False, specimen=False, reasons=(reason,))
+def refused(*reasons: str) -> Verification:
+    """The judgement on a file that is not intact, or was not looked into."""
+    return Verification(intact=False, trusted=False, specimen=False, reasons=reasons)
 
 
 def _judgement(found: _Found, anchors: Anchors) -> Verification:
@@ -133,17 +133,19 @@ def _judgement(found: _Found, anchors: Anchors) -> Verification:
         reasons.append("The reviewer has not signed yet.")
     known = bool(held) and complete and all(trust.trusted for _, trust in held)
     signatures = tuple(_in_facts(one, trust) for one, trust in held)
-    first = {"signer": signatures[0].signer, "fingerprint": signatures[0].fingerprint} if signatures else {}
+    judged = refused(*reasons)
+    if signatures:
+        first = signatures[0]
+        judged = replace(judged, signer=first.signer, fingerprint=first.fingerprint, signatures=signatures)
     if not intact or found.enclosed is None or found.enclosed.facts is None:
-        specimen = found.enclosed is not None and found.enclosed.specimen
-        return Verification(False, False, specimen, tuple(reasons), **first, signatures=signatures)
+        return judged
     facts, enclosed = found.enclosed.facts, found.enclosed
     if not enclosed.follows:
         reasons.append(_not_following(enclosed))
-    return Verification(
-        intact, known, enclosed.specimen, tuple(reasons), **first,
+    return replace(
+        judged, intact=True, trusted=known, specimen=enclosed.specimen, reasons=tuple(reasons),
         number=facts.number, serial=facts.serial, verdict=facts.verdict, record_sha256=facts.record_sha256,
-        sealed_at=signatures[0].at, follows=enclosed.follows, rejudged=enclosed.rejudged, signatures=signatures,
+        sealed_at=signatures[0].at, follows=enclosed.follows, rejudged=enclosed.rejudged,
     )  # fmt: skip
 
 
@@ -209,6 +211,8 @@ def _first_line(judged: Verification, what: str) -> str:
         return f"DOES NOT FOLLOW: {what}. Nothing was changed since it was sealed, but the verdict is not shown."
     if not judged.complete:
         return f"NOT REVIEWED YET: {what}. Nothing was changed since the operator signed it."
+    if any(one.revocation == REVOKED for one in judged.signatures):
+        return f"REVOKED: {what}. Nothing was changed since it was sealed, but a signer's certificate was revoked."
     if judged.trusted:
         return f"INTACT: {what}. Nothing was changed since it was sealed."
     return f"UNKNOWN SIGNER: {what}. Nothing was changed since it was sealed, but by whom is not known."

@@ -194,6 +194,12 @@ class Simulation(Value):
     """File through which the rig tells its time; empty: the ordinary clock."""
 
 
+class TimeStampEntry(Value):
+    """The time-stamp authority (RFC 3161) that documents are stamped by."""
+
+    url: Annotated[str, Field(pattern=r"^https?://\S+$")]
+
+
 class Bench(Value):
     """One bench: the whole of bench.toml."""
 
@@ -212,6 +218,8 @@ class Bench(Value):
     """What C is measured with; None where the bench has no burette."""
     water_temperature: Temperature | None = None
     """As somebody states it; a temperature channel overrules it."""
+    time_stamp: TimeStampEntry | None = None
+    """None: the signing time is the station's clock alone."""
 
     @field_validator("water_temperature")
     @classmethod
