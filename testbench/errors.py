@@ -921,7 +921,7 @@ class PassphraseMissingError(BenchError):
     remedy: ClassVar[str] = "Put the passphrase into a file of mode 0600 and name it in TESTBENCH_PASSPHRASE_FILE."
 
     def sentence(self) -> str:
-        return f"The passphrase of {self.what} is not known: {self.found}; it can come from {self.allowed}."
+        return f"Passphrase of {self.what} cannot be used: {self.found}; allowed is {self.allowed}."
 
 
 @dataclass(eq=False)

@@ -12,8 +12,8 @@ from testbench.station.bench import Works
 
 TEXT, PAGE = "how-to-check.txt", "how-to-check.pdf"
 COLUMNS = 100
-COMMAND = 8.0
-"""Size of a command [pt]."""
+BODY, HEADING, COMMAND = 10.0, 11.0, 8.5
+"""Sizes of text [pt]."""
 
 
 def export_for_customer(authority: Authority, works: Works, paper: str, at: datetime, folder: Path) -> list[Path]:
@@ -79,16 +79,17 @@ def as_page(told: HowToCheck, works: Works, look: Layout, paper: str, at: dateti
     pen.text(pen.right, pen.top - 12, works.name, REGULAR, sizes.body, align="right")
     pen.rule(pen.top - 18, 1.6, look.colours.ink)
     y = pen.top - 30
-    y -= pen.paragraph(pen.left, y, told.lead, width, size=sizes.serial) + 8
-    pen.text(pen.left, y - 9, told.root, STRONG, sizes.section)
+    y -= pen.paragraph(pen.left, y, told.lead, width, size=BODY) + 8
+    pen.text(pen.left, y - 9, told.root, STRONG, HEADING)
+    y -= 12
     for line in _halves(told.fingerprint):
-        y -= 22
-        pen.text(pen.left, y, line, BOLD, pen.fitted(line, BOLD, sizes.title, width))
-    y -= 8
+        y -= 20
+        pen.text(pen.left, y, line, BOLD, sizes.title)
+    y -= 10
     for text in (told.facts, told.compare):
-        y -= pen.paragraph(pen.left, y, text, width, size=sizes.serial) + 4
+        y -= pen.paragraph(pen.left, y, text, width, size=BODY) + 4
     for way in told.way:
-        y = _way(pen, way.heading, (way.text, way.commands, way.after), y - 10)
+        y = _way(pen, way.heading, (way.text, way.commands, way.after), y - 14)
     pen.rule(pen.bottom + 24, 0.5)
     pen.paragraph(pen.left, pen.bottom + 20, told.closing, width, size=sizes.body)
     pen.canvas.showPage()
@@ -98,15 +99,15 @@ def as_page(told: HowToCheck, works: Works, look: Layout, paper: str, at: dateti
 def _way(pen: Pen, heading: str, told: tuple[str, tuple[str, ...], str], y: float) -> float:
     """A heading, what to do, the commands, what they must say; gives the height where it ends."""
     text, commands, after = told
-    sizes, width = pen.layout.sizes, pen.right - pen.left
-    pen.text(pen.left, y - 10, heading, STRONG, sizes.serial)
+    width = pen.right - pen.left
+    pen.text(pen.left, y - 10, heading, STRONG, HEADING)
     pen.rule(y - 14, 0.5)
-    y -= 18
-    y -= pen.paragraph(pen.left, y, text, width, size=sizes.serial) + 3
+    y -= 20
+    y -= pen.paragraph(pen.left, y, text, width, size=BODY) + 5
     for command in commands:
-        y -= pen.paragraph(pen.left + 12, y, command, width - 12, STRONG, size=COMMAND) + 3
+        y -= pen.paragraph(pen.left + 12, y, command, width - 12, STRONG, size=COMMAND) + 4
     if after:
-        y -= pen.paragraph(pen.left, y, after, width, size=sizes.serial)
+        y -= pen.paragraph(pen.left, y, after, width, size=BODY)
     return y
 
 

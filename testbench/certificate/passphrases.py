@@ -58,10 +58,12 @@ class FromLines:
 class FromTerminal:
     """Asks a person, without showing what is typed; a new passphrase twice."""
 
+    sources = "a terminal, or standard input with --passphrase-stdin"
+
     def known(self, what: str) -> str:
         """What the person types."""
         if not sys.stdin.isatty():
-            raise PassphraseMissingError(what, "there is no terminal to ask at")
+            raise PassphraseMissingError(what, "there is no terminal to ask at", self.sources)
         return getpass.getpass(f"Passphrase of {what}: ")
 
     def chosen(self, what: str) -> str:
@@ -74,6 +76,8 @@ class FromTerminal:
 
 class FromSystem(FromTerminal):
     """For a program nobody sits at: a file named by the environment, or the service manager's credential store."""
+
+    sources = f"the file that {FILE} names, the system's credential {CREDENTIAL}, a terminal"
 
     def known(self, what: str) -> str:
         """The first line of the file or credential; without either a person is asked."""
@@ -93,4 +97,6 @@ def _first_line(path: Path, what: str) -> str:
                 raise PassphraseMissingError(what, f"group or others can read {path} (mode {mode:04o})", "mode 0600")
             return file.readline().rstrip("\r\n")
     except OSError as failure:
-        raise PassphraseMissingError(what, f"{path} cannot be read ({failure.strerror})") from failure
+        raise PassphraseMissingError(
+            what, f"{path} cannot be read ({failure.strerror})", FromSystem.sources
+        ) from failure
