@@ -312,20 +312,20 @@ def make_authority(keys: Path, root_folder: Path, works: str, at: datetime, ask:
     root_key = ca.new_key()
     root = ca.Issuer(root_key, ca.root_certificate(root_key, works, at))
     subject, key, certificate = _new_issuing(root, works, at)
-    root_folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    for made in (root_folder, keys, folder):
+        made.mkdir(mode=0o700, parents=True, exist_ok=True)
     create(root_folder / ROOT_KEY, packed("root", root_key, root.certificate, [], root_secret), 0o600)
     create(root_folder / ROOT_CERTIFICATE, _pem(root.certificate), 0o644)
-    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     create(folder / ROOT_CERTIFICATE, _pem(root.certificate), 0o644)
     create(folder / ISSUING_KEY, packed("issuing", key, certificate, [root.certificate], issuing_secret), 0o600)
     create(folder / ISSUING_CERTIFICATE, _pem(certificate), 0o644)
     first = _entry(Subject(Role.ROOT, "Certificate root", works), root.certificate, root.certificate)
     entries = (first, _entry(subject, certificate, root.certificate))
     replace(folder / REGISTER, Register(entries=entries).model_dump_json(indent=1).encode())
-    made = Authority(keys)
-    made._make_list(root, Role.ROOT, folder / ROOT_LIST, at)  # noqa: SLF001 - the root is unlocked only now
-    made._make_list(ca.Issuer(key, certificate), Role.ISSUING, folder / ISSUING_LIST, at)  # noqa: SLF001
-    return made
+    founded = Authority(keys)
+    founded._make_list(root, Role.ROOT, folder / ROOT_LIST, at)  # noqa: SLF001 - the root is unlocked only now
+    founded._make_list(ca.Issuer(key, certificate), Role.ISSUING, folder / ISSUING_LIST, at)  # noqa: SLF001
+    return founded
 
 
 def anchors_of(keys: Path, roots: Sequence[Path], lists: Sequence[Path], stamps: Sequence[Path]) -> Anchors:

@@ -19,7 +19,7 @@ CHANGED, ADDED = "Its content was changed after it was sealed.", "Something was 
 MIB = 1024 * 1024
 LARGEST_STREAM, MOST_DECODED = 64 * MIB, 200 * MIB
 WRONG = "The seal's signature is wrong."
-_DATES = re.compile(rb"<(xmp:(?:Modify|Metadata)Date)>[^<]*</\1>|<pdf:Producer>[^<]*</pdf:Producer>")
+_DATES = re.compile(rb'(xmp:(Modify|Metadata)Date|pdf:Producer)="[^"]*"')
 
 
 def signatures_of(reader: Any, anchors: Anchors) -> list[Signed]:

@@ -102,7 +102,7 @@ def _chain(signed: Signed, anchors: Anchors) -> "list[Certificate]":
     from asn1crypto import x509
     from cryptography.x509 import load_der_x509_certificate
     from pyhanko_certvalidator import CertificateValidator, ValidationContext
-    from pyhanko_certvalidator.errors import ValidationError
+    from pyhanko_certvalidator.errors import PathBuildingError, ValidationError
 
     roots = [x509.Certificate.load(one) for one in anchors.certificates if _is_authority(one)]
     if not roots or signed.known_since is None or _is_authority(signed.certificate):
@@ -113,7 +113,7 @@ def _chain(signed: Signed, anchors: Anchors) -> "list[Certificate]":
     validator: Any = CertificateValidator(leaf, intermediate_certs=between, validation_context=context)
     try:
         path = asyncio.run(validator.async_validate_usage({"digital_signature", "non_repudiation"}))
-    except (ValidationError, ValueError):
+    except (PathBuildingError, ValidationError, ValueError):
         return []
     found = [load_der_x509_certificate(one.dump()) for one in path.iter_certs(include_root=True)]
     return found[::-1] if len(found) <= LONGEST_CHAIN else []

@@ -80,7 +80,9 @@ class _Found:
     """What has been read so far, and every fault."""
 
     faults: list[str] = field(default_factory=list)
-    signed: list[Signed] = field(default_factory=list)
+    signatures: tuple[Signature, ...] = ()
+    distrust: tuple[str, ...] = ()
+    """Why signers are not known."""
     enclosed: Enclosed | None = None
 
 
@@ -104,7 +106,7 @@ def verify(document: bytes | Path, trusted: Sequence[bytes] | Anchors) -> Verifi
         return refused(f"The file cannot be opened: {failure.strerror}.")
     except Exception as failure:  # noqa: BLE001 - whatever a hostile file does to a parser means: not intact
         found.faults.append(f"The file cannot be read as a sealed document ({type(failure).__name__}).")
-    return _judgement(found, anchors)
+    return _judgement(found)
 
 
 def bytes_of(document: bytes | Path) -> bytes:
@@ -124,15 +126,13 @@ def refused(*reasons: str) -> Verification:
     return Verification(intact=False, trusted=False, specimen=False, reasons=reasons)
 
 
-def _judgement(found: _Found, anchors: Anchors) -> Verification:
-    held = [(one, trust_in(one, anchors)) for one in found.signed]
+def _judgement(found: _Found) -> Verification:
     intact = not found.faults and found.enclosed is not None and found.enclosed.facts is not None
-    reasons = [*found.faults, *dict.fromkeys(trust.reason for _, trust in held if trust.reason)]
-    complete = [one.field for one, _ in held] != [OPERATOR]
+    reasons, signatures = [*found.faults, *found.distrust], found.signatures
+    complete = [one.field for one in signatures] != [OPERATOR]
     if intact and not complete:
         reasons.append("The reviewer has not signed yet.")
-    known = bool(held) and complete and all(trust.trusted for _, trust in held)
-    signatures = tuple(_in_facts(one, trust) for one, trust in held)
+    known = complete and all(one.trusted for one in signatures)
     judged = refused(*reasons)
     if signatures:
         first = signatures[0]
@@ -176,7 +176,9 @@ def _check(data: bytes, found: _Found, anchors: Anchors) -> None:
     if not reader.embedded_signatures:
         found.faults.append("It carries no seal.")
         return
-    found.signed = signatures_of(reader, anchors)
+    held = [(one, trust_in(one, anchors)) for one in signatures_of(reader, anchors)]
+    found.signatures = tuple(_in_facts(one, trust) for one, trust in held)
+    found.distrust = tuple(dict.fromkeys(trust.reason for _, trust in held if trust.reason))
     found.faults.extend(dict.fromkeys(faults_of_signatures(reader, data)))
     found.enclosed = enclosed_in(reader)
     found.faults.extend(found.enclosed.faults)
