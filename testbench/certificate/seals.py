@@ -12,7 +12,7 @@ from io import BytesIO
 from typing import Any
 
 from testbench.certificate.signing import FIELD, OPERATOR, REVIEWER
-from testbench.certificate.stamping import level_of
+from testbench.certificate.stamping import envelope_of, token_of
 from testbench.certificate.trust import Anchors, Signed
 
 CHANGED, ADDED = "Its content was changed after it was sealed.", "Something was added to the file after it was sealed."
@@ -30,8 +30,9 @@ def signatures_of(reader: Any, anchors: Anchors) -> list[Signed]:
 def _signed(embedded: Any, anchors: Anchors) -> Signed:
     own = bytes(embedded.signer_cert.dump())
     chain = tuple(bytes(one.dump()) for one in embedded.other_embedded_certs)
-    level = level_of(embedded)
-    stamp = _stamp_of(embedded, anchors) if level == "B-T" else None
+    stamped = token_of(embedded) is not None
+    stamp = _stamp_of(embedded, anchors) if stamped else None
+    level = "B-T" if stamped else "B-B"
     return Signed(embedded.field_name, own, chain, embedded.self_reported_timestamp, level, stamp)
 
 
@@ -102,40 +103,9 @@ def _covers_every_byte(seal: Any, data: bytes, *, last: bool) -> bool:
     if first != 0 or not at_end or not 0 < length < second:
         return False
     content = bytes(seal.pkcs7_content)
-    exact = _as_we_write_it(seal)
+    exact = envelope_of(seal, token_of(seal))
     padded = exact + bytes(max(len(content) - len(exact), 0))
     return content == padded and data[length:second] == f"<{content.hex().upper()}>".encode()
-
-
-def _as_we_write_it(seal: Any) -> bytes:
-    """The signature's envelope built anew around its parts: certificates, signed attributes, signature, time stamp.
-
-    The envelope itself is not signed, so it is compared with the only one that a station writes.
-    """
-    from asn1crypto import cms
-
-    info, certificate = seal.signer_info, seal.signer_cert
-    issuer = cms.IssuerAndSerialNumber({"issuer": certificate.issuer, "serial_number": certificate.serial_number})
-    signer = {
-        "version": "v1",
-        "sid": cms.SignerIdentifier({"issuer_and_serial_number": issuer}),
-        "digest_algorithm": {"algorithm": "sha256"},
-        "signature_algorithm": {"algorithm": "sha256_ecdsa"},
-        "signature": info["signature"],
-        "signed_attrs": info["signed_attrs"],
-    }
-    if level_of(seal) == "B-T":
-        signer["unsigned_attrs"] = [
-            {"type": "signature_time_stamp_token", "values": [seal.attached_timestamp_data.copy()]}
-        ]
-    signed = {
-        "version": "v1",
-        "digest_algorithms": [{"algorithm": "sha256"}],
-        "encap_content_info": {"content_type": "data"},
-        "certificates": [certificate, *seal.other_embedded_certs],
-        "signer_infos": [signer],
-    }
-    return bytes(cms.ContentInfo({"content_type": "signed_data", "content": cms.SignedData(signed)}).dump())
 
 
 def _same_facts(seals: list[Any], data: bytes) -> bool:

@@ -56,6 +56,9 @@ class OverHttp:
         try:
             with urllib.request.urlopen(request, timeout=PATIENCE_S) as found:  # noqa: S310
                 return bytes(found.read(LARGEST_ANSWER))
+        except urllib.error.HTTPError as failure:
+            failure.close()
+            raise StampFailedError(self.name, f"HTTP status {failure.code}") from failure
         except (OSError, ValueError) as failure:
             reason = failure.reason if isinstance(failure, urllib.error.URLError) else failure
             raise StampFailedError(self.name, str(reason) or type(failure).__name__) from failure
@@ -71,17 +74,14 @@ def stamped(document: bytes, authority: TimeStamps) -> bytes:
     Raises:
         StampFailedError: no time stamp was had, or it does not fit into its room; the document is as it was.
     """
-    from asn1crypto import cms
     from pyhanko.pdf_utils.reader import PdfFileReader
 
     last = PdfFileReader(BytesIO(document)).embedded_signatures[-1]
-    if level_of(last) == "B-T":
+    if token_of(last) is not None:
         return document
     signature = last.signer_info["signature"].native
     token = _token(authority, hashlib.sha256(signature).digest())
-    info = last.signed_data["signer_infos"][0]
-    info["unsigned_attrs"] = cms.CMSAttributes([{"type": "signature_time_stamp_token", "values": [token]}])
-    value = cms.ContentInfo({"content_type": "signed_data", "content": last.signed_data}).dump(force=True)
+    value = envelope_of(last, token)
     _, length, second, _ = (int(number) for number in last.byte_range)
     room = (second - length - 2) // 2
     if len(value) > room:
@@ -91,11 +91,41 @@ def stamped(document: bytes, authority: TimeStamps) -> bytes:
     return sealed
 
 
-def level_of(signature: Any) -> str:
-    """The PAdES level of an embedded signature: B-B or B-T."""
-    attributes = signature.signer_info["unsigned_attrs"]
-    kinds = [one["type"].native for one in attributes] if attributes else []
-    return "B-T" if "signature_time_stamp_token" in kinds else "B-B"
+def token_of(signature: Any) -> Any:
+    """The time stamp of an embedded signature; None without one."""
+    for attribute in signature.signer_info["unsigned_attrs"] or ():
+        if attribute["type"].native == "signature_time_stamp_token":
+            return attribute["values"][0]
+    return None
+
+
+def envelope_of(signature: Any, token: Any) -> bytes:
+    """The envelope of an embedded signature, built anew around its parts: certificates, signed attributes, time stamp.
+
+    The envelope itself is not signed, so this is also what a verifier compares it with: the only one that is written.
+    """
+    from asn1crypto import cms
+
+    info, certificate = signature.signer_info, signature.signer_cert
+    issuer = cms.IssuerAndSerialNumber({"issuer": certificate.issuer, "serial_number": certificate.serial_number})
+    signer = {
+        "version": "v1",
+        "sid": cms.SignerIdentifier({"issuer_and_serial_number": issuer}),
+        "digest_algorithm": {"algorithm": "sha256"},
+        "signature_algorithm": {"algorithm": "sha256_ecdsa"},
+        "signature": info["signature"],
+        "signed_attrs": info["signed_attrs"],
+    }
+    if token is not None:
+        signer["unsigned_attrs"] = [{"type": "signature_time_stamp_token", "values": [token]}]
+    signed = {
+        "version": "v1",
+        "digest_algorithms": [{"algorithm": "sha256"}],
+        "encap_content_info": {"content_type": "data"},
+        "certificates": [certificate, *signature.other_embedded_certs],
+        "signer_infos": [signer],
+    }
+    return bytes(cms.ContentInfo({"content_type": "signed_data", "content": cms.SignedData(signed)}).dump())
 
 
 def _token(authority: TimeStamps, digest: bytes) -> Any:

@@ -139,9 +139,9 @@ def test_a_locked_document_takes_no_third_signature(locked: bytes, authority: Si
     assert str(refusal.value) == ("Signature Operator: the document is signed already; allowed is the first signature.")
 
 
-def test_one_person_with_two_certificates_is_two_certificates(
-    certified: bytes, authority: SimpleNamespace, at: datetime
-) -> None:
-    """The verifier compares certificates, so whoever decides who may review must compare names."""
+def test_the_reviewer_may_sign_an_hour_later(certified: bytes, authority: SimpleNamespace, at: datetime) -> None:
+    """The marks of when a revision was written are no change of the document."""
     later = lock(certified, authority.reviewer, at + timedelta(hours=1))
-    assert verify(later, authority.anchors).trusted
+    found = verify(later, authority.anchors)
+    assert found.trusted
+    assert [one.at for one in found.signatures] == ["2026-11-25T10:02:03+00:00", "2026-11-25T11:02:03+00:00"]
