@@ -9,6 +9,7 @@ until the last certificate under it ends, because its revocation list must still
 import json
 import os
 from collections.abc import Sequence
+from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -171,7 +172,8 @@ class Authority:
         Raises:
             TokenFailedError: the token does not answer or holds no such key.
         """
-        public_key = open_token(names, ask).public_key()
+        with closing(open_token(names, ask)) as found:
+            public_key = found.public_key()
         issuer = self._issuing(ask)
         subject = Subject(Role.STATION, f"Station seal, bench {bench}", works)
         certificate = ca.certificate_for(subject, public_key, issuer, at)

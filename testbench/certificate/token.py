@@ -25,12 +25,16 @@ if TYPE_CHECKING:
 class TokenKey:
     """A private key on a token that is logged in to."""
 
-    def __init__(self, name: str, private: Any, public: "EllipticCurvePublicKey") -> None:
-        self._name, self._private, self._public = name, private, public
+    def __init__(self, name: str, session: Any, private: Any, public: "EllipticCurvePublicKey") -> None:
+        self._name, self._session, self._private, self._public = name, session, private, public
 
     def public_key(self) -> "EllipticCurvePublicKey":
         """The public half."""
         return self._public
+
+    def close(self) -> None:
+        """Log out."""
+        _close(self._session)
 
     def sign(self, data: bytes, _: Any, /) -> bytes:
         """Sign on the token: the digest is taken here, for some tokens know raw ECDSA only.
@@ -86,14 +90,33 @@ def _open(module: str, token: str, label: str, ask: Passphrases) -> TokenKey:
     import pkcs11
     from pkcs11.exceptions import PKCS11Error
 
+    pin, session = ask.known(f"the token {token} (PIN)"), None
     try:
-        slot = pkcs11.lib(module).get_token(token_label=token)
-        session = slot.open(user_pin=ask.known(f"the token {token} (PIN)"))
+        session = _logged_in(pkcs11.lib(module).get_token(token_label=token), pin)
         private = session.get_key(object_class=pkcs11.ObjectClass.PRIVATE_KEY, label=label)
         public = session.get_key(object_class=pkcs11.ObjectClass.PUBLIC_KEY, label=label)
-        return TokenKey(token, private, _public(public, token))
+        return TokenKey(token, session, private, _public(public, token))
     except (PKCS11Error, RuntimeError) as failure:
+        _close(session)
         raise TokenFailedError(token, f"no key '{label}' could be opened ({_named(failure)})") from failure
+    except TokenFailedError:
+        _close(session)
+        raise
+
+
+def _logged_in(slot: Any, pin: str) -> Any:
+    """A session; whoever is logged in to a token is so with all sessions of the process (PKCS#11 2.40, 2.6)."""
+    from pkcs11.exceptions import UserAlreadyLoggedIn
+
+    try:
+        return slot.open(user_pin=pin)
+    except UserAlreadyLoggedIn:
+        return slot.open()
+
+
+def _close(session: Any) -> None:
+    if session is not None:
+        session.close()
 
 
 def _public(found: Any, token: str) -> "EllipticCurvePublicKey":
