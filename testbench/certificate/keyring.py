@@ -8,7 +8,6 @@ until the last certificate under it ends, because its revocation list must still
 
 import json
 import os
-from collections.abc import Sequence
 from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -28,9 +27,7 @@ from testbench.certificate.keys import (
     StationKey,
     create,
     fingerprint_of,
-    is_self_signed,
     load_packed,
-    own_certificates,
     read_certificate,
     read_protected,
     set_aside,
@@ -38,7 +35,6 @@ from testbench.certificate.keys import (
 from testbench.certificate.passphrases import Passphrases
 from testbench.certificate.pkcs12 import packed, unpacked
 from testbench.certificate.token import open_token
-from testbench.certificate.trust import Anchors
 from testbench.errors import AuthorityRefusedError, KeyFileError
 from testbench.procedure.valve import Value
 
@@ -49,7 +45,7 @@ if TYPE_CHECKING:
 AUTHORITY, PEOPLE = "authority", "people"
 ROOT_KEY, ROOT_CERTIFICATE, ROOT_LIST = "root.p12", "root-cert.pem", "root.crl"
 ISSUING_KEY, ISSUING_CERTIFICATE, ISSUING_LIST = "issuing.p12", "issuing-cert.pem", "issuing.crl"
-REGISTER, STAMP_ROOTS = "issued.json", "stamp-root*.pem"
+REGISTER = "issued.json"
 SOON = timedelta(days=60)
 """House decision: a certificate that ends within this time is due for renewal."""
 
@@ -328,30 +324,6 @@ def make_authority(keys: Path, root_folder: Path, works: str, at: datetime, ask:
     founded._make_list(root, Role.ROOT, folder / ROOT_LIST, at)  # noqa: SLF001 - the root is unlocked only now
     founded._make_list(ca.Issuer(key, certificate), Role.ISSUING, folder / ISSUING_LIST, at)  # noqa: SLF001
     return founded
-
-
-def anchors_of(keys: Path, roots: Sequence[Path], lists: Sequence[Path], stamps: Sequence[Path]) -> Anchors:
-    """What a reader trusts: the files that are named, and what a home has of its own.
-
-    Raises:
-        KeyFileError: a file that is named cannot be read.
-    """
-    own = own_certificates(keys)
-    authority = keys / AUTHORITY
-    if (authority / ROOT_CERTIFICATE).exists():  # its stations are then known through it, and can be revoked
-        own = [one for one in own if is_self_signed(one)] + [read_certificate(authority / ROOT_CERTIFICATE)]
-    return Anchors(
-        tuple(own + [read_certificate(path) for path in roots]),
-        tuple(_list_in(path) for path in (*sorted(authority.glob("*.crl")), *lists)),
-        tuple(read_certificate(path) for path in (*sorted(keys.glob(STAMP_ROOTS)), *stamps)),
-    )
-
-
-def _list_in(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError as failure:
-        raise KeyFileError(str(path), f"it cannot be read ({failure.strerror})") from failure
 
 
 def person_file(keys: Path, name: str) -> Path:

@@ -81,8 +81,8 @@ def verify(  # noqa: PLR0917 - one for each option
     """
     from dataclasses import asdict
 
+    from testbench.certificate.anchors import anchors_of
     from testbench.certificate.checking import verify_apart
-    from testbench.certificate.keyring import anchors_of
     from testbench.certificate.keys import grouped
     from testbench.certificate.verify import in_words
 

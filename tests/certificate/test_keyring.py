@@ -12,8 +12,9 @@ import pytest
 
 from testbench.certificate import authority as ca
 from testbench.certificate import pkcs12
+from testbench.certificate.anchors import anchors_of
 from testbench.certificate.authority import Why
-from testbench.certificate.keyring import Authority, anchors_of, load_person_key, make_authority
+from testbench.certificate.keyring import Authority, load_person_key, make_authority
 from testbench.certificate.keys import load_station_key, make_station_key, read_certificate
 from testbench.certificate.passphrases import FromLines, FromSystem
 from testbench.certificate.signing import seal

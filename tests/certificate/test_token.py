@@ -12,7 +12,8 @@ from types import SimpleNamespace
 import pytest
 
 from testbench.certificate import pkcs12
-from testbench.certificate.keyring import Authority, anchors_of
+from testbench.certificate.anchors import anchors_of
+from testbench.certificate.keyring import Authority
 from testbench.certificate.keys import load_station_key
 from testbench.certificate.passphrases import FromLines
 from testbench.certificate.signing import seal

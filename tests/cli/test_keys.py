@@ -105,7 +105,7 @@ def test_the_recorders_child_seals_with_the_passphrase_file(home: Path, monkeypa
     """The environment names a file; without it the refusal says what to do, and the document can follow later."""
     founded(home)
     monkeypatch.setattr("sys.stdin", StringIO())
-    with pytest.raises(BenchError, match="Passphrase of .*station.p12 cannot be used: there is no terminal"):
+    with pytest.raises(BenchError, match=r"Passphrase of .*station\.p12 cannot be used: there is no terminal"):
         issue_document(Home(home), "B1-000001")
     secret = home / "secret"
     secret.write_text(f"{STATION}\n")
