@@ -101,6 +101,7 @@ class Authority:
             self.register = Register.model_validate_json(path.read_bytes())
         except (OSError, ValidationError) as failure:
             raise KeyFileError(str(path), "the register of issued certificates cannot be read") from failure
+        self._unlocked: ca.Issuer | None = None
 
     # Looking -------------------------------------------------------------------------------------
 
@@ -214,6 +215,7 @@ class Authority:
                 path.rename(path.with_name(f"{path.stem}-{old}{path.suffix}"))
         create(self.folder / ISSUING_KEY, data, 0o600)
         create(self.folder / ISSUING_CERTIFICATE, _pem(certificate), 0o644)
+        self._unlocked = None
         entry = self._enter(subject, certificate, root)
         self._make_list(ca.Issuer(key, certificate), Role.ISSUING, self.folder / ISSUING_LIST, at)
         return entry
@@ -257,6 +259,12 @@ class Authority:
             self._make_list(issuer, role, path, at)
         return [path for _, _, path in signers]
 
+    def begin(self, root: ca.Issuer, issuing: ca.Issuer, at: datetime) -> None:
+        """Sign the first lists while the root is unlocked; the issuing authority stays so while this is held."""
+        self._make_list(root, Role.ROOT, self.folder / ROOT_LIST, at)
+        self._make_list(issuing, Role.ISSUING, self.folder / ISSUING_LIST, at)
+        self._unlocked = issuing
+
     def _make_list(self, issuer: ca.Issuer, role: Role, path: Path, at: datetime) -> None:
         from cryptography.hazmat.primitives.serialization import Encoding
 
@@ -275,7 +283,7 @@ class Authority:
     # Register ------------------------------------------------------------------------------------
 
     def _issuing(self, ask: Passphrases) -> ca.Issuer:
-        return _unlocked(self.folder / ISSUING_KEY, ask)
+        return self._unlocked or _unlocked(self.folder / ISSUING_KEY, ask)
 
     def _enter(self, subject: Subject, certificate: "Certificate", issuer: ca.Issuer) -> Entry:
         entry = _entry(subject, certificate, issuer.certificate)
@@ -321,8 +329,7 @@ def make_authority(keys: Path, root_folder: Path, works: str, at: datetime, ask:
     entries = (first, _entry(subject, certificate, root.certificate))
     replace(folder / REGISTER, Register(entries=entries).model_dump_json(indent=1).encode())
     founded = Authority(keys)
-    founded._make_list(root, Role.ROOT, folder / ROOT_LIST, at)  # noqa: SLF001 - the root is unlocked only now
-    founded._make_list(ca.Issuer(key, certificate), Role.ISSUING, folder / ISSUING_LIST, at)  # noqa: SLF001
+    founded.begin(root, ca.Issuer(key, certificate), at)
     return founded
 
 

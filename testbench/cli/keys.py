@@ -46,8 +46,8 @@ def command() -> None:
 def init(root_dir: Path, home: Path | None, *, plain: bool, from_stdin: bool) -> None:
     """Make root, issuing authority and the station's certificate.
 
-    Asks for new passphrases: of the root, of the issuing authority, the latter once more to use it, of the station.
-    The key that the station had stays beside the new one; what it sealed stays valid.
+    Asks for three new passphrases: of the root, of the issuing authority, of the station. The key that the station had
+    stays beside the new one; what it sealed stays valid.
     """
     from testbench.certificate.keyring import make_authority
     from testbench.certificate.keys import grouped

@@ -1,6 +1,7 @@
 """PDF/A-3b: checked before anybody signs; the same bytes whatever clock and hash seed the process has."""
 
 import os
+import shutil
 import subprocess
 import sys
 from datetime import datetime
@@ -15,6 +16,7 @@ from pikepdf import pdfa
 
 from testbench.certificate.attach import Attachment, attach
 from testbench.errors import ArchiveProfileError
+from testbench.run.record import canonical
 
 STORY = """
 import hashlib, importlib.util, sys
@@ -112,3 +114,25 @@ def _page_with_date(at: datetime) -> bytes:
     pen = Pen(layout(), "A4", at)
     pen.canvas.showPage()
     return attach(pen.finished(), (Attachment("a.json", b"{}", "application/json", "A"),), at)
+
+
+@pytest.mark.skipif(shutil.which("pdfdetach") is None, reason="poppler-utils is not installed")
+def test_pdfdetach_takes_out_what_was_put_in(locked: bytes, accepted: Any, tmp_path: Path) -> None:
+    """Outside source: pdfdetach of poppler, from a document with two signatures."""
+    (tmp_path / "file.pdf").write_bytes(locked)
+    subprocess.run(["pdfdetach", "-saveall", "file.pdf"], cwd=tmp_path, check=True)
+    assert (tmp_path / "record.json").read_bytes() == canonical(accepted.record)
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "file.pdf", "record.json", "trace-01-shell-test-attempt-1.csv", "trace-02-seat-test-attempt-1.csv",
+    ]  # fmt: skip
+
+
+@pytest.mark.skipif(shutil.which("qpdf") is None, reason="qpdf is not installed")
+def test_qpdf_finds_no_error_in_any_revision(unsealed: bytes, certified: bytes, locked: bytes, tmp_path: Path) -> None:
+    """Outside source: qpdf --check, for the structure alone; it says nothing about signatures."""
+    for data in (unsealed, certified, locked):
+        (tmp_path / "file.pdf").write_bytes(data)
+        command = ["qpdf", "--check", str(tmp_path / "file.pdf")]
+        said = subprocess.run(command, capture_output=True, text=True, check=False)
+        assert said.returncode == 0
+        assert "PDF Version: 1.7" in said.stdout

@@ -39,7 +39,7 @@ def keys(home: Path, *arguments: str, told: tuple[str, ...] = ()) -> Result:
 
 
 def founded(home: Path) -> Result:
-    return keys(home, "init", "--root-dir", str(home.parent / "root"), told=(ROOT, ISSUING, ISSUING, STATION))
+    return keys(home, "init", "--root-dir", str(home.parent / "root"), told=(ROOT, ISSUING, STATION))
 
 
 def shown(home: Path) -> list[dict[str, str]]:
@@ -120,7 +120,7 @@ def test_the_recorders_child_seals_with_the_passphrase_file(home: Path, monkeypa
 def test_a_station_without_passphrase_serves_a_bench_that_nobody_unlocks(home: Path) -> None:
     """Its key is as before, its certificate leads to the root."""
     arguments = ("init", "--root-dir", str(home.parent / "root"), "--station-without-passphrase")
-    assert keys(home, *arguments, told=(ROOT, ISSUING, ISSUING)).exit_code == 0
+    assert keys(home, *arguments, told=(ROOT, ISSUING)).exit_code == 0
     issued = issue_document(Home(home), "B1-000001")
     found = CliRunner().invoke(cli, ["certificate", "verify", str(issued.path), "--home", str(home), "--json"])
     assert json.loads(found.output)["signatures"][0]["revocation"].startswith("not revoked as of ")
