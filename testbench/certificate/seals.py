@@ -11,6 +11,7 @@ from datetime import datetime
 from io import BytesIO
 from typing import Any
 
+from testbench.certificate.keys import signer_of
 from testbench.certificate.signing import FIELD, OPERATOR, REVIEWER
 from testbench.certificate.stamping import envelope_of, token_of
 from testbench.certificate.trust import Anchors, Signed
@@ -49,7 +50,11 @@ def _status(embedded: Any, stamp_roots: tuple[bytes, ...] = ()) -> Any:
 
     context = ValidationContext(trust_roots=[embedded.signer_cert], allow_fetching=False)
     roots = [x509.Certificate.load(one) for one in stamp_roots]
-    stamps = ValidationContext(trust_roots=roots, allow_fetching=False)
+    token = token_of(embedded)
+    at = None if token is None else token["content"]["encap_content_info"]["content"].parsed["gen_time"].native
+    stamps = ValidationContext(
+        trust_roots=roots, allow_fetching=False, moment=at
+    )  # judged at its own time, as signers are
     return validate_pdf_signature(embedded, context, stamps, skip_diff=embedded.field_name != OPERATOR)
 
 
@@ -62,8 +67,8 @@ def faults_of_signatures(reader: Any, data: bytes) -> Iterator[str]:
         ([FIELD], [FIELD]), ([OPERATOR], [OPERATOR, REVIEWER]), ([OPERATOR, REVIEWER], [OPERATOR, REVIEWER]),
     ):  # fmt: skip
         yield "It carries other signatures or fields than the one station seal, or an operator's and a reviewer's."
-    if len({bytes(one.signer_cert.dump()) for one in found}) != len(found):
-        yield "One certificate has signed twice, as operator and as reviewer."
+    if len({signer_of(one.signer_cert.dump()) for one in found}) != len(found):
+        yield "One person has signed twice, as operator and as reviewer."
     if reader.xrefs.total_revisions != 1 + len(found) or (len(found) > 1 and not _same_facts(found, data)):
         yield ADDED
     for one in found:

@@ -15,7 +15,7 @@ from functools import cache
 from io import BytesIO
 from typing import Any
 
-from testbench.certificate.keys import StationKey
+from testbench.certificate.keys import StationKey, signer_of
 from testbench.errors import SignatureRefusedError
 
 FIELD, OPERATOR, REVIEWER = "StationSeal", "Operator", "Reviewer"
@@ -77,7 +77,7 @@ def lock(document: bytes, key: StationKey, at: datetime) -> bytes:
 
     Args:
         document: as :func:`certify` gave it.
-        key: the reviewer's key; not the operator's.
+        key: the reviewer's key; it names another person than the operator's.
         at: the station's time of day.
 
     Raises:
@@ -88,8 +88,8 @@ def lock(document: bytes, key: StationKey, at: datetime) -> bytes:
     if set(signers) != {OPERATOR}:
         found = "it is signed already" if REVIEWER in signers else "no operator has signed"
         raise SignatureRefusedError(REVIEWER, found, "one reviewer, after the operator")
-    if signers[OPERATOR] in {key.certificate, *key.chain}:
-        raise SignatureRefusedError(REVIEWER, "the operator's own certificate", "another person's")
+    if signers[OPERATOR] == key.signer:  # a person may hold two certificates while one replaces the other
+        raise SignatureRefusedError(REVIEWER, f"{key.signer}, who signed as operator", "another person")
     return _signed(writer, key, at, REVIEWER, {}, None, ROOM)
 
 
@@ -100,9 +100,9 @@ def _writer(document: bytes) -> Any:
     return IncrementalPdfFileWriter(BytesIO(document))
 
 
-def _signers(reader: Any) -> dict[str, bytes]:
-    """Field names and the certificates (DER) that signed them."""
-    return {found.field_name: bytes(found.signer_cert.dump()) for found in reader.embedded_signatures}
+def _signers(reader: Any) -> dict[str, str]:
+    """Field names and whom the certificates in them name."""
+    return {found.field_name: signer_of(found.signer_cert.dump()) for found in reader.embedded_signatures}
 
 
 def _signed(  # noqa: PLR0917 - what a signature is made of

@@ -82,8 +82,8 @@ def test_a_document_is_signed_and_checked_in_a_fifth_of_a_second(tmp_path: Path)
     record = record.model_copy(update={"stages": stages})
     digest = sha256(canonical(record))
     keys = []
-    for name in ("one", "two"):
-        make_station_key(tmp_path / name, "B1", "Harrow Lane Valve Works", AT)
+    for name in ("B1", "B2"):
+        make_station_key(tmp_path / name, name, "Harrow Lane Valve Works", AT)
         keys.append(load_station_key(tmp_path / name))
     anchors = Anchors(tuple(key.certificate for key in keys))
     facts = IssueFacts(Works(name="Harrow Lane Valve Works"), AT, "Station seal", "0000")

@@ -3,6 +3,7 @@
 import shutil
 import subprocess
 import threading
+import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, HTTPServer
@@ -71,7 +72,7 @@ def tsa(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimpleNamespace]:
     thread.join()
 
 
-def _make_tsa(folder: Path) -> bytes:
+def _make_tsa(folder: Path, valid: timedelta = timedelta(days=365)) -> bytes:
     """A root and, under it, a certificate whose one purpose is stamping (RFC 3161, 2.3); gives the root, DER."""
     root_key, key, now = new_key(), new_key(), datetime.now(UTC)
 
@@ -84,7 +85,7 @@ def _make_tsa(folder: Path) -> bytes:
             .public_key(of.public_key())
             .serial_number(x509.random_serial_number())
             .not_valid_before(now - timedelta(days=1))
-            .not_valid_after(now + timedelta(days=365))
+            .not_valid_after(now + valid)
             .add_extension(x509.BasicConstraints(ca=authority, path_length=None), critical=True)
         )
         if not authority:
@@ -188,6 +189,21 @@ def test_the_last_signature_is_stamped(locked: bytes, tsa: SimpleNamespace, auth
 def test_both_signatures_stamped_stay_within_the_size(locked: bytes, tsa: SimpleNamespace) -> None:
     """The goal is 150 KiB with two signatures and 6,000 samples; these readings are some 4,300."""
     assert len(stamped(locked, tsa.stamps)) < 150 * 1024
+
+
+def test_a_time_stamp_outlives_the_certificate_of_its_authority(
+    waiting: bytes, authority: SimpleNamespace, tmp_path: Path
+) -> None:
+    """It is judged at its own time, as signers are: a customer looks years later."""
+    root = _make_tsa(tmp_path, timedelta(seconds=3))
+
+    class Short(OverHttp):
+        def answer(self, query: bytes) -> bytes:
+            return _reply(tmp_path, query)
+
+    done = stamped(waiting, Short("http://short"))
+    time.sleep(3.5)
+    assert verify(done, Anchors((authority.made.root,), (), (root,))).signatures[0].stamped_at != ""
 
 
 # Without an answer ------------------------------------------------------------------------------

@@ -18,8 +18,9 @@ from pyhanko.pdf_utils import generic
 from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
 from pyhanko.sign import fields
 
-from testbench.certificate import signing
+from testbench.certificate import pkcs12, signing
 from testbench.certificate.facts import DocumentFacts
+from testbench.certificate.keyring import Authority, load_person_key
 from testbench.certificate.keys import StationKey
 from testbench.certificate.signing import lock, seal
 from testbench.certificate.verify import in_words, verify
@@ -197,11 +198,23 @@ def test_a_revision_slipped_in_between_is_found(
     assert ADDED in found.reasons
 
 
-def test_one_certificate_in_both_roles_is_found(certified: bytes, authority: SimpleNamespace, at: datetime) -> None:
-    """Our own functions refuse; this goes around them."""
-    data = signing._signed(signing._writer(certified), authority.operator, at, "Reviewer", {}, None, signing.ROOM)
+@pytest.mark.parametrize("renewed", [False, True])
+def test_one_person_in_both_roles_is_found(
+    certified: bytes, authority: SimpleNamespace, at: datetime, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    renewed: bool,
+) -> None:  # fmt: skip
+    """With one certificate, or with two while one replaces the other. Our own functions refuse; this goes around."""
+    key = authority.operator
+    if renewed:
+        monkeypatch.setattr(pkcs12, "ROUNDS", 1000)
+        shutil.copytree(authority.folder, tmp_path / "works")
+        keys = tmp_path / "works" / "home" / "keys"
+        Authority(keys).issue_person("Mara Quill", "Harrow Lane Valve Works", at, authority.ask)
+        key = load_person_key(keys, "Mara Quill", authority.ask)
+        assert key.fingerprint != authority.operator.fingerprint
+    data = signing._signed(signing._writer(certified), key, at, "Reviewer", {}, None, signing.ROOM)
     found = verify(data, authority.anchors)
-    assert found.reasons == ("One certificate has signed twice, as operator and as reviewer.",)
+    assert found.reasons == ("One person has signed twice, as operator and as reviewer.",)
 
 
 def test_a_person_alone_cannot_seal_for_the_station(unsealed: bytes, authority: SimpleNamespace, at: datetime) -> None:

@@ -2,6 +2,7 @@
 
 import shutil
 import subprocess
+from dataclasses import replace
 from datetime import datetime, timedelta
 from io import BytesIO
 from pathlib import Path
@@ -114,10 +115,13 @@ def test_the_file_stays_pdf_1_7_and_archived(locked: bytes) -> None:
 
 
 def test_the_operator_does_not_review_the_own_test(certified: bytes, authority: SimpleNamespace, at: datetime) -> None:
-    """Two roles, two certificates."""
+    """Two roles, two persons; a second certificate of the same person changes nothing."""
+    renewed = replace(authority.reviewer, signer=authority.operator.signer)
     with pytest.raises(SignatureRefusedError) as refusal:
-        lock(certified, authority.operator, at)
-    assert str(refusal.value) == ("Signature Reviewer: the operator's own certificate; allowed is another person's.")
+        lock(certified, renewed, at)
+    assert str(refusal.value) == (
+        "Signature Reviewer: Mara Quill, Harrow Lane Valve Works, who signed as operator; allowed is another person."
+    )
 
 
 def test_nobody_reviews_what_no_operator_signed(unsealed: bytes, authority: SimpleNamespace, at: datetime) -> None:
