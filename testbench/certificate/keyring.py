@@ -138,21 +138,15 @@ class Authority:
             ask: for the passphrases of the issuing authority and of the new key.
             plain: without a passphrase, for a bench that nobody unlocks.
         """
-        issuer = self._issuing(ask)
-        subject = Subject(Role.STATION, f"Station seal, bench {bench}", works)
+        issuer, key = self._issuing(ask), ca.new_key()
         secret = "" if plain else ask.chosen("the station key")
-        key = ca.new_key()
-        certificate = ca.certificate_for(subject, key.public_key(), issuer, at)
-        if not plain:
-            data = packed("station", key, certificate, [issuer.certificate], secret)
-        set_aside(self.keys)
+        certificate, entry = self._station_certificate(bench, works, key.public_key(), issuer, at)
         if plain:
-            create(self.keys / KEY_FILE, _pem_key(key), 0o600)
-            create(self.keys / CHAIN_FILE, _pem(issuer.certificate), 0o644)
+            self._install(KEY_FILE, _pem_key(key), certificate, issuer)
         else:
-            create(self.keys / PACKED_FILE, data, 0o600)
-        create(self.keys / CERTIFICATE_FILE, _pem(certificate), 0o644)
-        return self._enter(subject, certificate, issuer)
+            data = packed("station", key, certificate, [issuer.certificate], secret)
+            self._install(PACKED_FILE, data, certificate, issuer)
+        return entry
 
     def move_station_to_token(
         self, names: dict[str, str], bench: str, works: str, at: datetime, ask: Passphrases
@@ -172,14 +166,24 @@ class Authority:
         with closing(open_token(names, ask)) as found:
             public_key = found.public_key()
         issuer = self._issuing(ask)
+        certificate, entry = self._station_certificate(bench, works, public_key, issuer, at)
+        text = "".join(f"{name} = {json.dumps(value, ensure_ascii=False)}\n" for name, value in names.items())
+        self._install(TOKEN_FILE, text.encode(), certificate, issuer)
+        return entry
+
+    def _station_certificate(
+        self, bench: str, works: str, public_key: object, issuer: ca.Issuer, at: datetime
+    ) -> "tuple[Certificate, Entry]":
         subject = Subject(Role.STATION, f"Station seal, bench {bench}", works)
         certificate = ca.certificate_for(subject, public_key, issuer, at)
-        text = "".join(f"{name} = {json.dumps(value, ensure_ascii=False)}\n" for name, value in names.items())
+        return certificate, self._enter(subject, certificate, issuer)
+
+    def _install(self, name: str, data: bytes, certificate: "Certificate", issuer: ca.Issuer) -> None:
+        """Put a station key in place of the one before, which is set aside."""
         set_aside(self.keys)
-        create(self.keys / TOKEN_FILE, text.encode(), 0o600)
+        create(self.keys / name, data, 0o600)
         create(self.keys / CHAIN_FILE, _pem(issuer.certificate), 0o644)
         create(self.keys / CERTIFICATE_FILE, _pem(certificate), 0o644)
-        return self._enter(subject, certificate, issuer)
 
     def issue_person(self, name: str, works: str, at: datetime, ask: Passphrases) -> Entry:
         """Make a person a key under a passphrase that only the person knows.
@@ -194,6 +198,7 @@ class Authority:
         key = ca.new_key()
         certificate = ca.certificate_for(subject, key.public_key(), issuer, at)
         data = packed(subject.name, key, certificate, [issuer.certificate], ask.chosen(f"the key of {subject.name}"))
+        entry = self._enter(subject, certificate, issuer)
         path = person_file(self.keys, subject.name)
         path.parent.mkdir(mode=0o700, exist_ok=True)
         if path.exists():  # the certificate beside it says which key it was
@@ -202,13 +207,14 @@ class Authority:
             path.rename(path.with_name(f"{path.stem}-{old}.p12"))
         create(path, data, 0o600)
         create(_beside(path), _pem(certificate), 0o644)
-        return self._enter(subject, certificate, issuer)
+        return entry
 
     def renew_issuing(self, root_folder: Path, works: str, at: datetime, ask: Passphrases) -> Entry:
         """Make a new issuing authority; what the old one issued stays valid, and it goes on revoking."""
         root = _unlocked(root_folder / ROOT_KEY, ask)
         subject, key, certificate = _new_issuing(root, works, at)
         data = packed("issuing", key, certificate, [root.certificate], ask.chosen("the new issuing authority"))
+        entry = self._enter(subject, certificate, root)
         old = fingerprint_of(read_certificate(self.folder / ISSUING_CERTIFICATE))[:12]
         for path in (self.folder / name for name in (ISSUING_CERTIFICATE, ISSUING_KEY, ISSUING_LIST)):
             if path.exists():
@@ -216,7 +222,6 @@ class Authority:
         create(self.folder / ISSUING_KEY, data, 0o600)
         create(self.folder / ISSUING_CERTIFICATE, _pem(certificate), 0o644)
         self._unlocked = None
-        entry = self._enter(subject, certificate, root)
         self._make_list(ca.Issuer(key, certificate), Role.ISSUING, self.folder / ISSUING_LIST, at)
         return entry
 
@@ -286,6 +291,7 @@ class Authority:
         return self._unlocked or _unlocked(self.folder / ISSUING_KEY, ask)
 
     def _enter(self, subject: Subject, certificate: "Certificate", issuer: ca.Issuer) -> Entry:
+        """List a certificate before it is handed out: what is not listed cannot be revoked."""
         entry = _entry(subject, certificate, issuer.certificate)
         self.register = self.register.model_copy(update={"entries": (*self.register.entries, entry)})
         self._save()
