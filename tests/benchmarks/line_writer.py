@@ -4,7 +4,8 @@ A real line does not wait for its reader, a pseudo-terminal does: so the writer 
 refused. Where the machine holds it up it goes on from there, as a transmitter would, and never catches up in a heap.
 
 Started with a link to make, lines a second, a file for its stamps and a level; steered by lines on its standard input
-(``level COUNTS``, ``end``). Value 1 is the level and the line's number modulo 2000; values 2 to 4 are its number.
+(``level COUNTS``, ``end``). Value 1 is the level and the line's number modulo 2000; values 2 to 4 run 500, 1000 and
+1500 counts ahead of it.
 """
 
 import array
@@ -19,15 +20,14 @@ import tty
 from pathlib import Path
 
 WAVE = 2000
-"""Counts that value 1 runs through, one a line, so that a lost, doubled or misread line shows."""
+"""Counts that each value runs through, one a line, so that a lost, doubled or misread line shows."""
 HELD_UP_S = 0.02
 
 
 def line(number: int, level: int) -> bytes:
     """37 bytes: four values of two decimals."""
-    first = level + number % WAVE if level else 2 * (number % 2) - 1  # the zero of the run comes out as 0
-    rest = number % 1_000_000
-    return b"%+08.2f,%+08.2f,%+08.2f,%+08.2f\r\n" % (first / 100, rest / 100, -rest / 100, (rest ^ 1) / 100)
+    values = [level + (number + ahead) % WAVE if level else 2 * (number % 2) - 1 for ahead in (0, 500, 1000, 1500)]
+    return b"%+08.2f,%+08.2f,%+08.2f,%+08.2f\r\n" % tuple(value / 100 for value in values)  # a zero of the run of 0
 
 
 def main(link: str, hertz: float, stamps_file: str, level: int) -> None:

@@ -198,6 +198,7 @@ class WorkingBench:
         with RunReader.beside(self.home.database) as store:
             [found] = store.open_runs()
         trace = found.traces[0]
+        self.beside = [found.beside[0, tag].counts for tag in sorted(tag for stage, tag in found.beside if stage == 0)]
         self.rejected = sum(found.rejected_lines.values())
         self.gaps = [f"{to_s(gap.since):.1f} to {to_s(gap.until):.1f} s: {gap.reason}" for gap in trace.gaps]
         return trace.at, trace.counts
@@ -234,10 +235,19 @@ def marks_of(file: Path) -> list[dict]:
 
 
 def bench_toml(port: Path) -> str:
-    """The bench of the demonstration, read over a line of four values, on its own clock."""
+    """The bench of the demonstration with four pressure channels on one line, on its own clock."""
     today = date.today()
     text = (SCENARIO / "bench.toml").read_text().replace('port = "@PORT@"\nbaud = 9600\n', LINE)
-    text = text.replace("decimals = 2\nwhole_digits = 4\nstale", "stale").replace("[simulation]", "")
+    text = text.replace("decimals = 2\nwhole_digits = 4\nstale", 'value = "pressure"\nstale').replace(
+        "[simulation]", ""
+    )
+    head, rest = text.split("[channel]")
+    channel, tail = rest.split("[collecting]")
+    channel = "[[channels]]" + channel.replace("[channel.", "[channels.")
+    for number, name in enumerate(("pressure", "second", "third", "fourth"), 1):
+        own = channel.replace("PT-101", f"PT-10{number}").replace("T-0042", f"T-004{number + 1}")
+        head += own.replace('value = "pressure"', f'value = "{name}"')
+    text = head.replace('paper = "A4"', 'paper = "A4"\ndeciding = "PT-101"') + "[collecting]" + tail
     return (
         text
         .replace("@PORT@", str(port))

@@ -15,12 +15,14 @@ import serial
 def main(port: str, out: str) -> None:
     """Read until the port goes away."""
     found = []
-    with serial.Serial(port, 9600, timeout=1) as line, contextlib.suppress(OSError, ValueError):
+    with serial.Serial(port, 9600, timeout=1) as line, contextlib.suppress(OSError):
         line.readline()
-        while raw := line.readline():
+        while True:
+            raw = line.readline()
             at_ns = time.monotonic_ns()
-            values = [float(part) for part in raw.split(b",")]
-            found.append((at_ns, round(values[0] * 100)))
+            with contextlib.suppress(ValueError):  # half a line, after a time-out
+                values = [float(part) for part in raw.split(b",")]
+                found.append((at_ns, round(values[0] * 100)))
     Path(out).write_text(json.dumps(found))
 
 

@@ -48,17 +48,18 @@ def test_a_hold_is_recorded_and_shown(tmp_path, hertz, screen):
         + f", grown by {sum(b.rss_mb - a.rss_mb for a, b in zip(before, after, strict=True)):.2f}"
     )
     _say_times(bench, at, counts, stamps, said, screen=screen)
-    wrong = out_of_order(counts)
-    written = said["lines"] - said["levels"][1][0]
-    stored = int(np.count_nonzero(counts >= LEVEL))
-    say(f"  written {written}, stored {stored}, out of order or misread {wrong}; refused by the line "
-        f"{said['refused_bytes']} bytes, rejected {bench.rejected}, gaps {bench.gaps}")  # fmt: skip
+    channels = [counts, *bench.beside]
+    wrong = sum(map(out_of_order, channels))
+    written = len(channels) * (said["lines"] - said["levels"][1][0])
+    stored = sum(int(np.count_nonzero(one >= LEVEL)) for one in channels)
+    say(f"  of {len(channels)} channels: values written {written}, stored {stored}, out of order or misread {wrong}; "
+        f"refused by the line {said['refused_bytes']} bytes, rejected {bench.rejected}, gaps {bench.gaps}")  # fmt: skip
     held_up = said["held_up_s"]
     say(f"  the machine held the writer up {len(held_up)} times, at most {max(held_up, default=0.0):.2f} s")
     say(f"  plain readline() loop that stores and shows nothing: CPU {plain_used:.1f} % "
         f"(recorder {used[0] / plain_used:.1f} times that), out of order {plain_wrong}, "
         f"stamp behind the writer's [ms]: {percentiles(plain_late_ms)}")  # fmt: skip
-    assert (said["refused_bytes"], wrong, written - stored) == (0, 0, 0)
+    assert (len(channels), said["refused_bytes"], wrong, written - stored) == (4, 0, 0, 0)
 
 
 @pytest.mark.benchmark
