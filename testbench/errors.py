@@ -1129,6 +1129,19 @@ class PersonExistsError(BenchError):
 
 
 @dataclass(eq=False)
+class PersonAlikeError(BenchError):
+    """An id or printed name cannot be told from another person's on paper."""
+
+    found: str
+    taken: str
+    person: str
+    remedy: ClassVar[str] = "Choose an id and a name that tell the two apart on paper, for example by a second initial."
+
+    def sentence(self) -> str:
+        return f"'{self.found}' looks like '{self.taken}', which is taken by '{self.person}'."
+
+
+@dataclass(eq=False)
 class PersonRefusedError(BenchError):
     """Something said of a person breaks a rule."""
 

@@ -17,6 +17,7 @@ from testbench.errors import (
     PersonDisabledError,
     PersonRefusedError,
 )
+from testbench.procedure.names import plain_name
 from testbench.run.record import Origin, RunRecord, Verdict, canonical, sha256
 from testbench.run.signature import Meaning, Method, Role, Signature, trace_sha256, uuid7
 from testbench.station import people as p
@@ -238,8 +239,10 @@ class Desk:
         """Enter a person with the secrets that the roles need, all or nothing.
 
         Raises:
-            PersonExistsError, FirstPersonError, PersonRefusedError, SecretRefusedError: nothing was kept.
+            PersonExistsError, PersonAlikeError, FirstPersonError, PersonRefusedError, SecretRefusedError: nothing was
+                kept.
         """
+        name = plain_name(name)
         for method, secret in secrets.items():
             p.check_secret(method, secret)
         p.check_new(self.people(), person, name, roles, by)
@@ -318,5 +321,5 @@ class Desk:
 
 _ALLOWED = {
     "person": "2 to 20 small letters, digits and hyphens, a letter first",
-    "name": "2 to 60 characters, no space at either end",
+    "name": "2 to 60 characters",
 }

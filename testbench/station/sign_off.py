@@ -12,6 +12,7 @@ from testbench.errors import (
     NotTheOperatorError,
     OwnRunError,
 )
+from testbench.procedure.names import likeness
 from testbench.run.record import RunRecord, Verdict
 from testbench.run.signature import Meaning, Method, Role, Signature
 from testbench.station.current_run import iso
@@ -66,9 +67,11 @@ def _check_not_twice(record: RunRecord, signed: Sequence[Signature], person: Per
 
 
 def _check_another(record: RunRecord, signed: Sequence[Signature], person: Person, meaning: Meaning) -> None:
-    """The tester of a run never reviews or releases it."""
-    performers = {one.person for one in signed if one.meaning is Meaning.PERFORMED}
-    if person.id in {record.operator_id, *performers} or person.name == record.operator:
+    """The tester of a run never reviews or releases it, nor anybody whose name looks like the tester's on paper."""
+    performed = [one for one in signed if one.meaning is Meaning.PERFORMED]
+    ids = {record.operator_id, *(one.person for one in performed)}
+    names = {likeness(record.operator), *(likeness(one.printed_name) for one in performed)}
+    if person.id in ids or likeness(person.name) in names:
         raise OwnRunError(record.run, person.id, meaning)
 
 
