@@ -6,6 +6,7 @@ from pathlib import Path
 import click
 
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
+from testbench.errors import DocumentMissingError
 
 INTACT, CHANGED, UNKNOWN_SIGNER = 0, 1, 3
 
@@ -42,8 +43,8 @@ def issue(run: str, home: Path | None, *, as_json: bool) -> None:
 def verify(file: Path, signers: tuple[Path, ...], home: Path | None, *, as_json: bool) -> None:
     """Check that FILE is what a station sealed, and whose seal it is.
 
-    Needs no bench home and no network. Exit code 0: intact, known signer; 1: changed or unreadable; 3: intact, but
-    the signer is not known here.
+    Needs no bench home and no network. Exit code 0: intact, known signer; 1: changed, unreadable or not there; 3:
+    intact, but the signer is not known here.
     """
     from dataclasses import asdict
 
@@ -55,6 +56,8 @@ def verify(file: Path, signers: tuple[Path, ...], home: Path | None, *, as_json:
     own = home_of(home) / "keys" / CERTIFICATE_FILE
     if own.is_file():
         trusted.append(read_certificate(own))
+    if not file.exists():
+        raise DocumentMissingError(str(file))
     judged = judge(file, trusted)
     if as_json:
         say_json({**asdict(judged), "fingerprint_grouped": grouped(judged.fingerprint)})

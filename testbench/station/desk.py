@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from testbench.errors import (
     NotAuthenticatedError,
-    PepperMissingError,
+    PepperChangedError,
     PersonDisabledError,
     PersonRefusedError,
 )
@@ -120,7 +120,7 @@ class Desk:
             NotAuthenticatedError: person or secret is wrong; which of them is not told, nor by how long it takes.
             PersonLockedError: too many wrong tries in a row; the secret was not looked at.
             PersonDisabledError: the secret is right, the person disabled.
-            PepperMissingError: PINs cannot be checked.
+            PepperMissingError, PepperChangedError: the PIN cannot be checked.
             StoreFailedError: the try cannot be kept, so it is not made.
         """
         person = p.find_person(self.people(), given.person)
@@ -134,7 +134,7 @@ class Desk:
             self._secrets.hash(method, given.secret)  # as long as a look at a secret takes
             raise NotAuthenticatedError(given.person[:60])
         if secret.pepper != pepper:
-            raise PepperMissingError("keys/pepper", "it is not the one that this PIN was set with")
+            raise PepperChangedError(person.id, "keys/pepper")
         if not self._secrets.matches(method, secret.stored, given.secret):
             raise NotAuthenticatedError(given.person[:60])
         self._keep_try(said, method, Outcome.RIGHT)
@@ -255,12 +255,12 @@ class Desk:
         """Disable, enable, or give other roles.
 
         Raises:
-            PersonUnknownError, LastEngineerError: nothing was kept.
+            PersonUnknownError, PersonStandsError, LastEngineerError: nothing was kept.
         """
 
         def check(known: Sequence[p.Kept]) -> None:
             people = p.people_of(known)
-            p.known(people, person)
+            p.check_changes(p.known(people, person), change, roles)
             if change is p.Change.DISABLED or (change is p.Change.ROLES and Role.ENGINEER not in roles):
                 p.check_an_engineer_stays(people, person)
 

@@ -18,6 +18,7 @@ from testbench.errors import (
     PersonAlikeError,
     PersonExistsError,
     PersonRefusedError,
+    PersonStandsError,
     PersonUnknownError,
     RoleMissingError,
     SecretRefusedError,
@@ -187,6 +188,14 @@ def known(people: Mapping[str, Person], person: str) -> Person:
     if person not in people:
         raise PersonUnknownError(person, tuple(people))
     return people[person]
+
+
+def check_changes(person: Person, change: Change, roles: Sequence[Role]) -> None:
+    """Refuse a change that changes nothing: each line of the register says something new."""
+    if change is Change.ROLES and set(roles) == set(person.roles):
+        raise PersonStandsError(person.id, ", ".join(person.roles))
+    if change in {Change.DISABLED, Change.ENABLED} and person.enabled is (change is Change.ENABLED):
+        raise PersonStandsError(person.id, str(change))
 
 
 def check_an_engineer_stays(people: Mapping[str, Person], person: str) -> None:

@@ -141,5 +141,9 @@ def check_signed(record: RunRecord, signed: Sequence[Signature]) -> None:
     """
     owed = owed_for_document(record, signed)
     if owed is not None:
-        document = "certificate" if record.verdict is Verdict.ACCEPTED else "rejection report"
-        raise NotSignedError(record.run, document, owed)
+        raise NotSignedError(record.run, document_of(record), owed)
+
+
+def document_of(record: RunRecord) -> str:
+    """What the document of a decided run is called."""
+    return "certificate" if record.verdict is Verdict.ACCEPTED else "rejection report"

@@ -31,6 +31,7 @@ from testbench.errors import (
     PersonExistsError,
     PersonLockedError,
     PersonRefusedError,
+    PersonStandsError,
     PersonUnknownError,
     RoleMissingError,
     SecretRefusedError,
@@ -217,6 +218,24 @@ def test_nobody_is_deleted_and_everything_said_stays(staffed):
     assert (quill.name, quill.enabled, quill.roles) == ("Mara Quill", True, (Role.WITNESS,))
 
 
+@pytest.mark.parametrize(
+    ("change", "roles", "state"),
+    [(Change.DISABLED, (), "disabled"), (Change.ROLES, (Role.REVIEWER, Role.OPERATOR), "operator, reviewer")],
+)
+def test_a_change_that_changes_nothing_is_refused(staffed, change, roles, state):
+    """Nothing is entered twice; enabled is what everybody begins as."""
+    with pytest.raises(PersonStandsError) as refusal:
+        staffed.desk.change("ashe", "venn", Change.ENABLED)
+    assert str(refusal.value) == "'venn' is enabled already."
+    if change is Change.DISABLED:
+        staffed.desk.change("ashe", "venn", change)
+    before = staffed.store.people()
+    with pytest.raises(PersonStandsError) as refusal:
+        staffed.desk.change("ashe", "venn", change, roles)
+    assert str(refusal.value) == f"'venn' is {state} already."
+    assert staffed.store.people() == before
+
+
 def test_an_unknown_person_is_named_to_the_engineer(staffed):
     """Who was authenticated before may know who is there."""
     with pytest.raises(PersonUnknownError) as refusal:
@@ -376,8 +395,10 @@ def test_a_missing_pepper_is_said_and_never_made_anew(staffed):
     staffed.desk.set_secret("ashe", "quill", Method.PIN, "6170", new_pepper=True)
     assert staffed.desk.authenticate(Given("quill", "6170"), Method.PIN).id == "quill"
     assert staffed.refused(Given("venn", "8052")) == (
-        "PepperMissingError: No PIN can be checked: keys/pepper: it is not the one that this PIN was set with."
+        "PepperChangedError: The PIN of 'venn' cannot be checked: keys/pepper is not the key file that it was set with."
     )
+    staffed.desk.set_secret("ashe", "venn", Method.PIN, "8052")
+    assert staffed.desk.authenticate(Given("venn", "8052"), Method.PIN).id == "venn"
 
 
 def test_a_home_without_a_pepper_gets_one_with_its_first_pin(hand):
