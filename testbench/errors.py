@@ -903,6 +903,17 @@ class RunUnknownError(BenchError):
 
 
 @dataclass(eq=False)
+class RunOpenError(BenchError):
+    """Something was asked of a run that is still open."""
+
+    run: str
+    remedy: ClassVar[str] = "End the run at its bench first; 'testbench history' lists it once it is closed."
+
+    def sentence(self) -> str:
+        return f"Run {self.run} is still open; only a closed run is read, signed or put on paper."
+
+
+@dataclass(eq=False)
 class BlankRefusedError(BenchError):
     """A hold cannot serve as a blank run."""
 
@@ -1129,6 +1140,19 @@ class PersonExistsError(BenchError):
 
 
 @dataclass(eq=False)
+class PersonAlikeError(BenchError):
+    """An id or printed name cannot be told from another person's on paper."""
+
+    found: str
+    taken: str
+    person: str
+    remedy: ClassVar[str] = "Choose an id and a name that tell the two apart on paper, for example by a second initial."
+
+    def sentence(self) -> str:
+        return f"'{self.found}' looks like '{self.taken}', which is taken by '{self.person}'."
+
+
+@dataclass(eq=False)
 class PersonRefusedError(BenchError):
     """Something said of a person breaks a rule."""
 
@@ -1138,6 +1162,18 @@ class PersonRefusedError(BenchError):
 
     def sentence(self) -> str:
         return f"The person was not entered: {self.field}: {self.allowed}."
+
+
+@dataclass(eq=False)
+class PersonStandsError(BenchError):
+    """A person already is what the change would make them."""
+
+    person: str
+    state: str
+    remedy: ClassVar[str] = "Nothing is to be done, and nothing was entered; 'testbench people list' shows it."
+
+    def sentence(self) -> str:
+        return f"'{self.person}' is {self.state} already."
 
 
 @dataclass(eq=False)
@@ -1189,6 +1225,17 @@ class SecretNotGivenError(BenchError):
 
 
 @dataclass(eq=False)
+class SecretUnreadableError(BenchError):
+    """A secret is no text. The secret itself is never named."""
+
+    what: str
+    remedy: ClassVar[str] = "Give it as UTF-8; nothing was changed."
+
+    def sentence(self) -> str:
+        return f"{self.what} cannot be read: it is not UTF-8."
+
+
+@dataclass(eq=False)
 class PepperMissingError(BenchError):
     """PINs were set with a key file that is not there or not protected."""
 
@@ -1201,6 +1248,21 @@ class PepperMissingError(BenchError):
 
     def sentence(self) -> str:
         return f"No PIN can be checked: {self.path}: {self.found}."
+
+
+@dataclass(eq=False)
+class PepperChangedError(BenchError):
+    """The key file of the PINs is another one than that which a PIN was set with."""
+
+    person: str
+    path: str
+    remedy: ClassVar[str] = (
+        "Put the right file back from the backup of the keys; where it is lost, have an engineer set this PIN anew "
+        "with 'testbench people set-pin --by'."
+    )
+
+    def sentence(self) -> str:
+        return f"The PIN of '{self.person}' cannot be checked: {self.path} is not the key file that it was set with."
 
 
 @dataclass(eq=False)
@@ -1282,6 +1344,24 @@ class NotSignedError(BenchError):
 
 
 @dataclass(eq=False)
+class PageOwedError(BenchError):
+    """A signature is kept, and the document that it set free could not be written."""
+
+    run: str
+    meaning: str
+    by: str
+    document: str
+    why: str
+    remedy: ClassVar[str] = (
+        "Do not sign again; correct what is named, then write the page with 'testbench certificate issue'."
+    )
+
+    def sentence(self) -> str:
+        signed = f"Run {self.run} is signed as {self.meaning} by {self.by}, and that is kept"
+        return f"{signed}; its {self.document} is still owed: {self.why}"
+
+
+@dataclass(eq=False)
 class ClockBehindError(BenchError):
     """The time of day lies before something that has already happened."""
 
@@ -1339,14 +1419,28 @@ class AttendanceNotSaidError(BenchError):
 
 
 @dataclass(eq=False)
+class OtherPartyError(BenchError):
+    """Those who attend a witness point do so for others than the party whose point it is."""
+
+    stage: str
+    party: str
+    attended: str
+    remedy: ClassVar[str] = "Name who attends for the party, others beside; or say that nobody attends."
+
+    def sentence(self) -> str:
+        return f"The {self.stage} is a witness point of {self.party}; nobody attends for it, but {self.attended}."
+
+
+@dataclass(eq=False)
 class HoldPointError(BenchError):
-    """A hold point is not passed without the witness."""
+    """A hold point is not passed without a witness of its party, registered where people are."""
 
     stage: str
     party: str
     why: str
     remedy: ClassVar[str] = (
-        "Wait for the witness, or have the party release the point in writing and the order changed."
+        "Wait for the witness; an engineer registers one with 'testbench people add --role witness'. Or have the party "
+        "release the point in writing and the order changed."
     )
 
     def sentence(self) -> str:
@@ -1490,6 +1584,17 @@ class DocumentUnreadableError(BenchError):
 
     def sentence(self) -> str:
         return f"{self.path} cannot be checked: {self.found}."
+
+
+@dataclass(eq=False)
+class DocumentMissingError(BenchError):
+    """There is no file to check."""
+
+    path: str
+    remedy: ClassVar[str] = "Check the name of the file; nothing was verified."
+
+    def sentence(self) -> str:
+        return f"There is no file {self.path}."
 
 
 @dataclass(eq=False)

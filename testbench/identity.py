@@ -5,6 +5,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from testbench.custody import issue_document
+from testbench.errors import BenchError, PageOwedError
 from testbench.wiring import Home, open_store
 
 if TYPE_CHECKING:
@@ -115,11 +116,21 @@ def statement_for(home: Home, run: str, meaning: "Meaning") -> "tuple[RunRecord,
 
 
 def sign_run(home: Home, run: str, given: "Given", meaning: "Meaning") -> "tuple[Signature, Issued | None]":
-    """Sign a closed run, and write its document where this signature was the one that it waited for."""
-    from testbench.station.sign_off import owed_for_document
+    """Sign a closed run, and write its document where this signature was the one that it waited for.
+
+    Raises:
+        PageOwedError: the signature is kept, the document could not be written.
+        BenchError: see ``Desk.sign_run``; nothing was signed.
+    """
+    from testbench.station.sign_off import document_of, owed_for_document
 
     with open_store(home) as store:
         record, _ = store.load(run)
         owed = owed_for_document(record, store.signatures_of(run)) if record.decided else None
         signature = desk_of(home, store).sign_run(record, given, meaning)
-    return signature, issue_document(home, run) if owed is meaning else None
+    if owed is not meaning:
+        return signature, None
+    try:
+        return signature, issue_document(home, run)
+    except BenchError as failure:
+        raise PageOwedError(run, meaning, signature.printed_name, document_of(record), str(failure)) from failure

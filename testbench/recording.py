@@ -192,5 +192,6 @@ def _outcome(run: str, out: str, err: str) -> tuple[str, str, str]:
     try:
         issued = json.loads(out)
     except json.JSONDecodeError:
-        return run, "", err.strip().splitlines()[0] if err.strip() else f"Run {run}: no document was written."
+        why = err.strip().splitlines()[0] if err.strip() else "No document was written."
+        return run, "", f"Run {run} is kept; its page is still owed: {why} Write it with 'testbench certificate issue'."
     return run, issued["document"], f"Run {run}: {issued['kind']} written to {issued['document']}."

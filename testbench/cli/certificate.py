@@ -6,6 +6,7 @@ from pathlib import Path
 import click
 
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
+from testbench.errors import DocumentMissingError
 
 INTACT, CHANGED, UNKNOWN_SIGNER, DOES_NOT_FOLLOW = 0, 1, 3, 4
 
@@ -78,8 +79,8 @@ def verify(  # noqa: PLR0917 - one for each option
     """Check that FILE is what was signed, that its verdict follows from its readings, and whose signature it is.
 
     Needs no bench home and no network; the file is read by a process of its own, with limits. Exit code 0: intact,
-    known signers, the verdict follows; 1: changed or unreadable; 3: intact, but a signer is not known here, revoked or
-    still missing; 4: intact, but the verdict does not follow.
+    known signers, the verdict follows; 1: changed, unreadable or not there; 3: intact, but a signer is not known here,
+    revoked or still missing; 4: intact, but the verdict does not follow.
     """
     from dataclasses import asdict
 
@@ -88,6 +89,8 @@ def verify(  # noqa: PLR0917 - one for each option
     from testbench.certificate.keys import grouped
     from testbench.certificate.verify import in_words
 
+    if not file.exists():
+        raise DocumentMissingError(str(file))
     judged = verify_apart(file, anchors_of(home_of(home) / "keys", roots, lists, stamps))
     if as_json:
         say_json({**asdict(judged), "fingerprint_grouped": grouped(judged.fingerprint)})

@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 import click
 
-from testbench.errors import SecretNotGivenError
+from testbench.errors import SecretNotGivenError, SecretUnreadableError
 
 Ask = Callable[[str], str]
 secret_option = click.option(
@@ -32,13 +32,23 @@ def asking_twice(*, from_stdin: bool) -> Ask:
 
 
 def _line(what: str) -> str:
-    line = sys.stdin.readline()
+    try:
+        line = sys.stdin.readline()
+    except UnicodeDecodeError:  # the error holds what was read
+        raise SecretUnreadableError(what) from None
     if not line:
         raise SecretNotGivenError(what)
-    return line.rstrip("\r\n")
+    return _utf8(what, line.rstrip("\r\n"))
+
+
+def _utf8(what: str, secret: str) -> str:
+    """Bytes that are no UTF-8 come through standard input as lone surrogates, which nothing can hash."""
+    if any("\ud800" <= sign <= "\udfff" for sign in secret):
+        raise SecretUnreadableError(what)
+    return secret
 
 
 def _typed(what: str, *, twice: bool = False) -> str:
     if not sys.stdin.isatty():
         raise SecretNotGivenError(what)
-    return str(click.prompt(what, hide_input=True, confirmation_prompt=twice, err=True))
+    return _utf8(what, str(click.prompt(what, hide_input=True, confirmation_prompt=twice, err=True)))

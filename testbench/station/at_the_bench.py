@@ -72,6 +72,11 @@ class Operators:
         person = self._signing.desk.in_role(given, Role.OPERATOR, Method.PIN)
         return person.name, person.id
 
+    def witnesses(self) -> tuple[str, ...] | None:
+        """Printed names of the registered witnesses who are enabled; None: nobody is registered here."""
+        people = {} if self._signing is None else self._signing.desk.people()
+        return tuple(one.name for one in people.values() if one.may(Role.WITNESS)) if people else None
+
     def sign(self, request: m.Sign) -> tuple[Signature, bool]:
         """Sign a closed run as performed.
 
@@ -79,7 +84,7 @@ class Operators:
             The signature, and whether the document of the run waited for it.
 
         Raises:
-            RunUnknownError: there is no such closed run.
+            RunUnknownError, RunOpenError: there is no such closed run.
             BenchError: see ``Desk.sign_run``; nothing was signed.
         """
         assert self._signing is not None

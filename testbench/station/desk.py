@@ -13,10 +13,11 @@ from pydantic import ValidationError
 
 from testbench.errors import (
     NotAuthenticatedError,
-    PepperMissingError,
+    PepperChangedError,
     PersonDisabledError,
     PersonRefusedError,
 )
+from testbench.procedure.names import plain_name
 from testbench.run.record import Origin, RunRecord, Verdict, canonical, sha256
 from testbench.run.signature import Meaning, Method, Role, Signature, trace_sha256, uuid7
 from testbench.station import people as p
@@ -119,7 +120,7 @@ class Desk:
             NotAuthenticatedError: person or secret is wrong; which of them is not told, nor by how long it takes.
             PersonLockedError: too many wrong tries in a row; the secret was not looked at.
             PersonDisabledError: the secret is right, the person disabled.
-            PepperMissingError: PINs cannot be checked.
+            PepperMissingError, PepperChangedError: the PIN cannot be checked.
             StoreFailedError: the try cannot be kept, so it is not made.
         """
         person = p.find_person(self.people(), given.person)
@@ -133,7 +134,7 @@ class Desk:
             self._secrets.hash(method, given.secret)  # as long as a look at a secret takes
             raise NotAuthenticatedError(given.person[:60])
         if secret.pepper != pepper:
-            raise PepperMissingError("keys/pepper", "it is not the one that this PIN was set with")
+            raise PepperChangedError(person.id, "keys/pepper")
         if not self._secrets.matches(method, secret.stored, given.secret):
             raise NotAuthenticatedError(given.person[:60])
         self._keep_try(said, method, Outcome.RIGHT)
@@ -237,8 +238,10 @@ class Desk:
         """Enter a person with the secrets that the roles need, all or nothing.
 
         Raises:
-            PersonExistsError, FirstPersonError, PersonRefusedError, SecretRefusedError: nothing was kept.
+            PersonExistsError, PersonAlikeError, FirstPersonError, PersonRefusedError, SecretRefusedError: nothing was
+                kept.
         """
+        name = plain_name(name)
         for method, secret in secrets.items():
             p.check_secret(method, secret)
         p.check_new(self.people(), person, name, roles, by)
@@ -251,12 +254,12 @@ class Desk:
         """Disable, enable, or give other roles.
 
         Raises:
-            PersonUnknownError, LastEngineerError: nothing was kept.
+            PersonUnknownError, PersonStandsError, LastEngineerError: nothing was kept.
         """
 
         def check(known: Sequence[p.Kept]) -> None:
             people = p.people_of(known)
-            p.known(people, person)
+            p.check_changes(p.known(people, person), change, roles)
             if change is p.Change.DISABLED or (change is p.Change.ROLES and Role.ENGINEER not in roles):
                 p.check_an_engineer_stays(people, person)
 
@@ -317,5 +320,5 @@ class Desk:
 
 _ALLOWED = {
     "person": "2 to 20 small letters, digits and hyphens, a letter first",
-    "name": "2 to 60 characters, no space at either end",
+    "name": "2 to 60 characters",
 }

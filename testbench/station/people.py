@@ -15,11 +15,15 @@ from testbench.errors import (
     FirstPersonError,
     LastEngineerError,
     NotAuthenticatedError,
+    PersonAlikeError,
     PersonExistsError,
+    PersonRefusedError,
+    PersonStandsError,
     PersonUnknownError,
     RoleMissingError,
     SecretRefusedError,
 )
+from testbench.procedure.names import likeness, objection_to_name, plain_name
 from testbench.procedure.valve import Value, later
 from testbench.run.record import sha256
 from testbench.run.signature import Method, Role
@@ -121,7 +125,8 @@ def people_of(kept: Iterable[Kept]) -> dict[str, Person]:
 
 def find_person(people: Mapping[str, Person], said: str) -> Person | None:
     """A person by id or by printed name; None where nobody is called so."""
-    return people.get(said) or next((one for one in people.values() if one.name == said), None)
+    names = {said, plain_name(said)}
+    return people.get(said) or next((one for one in people.values() if one.name in names), None)
 
 
 def stranger(said: str) -> str:
@@ -150,14 +155,28 @@ def methods_for(roles: Sequence[Role]) -> tuple[Method, ...]:
 
 
 def check_new(people: Mapping[str, Person], person: str, name: str, roles: Sequence[Role], by: str) -> None:
-    """Refuse a person whose id or name is taken, a first one who is no engineer, and another on the owner's word."""
+    """Refuse an id or name that is taken or looks so, a first person who is no engineer, another on the owner's word.
+
+    Raises:
+        NotAuthenticatedError, PersonRefusedError, PersonExistsError, PersonAlikeError, FirstPersonError: which it was.
+    """
     if people and by == OWNER:
         raise NotAuthenticatedError(OWNER)
+    if objection := objection_to_name(name):
+        raise PersonRefusedError("name", objection)
     for other in people.values():
-        if person == other.id or name.casefold() == other.name.casefold():
-            raise PersonExistsError(person if person == other.id else name, other.id)
+        check_another(person, other.id, other.id)
+        check_another(name, other.name, other.id)
     if not people and Role.ENGINEER not in roles:
         raise FirstPersonError(person)
+
+
+def check_another(found: str, taken: str, by: str) -> None:
+    """Refuse an id or name that is another's, or that nobody could tell from it on paper."""
+    if found.casefold() == taken.casefold():
+        raise PersonExistsError(found, by)
+    if likeness(found) == likeness(taken):
+        raise PersonAlikeError(found, taken, by)
 
 
 def known(people: Mapping[str, Person], person: str) -> Person:
@@ -169,6 +188,14 @@ def known(people: Mapping[str, Person], person: str) -> Person:
     if person not in people:
         raise PersonUnknownError(person, tuple(people))
     return people[person]
+
+
+def check_changes(person: Person, change: Change, roles: Sequence[Role]) -> None:
+    """Refuse a change that changes nothing: each line of the register says something new."""
+    if change is Change.ROLES and set(roles) == set(person.roles):
+        raise PersonStandsError(person.id, ", ".join(person.roles))
+    if change in {Change.DISABLED, Change.ENABLED} and person.enabled is (change is Change.ENABLED):
+        raise PersonStandsError(person.id, str(change))
 
 
 def check_an_engineer_stays(people: Mapping[str, Person], person: str) -> None:

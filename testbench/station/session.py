@@ -20,10 +20,10 @@ from testbench.errors import (
     StoreFailedError,
 )
 from testbench.metrology.trend import SlidingSlope
-from testbench.procedure.requirements import requirements_for
+from testbench.procedure.requirements import StageRequirement, requirements_for
 from testbench.procedure.stages import Procedure
 from testbench.procedure.valve import Order
-from testbench.run.attendance import attend
+from testbench.run.attendance import Attendance, attend
 from testbench.run.decay import Basis
 from testbench.run.decaying import Decaying
 from testbench.run.hold import largest_step
@@ -508,10 +508,7 @@ class Session:
         if self.acquisition.newest.counts > thresholds.safe:
             reading = channel.scale.pressure(self.acquisition.newest.counts)
             raise PressureNotReleasedError(reading.text(1), requirement.safe_below.text(1))
-        for text in (said for one in request.attended or () for said in (one.name, one.party)):
-            self.outside.check_printable(text)
-        on = self.outside.clock.utc().date()
-        attendance = None if (point := point_of(self.run, requirement)) is None else attend(point, request.attended, on)
+        attendance = self._attendance(request, requirement)
         self.meters.check(now)
         self.beside.begin_stage(self.run, requirement)
         self.meters.begin(now)
@@ -530,6 +527,15 @@ class Session:
         sentence = f"{requirement.stage.capitalize()}, attempt {attempt}, begun."
         opened = canonical(self.stage.opened()).decode()
         self._happen([Happening(since, STAGE_OPENED, opened), Happening(since, "stage begun", sentence)])
+
+    def _attendance(self, request: m.StartStage, requirement: StageRequirement) -> Attendance | None:
+        """Who attends; None where the order names no point for the stage."""
+        for text in (said for one in request.attended or () for said in (one.name, one.party)):
+            self.outside.check_printable(text)
+        assert self.run is not None
+        if (point := point_of(self.run, requirement)) is None:
+            return None
+        return attend(point, request.attended, self.outside.clock.utc().date(), self.operators.witnesses())
 
     def _stage_request(self, request: m.AnyRequest) -> None:
         if not self.stage_open:

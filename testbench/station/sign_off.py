@@ -12,6 +12,7 @@ from testbench.errors import (
     NotTheOperatorError,
     OwnRunError,
 )
+from testbench.procedure.names import likeness
 from testbench.run.record import RunRecord, Verdict
 from testbench.run.signature import Meaning, Method, Role, Signature
 from testbench.station.current_run import iso
@@ -66,9 +67,11 @@ def _check_not_twice(record: RunRecord, signed: Sequence[Signature], person: Per
 
 
 def _check_another(record: RunRecord, signed: Sequence[Signature], person: Person, meaning: Meaning) -> None:
-    """The tester of a run never reviews or releases it."""
-    performers = {one.person for one in signed if one.meaning is Meaning.PERFORMED}
-    if person.id in {record.operator_id, *performers} or person.name == record.operator:
+    """The tester of a run never reviews or releases it, nor anybody whose name looks like the tester's on paper."""
+    performed = [one for one in signed if one.meaning is Meaning.PERFORMED]
+    ids = {record.operator_id, *(one.person for one in performed)}
+    names = {likeness(record.operator), *(likeness(one.printed_name) for one in performed)}
+    if person.id in ids or likeness(person.name) in names:
         raise OwnRunError(record.run, person.id, meaning)
 
 
@@ -138,5 +141,9 @@ def check_signed(record: RunRecord, signed: Sequence[Signature]) -> None:
     """
     owed = owed_for_document(record, signed)
     if owed is not None:
-        document = "certificate" if record.verdict is Verdict.ACCEPTED else "rejection report"
-        raise NotSignedError(record.run, document, owed)
+        raise NotSignedError(record.run, document_of(record), owed)
+
+
+def document_of(record: RunRecord) -> str:
+    """What the document of a decided run is called."""
+    return "certificate" if record.verdict is Verdict.ACCEPTED else "rejection report"

@@ -16,7 +16,7 @@ import numpy as np
 from pydantic import ValidationError
 from sqlalchemy import Connection, MappingResult, RowMapping, Table, func, inspect, select
 
-from testbench.errors import RecordDamagedError, RunUnknownError, StoreFailedError
+from testbench.errors import RecordDamagedError, RunOpenError, RunUnknownError, StoreFailedError
 from testbench.procedure.valve import Order
 from testbench.run.record import EarlierRun, RunRecord, StageRecord, Verdict, sha256
 from testbench.run.samples import Gap, GapReason, Trace
@@ -119,7 +119,8 @@ class RunReader(RegisterReader, LedgerReader, CountReader):
         """A closed run as it was sealed, one trace for each stage of its record.
 
         Raises:
-            RunUnknownError: there is no such run, or it is still open.
+            RunUnknownError: there is no such run.
+            RunOpenError: it is still open.
             RecordDamagedError: something of it is not what was written.
         """
         with self._database.reading() as connection:
@@ -130,7 +131,7 @@ class RunReader(RegisterReader, LedgerReader, CountReader):
             rows = {row["stage"]: row for row in connection.execute(stored).mappings()}
             others = _sealed_beside(connection, number)
         if header["state"] == "open":
-            raise RunUnknownError(run, self._home)
+            raise RunOpenError(run)
         record = _check_record(run, header, body)
         return record, tuple(_check_trace(run, index, stage, rows, others) for index, stage in enumerate(record.stages))
 

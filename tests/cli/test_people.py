@@ -1,14 +1,22 @@
 """``testbench people``, ``sign`` and ``signatures``, and what else takes an engineer's password."""
 
+import errno
+import io
 import json
+import os
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
+from testbench.certificate import issue
 from testbench.cli.main import cli
+from testbench.cli.secrets import asking
 from testbench.credentials import secrets
+from testbench.errors import SecretUnreadableError
+from testbench.recording import IssuedByChild
 from testbench.run.record import canonical, sha256
 from testbench.store.reading import RunReader
 from testbench.wiring import Home, make_home, open_store
@@ -136,6 +144,25 @@ def test_a_secret_is_never_an_option_and_never_guessed(staffed):
 # Signing ----------------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("surrogates", [True, False], ids=["lenient terminal", "strict terminal"])
+def test_a_secret_that_is_no_text_is_refused(staffed, monkeypatch, surrogates):
+    """One sentence, without the secret, however standard input treats the bytes."""
+    errors = "surrogateescape" if surrogates else "strict"
+    typed = io.TextIOWrapper(io.BytesIO(b"sal\xff and cold iron\n"), encoding="utf-8", errors=errors)
+    monkeypatch.setattr("sys.stdin", typed)
+    with pytest.raises(SecretUnreadableError) as refusal:
+        asking(from_stdin=True)("Password of ashe")
+    assert str(refusal.value) == "Password of ashe cannot be read: it is not UTF-8."
+    assert refusal.value.__cause__ is None
+    assert refusal.value.__suppress_context__ or refusal.value.__context__ is None
+
+
+def test_a_page_that_is_not_there_is_not_called_changed(staffed):
+    """A slip of the keys is no forgery."""
+    found = CliRunner().invoke(cli, ["certificate", "verify", "no-such.pdf", "--home", str(staffed)])
+    assert refusal(found) == "There is no file no-such.pdf."
+
+
 def test_a_run_is_performed_then_released_and_then_has_its_certificate(staffed):
     """Not before; the page carries both signatures."""
     run = with_a_run(staffed)
@@ -172,6 +199,51 @@ def test_a_rejection_report_needs_its_operator_only(staffed):
         refusal(sign(staffed, "ashe", "released", ASHE)) == "Run B1-000001 cannot be released: its verdict is rejected."
     )
     assert sign(staffed, "venn", "reviewed", VENN).exit_code == 0
+
+
+def test_a_page_that_finds_no_room_is_still_owed(staffed, monkeypatch):
+    """The signature is kept, the message says so, and the page is written later without a second signature."""
+    run = with_a_run(staffed, "6 mL")
+    with monkeypatch.context() as full:
+        full.setattr(issue, "_write", no_room)
+        told = sign(staffed, "quill", "performed", QUILL)
+    page = staffed / "certificates" / "R-B1-000001_HL-4-0117.pdf"
+    assert refusal(told) == (
+        "Run B1-000001 is signed as performed by Mara Quill, and that is kept; its rejection report is still owed: "
+        f"Document {page} was not written: No space left on device."
+    )
+    assert told.exception.remedy == (
+        "Do not sign again; correct what is named, then write the page with 'testbench certificate issue'."
+    )
+    assert not page.exists()
+    assert said(staffed, "certificate", "issue", run).output == f"rejection report R-B1-000001 written to {page}.\n"
+
+
+def test_the_bench_says_that_a_page_is_owed_and_how_it_is_written(staffed):
+    """The recorder has it written by a process of its own; here a run that is not there stands for a full disk."""
+    documents = IssuedByChild(Home(staffed))
+    documents.order("B1-000009")
+    for _, child in documents._working:
+        child.wait(timeout=60)
+    ((run, path, sentence),) = documents.written()
+    assert (run, path) == ("B1-000009", "")
+    assert sentence == (
+        f"Run B1-000009 is kept; its page is still owed: There is no run B1-000009 in {staffed}. "
+        "Write it with 'testbench certificate issue'."
+    )
+
+
+def no_room(path: Path, data: bytes) -> None:
+    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+def test_an_open_run_is_not_signed(staffed):
+    """It is there, and it is not closed: the sentence says which."""
+    with open_store(Home(staffed)) as store:
+        run = store.begin_run("{}", datetime(2026, 11, 26, 9, 0, tzinfo=UTC))
+    assert refusal(sign(staffed, "quill", "performed", QUILL, run)) == (
+        f"Run {run} is still open; only a closed run is read, signed or put on paper."
+    )
 
 
 def test_signatures_are_listed_and_held_against_the_record(staffed):

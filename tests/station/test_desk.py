@@ -25,11 +25,13 @@ from testbench.errors import (
     NotTheOperatorError,
     OwnRunError,
     PepperMissingError,
+    PersonAlikeError,
     PersonDisabledError,
     PersonEntryDamagedError,
     PersonExistsError,
     PersonLockedError,
     PersonRefusedError,
+    PersonStandsError,
     PersonUnknownError,
     RoleMissingError,
     SecretRefusedError,
@@ -41,7 +43,8 @@ from testbench.run.record import Origin, RunRecord, canonical, sha256
 from testbench.run.signature import Meaning, Method, Role
 from testbench.station.desk import Around, Desk, Given
 from testbench.station.lockout import LockOut
-from testbench.station.people import OWNER, Change, people_of
+from testbench.station.people import OWNER, Change, Person, people_of
+from testbench.station.sign_off import check_may_sign
 from testbench.store.repository import SqliteStore
 
 MAKE = Path(__file__).parents[1] / "records" / "make.py"
@@ -152,7 +155,10 @@ def test_an_id_and_a_name_belong_to_one_person_for_ever(staffed, person, name, s
 @pytest.mark.parametrize(
     ("person", "name", "sentence"),
     [("Ivo", "Ivo Thorne", "person: 2 to 20 small letters, digits and hyphens, a letter first"),
-     ("thorne", " Ivo", "name: 2 to 60 characters, no space at either end")],
+     ("thorne", " I ", "name: 2 to 60 characters"),
+     ("thorne", "--", "name: a name has at least one letter"),
+     ("thorne", "Ivo\u200b Thorne", "name: a name is one line of signs that can be seen"),
+     ("thorne", "Ivo \u0422horne", "name: its letter '\u0422' is CYRILLIC CAPITAL LETTER TE, among Latin letters")],
 )  # fmt: skip
 def test_an_id_that_cannot_be_typed_is_refused(staffed, person, name, sentence):
     """And nothing of the person is kept."""
@@ -161,6 +167,33 @@ def test_an_id_that_cannot_be_typed_is_refused(staffed, person, name, sentence):
         staffed.desk.add("ashe", person, name, (Role.OPERATOR,), {Method.PIN: "6170"})
     assert str(refusal.value) == f"The person was not entered: {sentence}."
     assert staffed.store.people() == before
+
+
+@pytest.mark.parametrize(
+    ("person", "name", "sentence"),
+    [("other", "Mara Quil1", "'Mara Quil1' looks like 'Mara Quill', which is taken by 'quill'."),
+     ("other", "Mara-Qu\u00edll", "'Mara-Qu\u00edll' looks like 'Mara Quill', which is taken by 'quill'."),
+     ("quil1", "Ivo Thorne", "'quil1' looks like 'quill', which is taken by 'quill'.")],
+)  # fmt: skip
+def test_a_name_that_looks_like_another_is_refused(staffed, person, name, sentence):
+    """Two persons with one name on paper would make the rule that testers never release an empty one."""
+    before = staffed.store.people()
+    with pytest.raises(PersonAlikeError) as refusal:
+        staffed.desk.add("ashe", person, name, (Role.REVIEWER,), {Method.PASSWORD: "a dozen of letters"})
+    assert str(refusal.value) == sentence
+    assert staffed.store.people() == before
+
+
+def test_spaces_and_forms_of_letters_make_no_other_name(staffed):
+    """Normalised (NFKC, single spaces) before it is compared and kept; and as it is typed to identify oneself."""
+    with pytest.raises(PersonExistsError) as refusal:
+        staffed.desk.add(
+            "ashe", "other", " \uff2dara  Quill", (Role.REVIEWER,), {Method.PASSWORD: "a dozen of letters"}
+        )
+    assert str(refusal.value) == "'Mara Quill' is taken by 'quill'."
+    added, _ = staffed.desk.add("ashe", "thorne", " Ivo \u00a0 Thorne", (Role.OPERATOR,), {Method.PIN: "8052"})
+    assert added.name == "Ivo Thorne"
+    assert staffed.desk.authenticate(Given("Ivo  Thorne", "8052"), Method.PIN).id == "thorne"
 
 
 @pytest.mark.parametrize("take", [(Change.DISABLED, ()), (Change.ROLES, (Role.REVIEWER,))])
@@ -183,6 +216,24 @@ def test_nobody_is_deleted_and_everything_said_stays(staffed):
     assert said == ["added", "PIN set", "disabled", "enabled", "roles"]
     quill = people_of(staffed.store.people())["quill"]
     assert (quill.name, quill.enabled, quill.roles) == ("Mara Quill", True, (Role.WITNESS,))
+
+
+@pytest.mark.parametrize(
+    ("change", "roles", "state"),
+    [(Change.DISABLED, (), "disabled"), (Change.ROLES, (Role.REVIEWER, Role.OPERATOR), "operator, reviewer")],
+)
+def test_a_change_that_changes_nothing_is_refused(staffed, change, roles, state):
+    """Nothing is entered twice; enabled is what everybody begins as."""
+    with pytest.raises(PersonStandsError) as refusal:
+        staffed.desk.change("ashe", "venn", Change.ENABLED)
+    assert str(refusal.value) == "'venn' is enabled already."
+    if change is Change.DISABLED:
+        staffed.desk.change("ashe", "venn", change)
+    before = staffed.store.people()
+    with pytest.raises(PersonStandsError) as refusal:
+        staffed.desk.change("ashe", "venn", change, roles)
+    assert str(refusal.value) == f"'venn' is {state} already."
+    assert staffed.store.people() == before
 
 
 def test_an_unknown_person_is_named_to_the_engineer(staffed):
@@ -344,8 +395,10 @@ def test_a_missing_pepper_is_said_and_never_made_anew(staffed):
     staffed.desk.set_secret("ashe", "quill", Method.PIN, "6170", new_pepper=True)
     assert staffed.desk.authenticate(Given("quill", "6170"), Method.PIN).id == "quill"
     assert staffed.refused(Given("venn", "8052")) == (
-        "PepperMissingError: No PIN can be checked: keys/pepper: it is not the one that this PIN was set with."
+        "PepperChangedError: The PIN of 'venn' cannot be checked: keys/pepper is not the key file that it was set with."
     )
+    staffed.desk.set_secret("ashe", "venn", Method.PIN, "8052")
+    assert staffed.desk.authenticate(Given("venn", "8052"), Method.PIN).id == "venn"
 
 
 def test_a_home_without_a_pepper_gets_one_with_its_first_pin(hand):
@@ -462,6 +515,14 @@ def test_nobody_reviews_or_releases_the_own_run(staffed, live, meaning):
     old = own.model_copy(update={"operator_id": "", "run": "B1-000002"})
     assert isinstance(refusal_of(staffed.desk, old, venn, meaning), OwnRunError)
     staffed.desk.sign_run(own, ASHE, meaning)
+
+
+def test_who_looks_like_the_operator_on_paper_releases_nothing(signed, live):
+    """A register from before look-alikes were refused may hold such a name."""
+    alike = Person("alike", "Mara  Qu\u0456ll", (Role.REVIEWER,))
+    with pytest.raises(OwnRunError) as refusal:
+        check_may_sign(live, signed.store.signatures_of(live.run), alike, Meaning.RELEASED)
+    assert str(refusal.value) == "'alike' performed run B1-000001 and cannot sign it as released."
 
 
 def test_only_the_operator_of_a_run_performed_it(staffed, live):

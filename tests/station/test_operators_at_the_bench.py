@@ -297,6 +297,27 @@ def test_a_hold_point_is_passed_only_with_its_witness(bench, order):
     assert [one.name for one in record.stages[0].attendance.attended] == ["Ines Marlow"]
 
 
+def test_where_people_are_registered_a_hold_point_asks_for_a_registered_witness(bench, order, tmp_path):
+    """Of its own party and enabled; over the link as at the screen."""
+    hand = StaffedBench(bench, order.model_copy(update={"witness_points": (POINT,)}), tmp_path)
+    hand.start("HL-4-0117")
+    notice = "(notice to its inspection desk on 2026-11-18, 7 days before; 5 are agreed)"
+    refused = "The shell test is a hold point of Ellery Water Board and does not begin: "
+    ines = {"name": "Ines Marlow", "party": "Ellery Water Board"}
+    answer = hand.ask("start_stage", attended=[{"name": "Somebody", "party": "Other party"}])
+    assert answer.sentence == f"{refused}nobody attends for it, but Somebody for Other party {notice}."
+    unknown = f"{refused}Ines Marlow is not registered as a witness here; registered is nobody {notice}."
+    assert hand.ask("start_stage", attended=[ines]).sentence == unknown
+    hand.people.add("ashe", "marlow", "Ines Marlow", (Role.WITNESS,), {Method.PIN: "6170"})
+    hand.people.change("ashe", "marlow", Change.DISABLED)
+    assert hand.ask("start_stage", attended=[ines]).sentence == unknown
+    assert not hand.session.stage_open
+    hand.people.change("ashe", "marlow", Change.ENABLED)
+    hand.do("start_stage", attended=[ines])
+    assert [one.name for one in hand.session.stage.attendance.attended] == ["Ines Marlow"]
+    hand.records.close()
+
+
 def test_a_witness_point_is_passed_without(bench, order):
     """With too short a notice, which the record says."""
     hand = witnessed(bench, order, point="witness point", notice_given_on=None)

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from testbench.errors import RunClosedError, RunUnknownError, StoreFailedError
+from testbench.errors import RunClosedError, RunOpenError, RunUnknownError, StoreFailedError
 from testbench.framing.lines import Rejected, RejectReason
 from testbench.procedure.valve import Order
 from testbench.run.machine import Ending
@@ -240,11 +240,12 @@ def test_an_unknown_run_is_refused_everywhere(store, tmp_path, examples):
         assert str(refusal.value) == f"There is no run {name} in {tmp_path}."
 
 
-def test_an_open_run_has_no_record_to_load(store, tmp_path):
+def test_an_open_run_has_no_record_to_load(store):
     """Nothing can be judged or certified before it is closed."""
     run = store.begin_run("{}", AT)
-    with pytest.raises(RunUnknownError):
+    with pytest.raises(RunOpenError) as refusal:
         store.load(run)
+    assert str(refusal.value) == f"Run {run} is still open; only a closed run is read, signed or put on paper."
 
 
 # Many runs --------------------------------------------------------------------------------------

@@ -33,10 +33,12 @@ def command(
     first person must be an engineer, and is entered on the authority of whoever owns the home. With --secret-stdin:
     the engineer's password (not for the first person), then the PIN, then the password, one a line.
     """
+    from testbench.procedure.names import plain_name
     from testbench.run.signature import Role
     from testbench.station.people import check_new, methods_for
     from testbench.wiring import check_printable
 
+    name = plain_name(name)
     check_printable(name)
     given = tuple(dict.fromkeys(Role(role) for role in roles))
     with desk_at(home) as desk:
