@@ -964,6 +964,16 @@ class StoreDamagedError(StoreFailedError):
 
 
 @dataclass(eq=False)
+class RecordsMissingError(StoreFailedError):
+    """The database of a bench is not there, or holds none of its tables."""
+
+    remedy: ClassVar[str] = (
+        "Restore the newest backup with 'testbench restore FILE'; new records are only made by 'testbench init', in a "
+        "new home."
+    )
+
+
+@dataclass(eq=False)
 class NoRoomError(BenchError):
     """There is not enough free space to copy the records."""
 

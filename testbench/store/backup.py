@@ -196,8 +196,6 @@ def more_than(there: Path, backup: Path) -> str:
     What a bench only says of its own records (keys, checkpoints, backups) does not count, so that a home that was just
     made holds nothing.
     """
-    if not there.exists():
-        return ""
     try:
         with RunReader.beside(there) as reader, RunReader.beside(backup) as other:
             return _beyond(reader, other)

@@ -16,7 +16,7 @@ import numpy as np
 from pydantic import ValidationError
 from sqlalchemy import Connection, MappingResult, RowMapping, Table, func, inspect, select
 
-from testbench.errors import RecordDamagedError, RunUnknownError, StoreFailedError
+from testbench.errors import RecordDamagedError, RecordsMissingError, RunUnknownError
 from testbench.procedure.valve import Order
 from testbench.run.record import EarlierRun, RunRecord, StageRecord, Verdict, sha256
 from testbench.run.samples import Gap, GapReason, Trace
@@ -93,7 +93,7 @@ class RunReader(RegisterReader, LedgerReader, CountReader):
     def beside(cls, path: Path) -> "RunReader":
         """Open a file for reading only; the recorder may go on writing."""
         if not path.exists():
-            raise StoreFailedError(str(path), "the file is not there")
+            raise RecordsMissingError(str(path), "the file is not there")
         return RunReader(Database(path, read_only=True))
 
     @property

@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from testbench.cli.main import cli
-from testbench.errors import BackupRefusedError, RecorderRunningError, RestoreWouldLoseError
+from testbench.errors import BackupRefusedError, RecorderRunningError, RecordsMissingError, RestoreWouldLoseError
 from testbench.run.ledger import Checkpoint
 from testbench.wiring import Home, make_home, only_recorder, open_store, read_store
 from tests.records.make import example_run, keep_closed, valve
@@ -151,6 +151,42 @@ def test_nothing_is_restored_under_a_running_recorder(home):
     with only_recorder(home):
         refused = call(home, "restore", kept)
     assert isinstance(refused.exception, RecorderRunningError)
+
+
+@pytest.mark.parametrize("left", [None, b""])
+@pytest.mark.parametrize(
+    "said", [("history",), ("ledger", "verify"), ("ledger", "checkpoint"), ("backup",), ("people", "add", "quill")]
+)
+def test_records_that_are_gone_are_never_begun_anew(home, left, said):
+    """An empty history, numbers from 1 and an owner without a password: nobody would miss what was there."""
+    for path in home.folder.glob("testbench.db*"):
+        path.unlink()
+    if left is not None:
+        home.database.write_bytes(left)
+    more = ("--name", "Mara Quill", "--role", "engineer") if said[0] == "people" else ()
+    refused = call(home, *said, *more).exception
+    found = "the file is not there" if left is None else "it holds no records of this program"
+    assert isinstance(refused, RecordsMissingError)
+    assert str(refused) == f"The records in {home.database} cannot be used: {found}."
+    assert refused.remedy == (
+        "Restore the newest backup with 'testbench restore FILE'; new records are only made by 'testbench init', in a "
+        "new home."
+    )
+    assert not home.database.exists() if left is None else home.database.read_bytes() == left
+
+
+def test_records_that_are_gone_come_back_from_a_backup(home):
+    """What they held beyond it nobody can tell, so the reason must be said."""
+    kept = backup_of(home)
+    for path in home.folder.glob("testbench.db*"):
+        path.unlink()
+    refused = call(home, "restore", kept)
+    assert str(refused.exception) == (
+        f"Backup {kept} was not restored: what the records hold beyond it cannot be told (The records in "
+        f"{home.database} cannot be used: the file is not there)."
+    )
+    assert call(home, "restore", kept, "--discard-newer", "the disk was exchanged").exit_code == 0
+    assert runs_of(home) == ["B1-000001"]
 
 
 def test_a_home_of_an_older_version_says_where_its_records_are_kept(home, capfd):
