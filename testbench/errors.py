@@ -1025,6 +1025,17 @@ class RestoreWouldLoseError(BenchError):
 
 
 @dataclass(eq=False)
+class ReasonMissingError(BenchError):
+    """A reason was asked for that stays in the ledger, and nothing was given."""
+
+    option: str
+    remedy: ClassVar[str] = "Say in a few words why; the ledger keeps it. Nothing was changed."
+
+    def sentence(self) -> str:
+        return f"{self.option} was given without a reason."
+
+
+@dataclass(eq=False)
 class StoreNewerError(BenchError):
     """The database was written by a newer version of this program."""
 

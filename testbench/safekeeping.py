@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from testbench.custody import checkpoint_at, is_good, keys_of
-from testbench.errors import BackupRefusedError, RestoreWouldLoseError
+from testbench.errors import BackupRefusedError, ReasonMissingError, RestoreWouldLoseError
 from testbench.wiring import Home, only_recorder, open_store
 
 if TYPE_CHECKING:
@@ -91,13 +91,16 @@ def restore(home: Home, path: Path, discard_newer: str | None = None) -> Restore
         discard_newer: why entries that the backup does not hold may be given up; None: they may not.
 
     Raises:
+        ReasonMissingError: the reason is empty.
         RecorderRunningError: the recorder is running.
         BackupRefusedError: the backup is damaged, or of another bench.
         RestoreWouldLoseError: the records hold more, and nobody said that it may be lost.
     """
-    from testbench.store.backup import check_room, more_than, put_in_place
+    from testbench.store.backup import check_room, given_up_before, more_than, put_in_place
     from testbench.store.reading import RunReader
 
+    if discard_newer is not None and not discard_newer.strip():
+        raise ReasonMissingError("--discard-newer")
     bench = home.bench().name
     with only_recorder(home):
         report = verify_backup(path)
@@ -108,14 +111,15 @@ def restore(home: Home, path: Path, discard_newer: str | None = None) -> Restore
         lost = more_than(home.database, path)
         if lost and discard_newer is None:
             raise RestoreWouldLoseError(str(path), lost)
+        earlier = given_up_before(home.database, path)
         check_room(path, home.folder)
-        aside = home.database.with_name(f"testbench-replaced-{_now():%Y%m%dT%H%M%SZ}.db")
+        aside = home.database.with_name(f"testbench-replaced-{_now():%Y%m%dT%H%M%S.%fZ}.db")
         put_in_place(path, home.database, aside)
     strange = _remember(home, keys)
     with open_store(home) as store:
         store.state(
             "restored", path.name,
-            {"n": report.entries, "head": report.head, "given_up": lost, "why": discard_newer or ""},
+            {"n": report.entries, "head": report.head, "given_up": lost, "why": discard_newer or "", "earlier": earlier},
         )  # fmt: skip
     return Restored(report.entries, aside if aside.exists() else None, lost, strange)
 
