@@ -6,14 +6,22 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from testbench.errors import CheckpointRefusedError, FileNotWrittenError
+from testbench.errors import (
+    CheckpointRefusedError,
+    DocumentExistsError,
+    DocumentLostError,
+    DocumentStrayError,
+    FileNotWrittenError,
+)
 from testbench.wiring import Home, fit_key, open_store, read_store
 
 if TYPE_CHECKING:
     from testbench.certificate.issue import Issued
     from testbench.certificate.ledger_key import LedgerKey
     from testbench.run.ledger import Checkpoint, Held
+    from testbench.run.record import RunRecord
     from testbench.store.ledger_check import LedgerReport
+    from testbench.store.reading import RunReader, StoredDocument
     from testbench.store.repository import SqliteStore
 
 
@@ -141,6 +149,33 @@ def _checkpoint_text(against: str) -> tuple[str, str]:
     return judged.checkpoint, against
 
 
+def check_issuable(home: Home, store: "RunReader", record: "RunRecord") -> None:
+    """See that a run has no document yet: by the register, whatever lies in the folder.
+
+    Raises:
+        DocumentExistsError, DocumentLostError: it has one, here or no longer here.
+        DocumentStrayError: none is known, but its place is taken.
+        NoCertificateError: the run is void or inconclusive.
+    """
+    from testbench.certificate.content import number_of
+    from testbench.certificate.issue import file_name
+
+    number, place = number_of(record), home.certificates / file_name(record)
+    for known in store.documents_of(record.run):
+        found = place_of(home, known)
+        if found is None:
+            raise DocumentLostError(number, known.path, known.sha256)
+        raise DocumentExistsError(number, str(found))
+    if place.exists():
+        raise DocumentStrayError(number, str(place))
+
+
+def place_of(home: Home, document: "StoredDocument") -> Path | None:
+    """Where a document lies: where it was put, or there in a home that was moved; None where it is gone."""
+    put = Path(document.path)
+    return next((path for path in (put, home.certificates / put.name) if path.is_file()), None)
+
+
 def issue_document(home: Home, run: str) -> "Issued":
     """Draw, seal, check and keep the document of a closed run; it carries a checkpoint of the ledger."""
     from testbench.certificate.issue import issue
@@ -152,6 +187,7 @@ def issue_document(home: Home, run: str) -> "Issued":
     bench, at = home.bench(), SystemClock().utc()
     with open_store(home) as store:
         record, traces = store.load(run)
+        check_issuable(home, store, record)
         signed = store.signatures_of(run)
         if record.decided:
             check_signed(record, signed)

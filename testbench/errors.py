@@ -1438,6 +1438,36 @@ class DocumentExistsError(BenchError):
 
 
 @dataclass(eq=False)
+class DocumentLostError(BenchError):
+    """A document was issued and does not lie where it was put; its number never gets another content."""
+
+    number: str
+    path: str
+    sha256: str
+    remedy: ClassVar[str] = "Put the file back from a backup or ask the customer for it: its SHA-256 must be this one."
+
+    def sentence(self) -> str:
+        return (
+            f"Document {self.number} was issued and is no longer at {self.path}; it is not issued again (SHA-256 "
+            f"{self.sha256})."
+        )
+
+
+@dataclass(eq=False)
+class DocumentStrayError(BenchError):
+    """A file lies under the name of a document that the records do not know."""
+
+    number: str
+    path: str
+    remedy: ClassVar[str] = (
+        "Move the file out of the folder and keep it, then try again. Nothing was signed or written."
+    )
+
+    def sentence(self) -> str:
+        return f"Document {self.number} cannot be issued: {self.path} lies there, and the records know nothing of it."
+
+
+@dataclass(eq=False)
 class DocumentNotWrittenError(BenchError):
     """A document was not put in place."""
 

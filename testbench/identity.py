@@ -4,7 +4,7 @@ import secrets
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from testbench.custody import issue_document
+from testbench.custody import check_issuable, issue_document
 from testbench.wiring import Home, open_store
 
 if TYPE_CHECKING:
@@ -121,5 +121,7 @@ def sign_run(home: Home, run: str, given: "Given", meaning: "Meaning") -> "tuple
     with open_store(home) as store:
         record, _ = store.load(run)
         owed = owed_for_document(record, store.signatures_of(run)) if record.decided else None
+        if owed is meaning:
+            check_issuable(home, store, record)  # before the signature is kept
         signature = desk_of(home, store).sign_run(record, given, meaning)
     return signature, issue_document(home, run) if owed is meaning else None

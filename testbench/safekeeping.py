@@ -8,13 +8,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from testbench.custody import checkpoint_at, is_good, keys_of
-from testbench.errors import BackupRefusedError, ReasonMissingError, RestoreWouldLoseError
+from testbench.errors import BackupRefusedError, HomeNotWritableError, ReasonMissingError, RestoreWouldLoseError
+from testbench.run.record import sha256
 from testbench.wiring import Home, only_recorder, open_store
 
 if TYPE_CHECKING:
     from datetime import datetime
 
     from testbench.store.ledger_check import LedgerReport
+    from testbench.store.reading import RunReader
+
+GIVEN_UP = ".given-up-"
+"""In the name of a document whose record was given up: it was issued once, and nothing here vouches for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +83,8 @@ class Restored:
     """Where the records went that were there before."""
     lost: str
     """What was given up, in words; empty where it was nothing."""
+    given_up: tuple[Path, ...]
+    """Documents that the backup knows nothing of, under the names that say so."""
     keys: tuple[str, ...]
     """Public keys that the home did not know: compare them with what was published."""
 
@@ -117,11 +124,34 @@ def restore(home: Home, path: Path, discard_newer: str | None = None) -> Restore
         put_in_place(path, home.database, aside)
     strange = _remember(home, keys)
     with open_store(home) as store:
-        store.state(
-            "restored", path.name,
-            {"n": report.entries, "head": report.head, "given_up": lost, "why": discard_newer or "", "earlier": earlier},
-        )  # fmt: skip
-    return Restored(report.entries, aside if aside.exists() else None, lost, strange)
+        body = {"n": report.entries, "head": report.head, "given_up": lost, "why": discard_newer or ""}
+        store.state("restored", path.name, body | {"earlier": earlier})
+        given_up = _sort_documents(home, store)
+    return Restored(report.entries, aside if aside.exists() else None, lost, given_up, strange)
+
+
+def _sort_documents(home: Home, store: "RunReader") -> tuple[Path, ...]:
+    """Put aside the documents that the restored register does not know; those that it knows again come back.
+
+    Raises:
+        HomeNotWritableError: the folder refuses; the records are restored.
+    """
+    from testbench.certificate.attach import safe_name
+
+    names = {one.sha256: Path(one.path).name for one in store.documents()}
+    lying = sorted(home.certificates.glob(f"[CR]-{safe_name(home.bench().name)}-*.pdf"))
+    aside = []
+    try:
+        known = {path: names.get(sha256(path.read_bytes())) for path in lying}
+        for path, name in known.items():
+            if name is None and GIVEN_UP not in path.name:
+                aside.append(path.rename(path.with_name(f"{path.stem}{GIVEN_UP}{_now():%Y%m%dT%H%M%S.%fZ}.pdf")))
+        for path, name in known.items():
+            if name is not None and not path.with_name(name).exists():
+                path.rename(path.with_name(name))
+    except OSError as failure:
+        raise HomeNotWritableError(str(home.certificates), failure.strerror or str(failure)) from failure
+    return tuple(aside)
 
 
 def _remember(home: Home, keys: tuple[str, ...]) -> tuple[str, ...]:

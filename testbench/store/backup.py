@@ -209,7 +209,7 @@ def more_than(there: Path, backup: Path) -> str:
 def given_up_before(there: Path, backup: Path) -> list[dict[str, Any]]:
     """What earlier restorations gave up and a backup does not tell of: the statements, oldest first.
 
-    They would go with the records that they stand in. Nothing where these cannot be read; that is said by ``more_than``.
+    They would go with the records that they stand in. None where these cannot be read; ``more_than`` says so.
     """
     try:
         with RunReader.beside(there) as reader, RunReader.beside(backup) as other:
