@@ -1074,6 +1074,21 @@ class LedgerMissingError(BenchError):
         return f"The records in {self.path} have no ledger yet: an earlier version of this program wrote them."
 
 
+@dataclass(eq=False)
+class LedgerKeyError(BenchError):
+    """The key that signs the checkpoints of the ledger cannot be used, or is not the one that the ledger names."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = (
+        "Restore the file from the backup of the keys with mode 0600; if it is gone for good, begin a new key, which "
+        "the ledger will name: testbench ledger checkpoint --new-key WHY."
+    )
+
+    def sentence(self) -> str:
+        return f"Key of the ledger {self.path}: {self.found}."
+
+
 # People -----------------------------------------------------------------------------------------
 
 

@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from testbench.custody import checkpoint_at, is_good, keys_of
+from testbench.custody import checkpoint_at, is_good, keys_of, ledger_key, remember_keys, take_key_along
 from testbench.errors import BackupRefusedError, HomeNotWritableError, ReasonMissingError, RestoreWouldLoseError
 from testbench.run.record import sha256
 from testbench.wiring import Home, only_recorder, open_store
@@ -45,6 +45,7 @@ def back_up(home: Home, to: Path | None = None) -> Kept:
         to: the folder; default: ``backups/`` of the home.
 
     Raises:
+        LedgerKeyError: the log could not be signed.
         NoRoomError: the disk is too full.
         BackupRefusedError: the copy could not be made or does not prove itself.
     """
@@ -54,6 +55,7 @@ def back_up(home: Home, to: Path | None = None) -> Kept:
     at = _now()
     target = folder / f"{home.bench().name}-{at:%Y%m%dT%H%M%SZ}.db"
     with open_store(home) as store, one_at_a_time(folder) as tidied:
+        ledger_key(home, store)  # refuses before anything is copied
         report = copy_of(home.database, target, partial(proved, is_good=partial(is_good, keys_of(home))))
         size = target.stat().st_size
         checkpoint = checkpoint_at(home, store, report.entries, report.head)
@@ -122,8 +124,9 @@ def restore(home: Home, path: Path, discard_newer: str | None = None) -> Restore
         check_room(path, home.folder)
         aside = home.database.with_name(f"testbench-replaced-{_now():%Y%m%dT%H%M%S.%fZ}.db")
         put_in_place(path, home.database, aside)
-    strange = _remember(home, keys)
+    strange = remember_keys(home, keys)
     with open_store(home) as store:
+        take_key_along(home, store)
         body = {"n": report.entries, "head": report.head, "given_up": lost, "why": discard_newer or ""}
         store.state("restored", path.name, body | {"earlier": earlier})
         given_up = _sort_documents(home, store)
@@ -152,14 +155,6 @@ def _sort_documents(home: Home, store: "RunReader") -> tuple[Path, ...]:
     except OSError as failure:
         raise HomeNotWritableError(str(home.certificates), failure.strerror or str(failure)) from failure
     return tuple(aside)
-
-
-def _remember(home: Home, keys: tuple[str, ...]) -> tuple[str, ...]:
-    """Keep the public keys of a restored ledger that this home does not know."""
-    strange = tuple(key for key in keys if key not in keys_of(home))
-    for key in strange:
-        (home.keys / f"ledger-{key[:12]}.pub").write_text(key + "\n", encoding="ascii")
-    return strange
 
 
 def _note(folder: Path, line: dict[str, object]) -> None:
