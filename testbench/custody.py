@@ -222,6 +222,8 @@ def _held(bench: str, against: str) -> "Held":
         if not is_signed(found):
             raise CheckpointRefusedError(where, "its signature is wrong")
         found = Held(found.bench, found.n, found.head, f"the checkpoint {where}", found.key)
+    if found.n == 0:
+        raise CheckpointRefusedError(where, "it names no entry and so proves nothing")
     if found.bench != bench:
         raise CheckpointRefusedError(where, f"it is of bench {found.bench}; this is bench {bench}")
     return found

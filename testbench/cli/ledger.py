@@ -50,6 +50,8 @@ def checkpoint(out: Path | None, new_key: str | None, home: Path | None, *, as_j
         return
     say(found.line)
     say(f"  signed with the key {grouped(fingerprint(found.key))}")
+    if new_key is not None:
+        say("  a new key: publish it, and hold the ledger against a checkpoint from before that somebody else has")
     say(f"  written to {out}" if out is not None else "  the whole of it: --out FILE or --json")
 
 

@@ -170,6 +170,8 @@ def test_what_is_no_checkpoint_of_this_bench_is_refused(home, tmp_path):
     """Another bench's, a changed certificate, a file that is none."""
     other = ledger(home, "verify", "--against", "B2 4 9f3a 52c1 77d0 11aa")
     assert str(other.exception) == "Checkpoint 'B2 4 9f3a 52c1 77d0 11aa': it is of bench B2; this is bench B1."
+    nothing = ledger(home, "verify", "--against", "B1 0 0000 0000 0000 0000")
+    assert str(nothing.exception) == ("Checkpoint 'B1 0 0000 0000 0000 0000': it names no entry and so proves nothing.")
     (document,) = home.certificates.glob("*.pdf")
     changed = tmp_path / "changed.pdf"
     changed.write_bytes(document.read_bytes() + b"\n")
