@@ -4,6 +4,7 @@ import os
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import partial
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,10 +13,13 @@ from testbench.errors import (
     DocumentExistsError,
     DocumentLostError,
     DocumentStrayError,
+    DocumentUnreadableError,
     FileNotWrittenError,
+    FileRefusedError,
     HomeNotWritableError,
     LedgerKeyError,
     ReasonMissingError,
+    StampFailedError,
 )
 from testbench.run.record import sha256
 from testbench.wiring import Home, fit_key, open_store, read_store
@@ -23,11 +27,15 @@ from testbench.wiring import Home, fit_key, open_store, read_store
 if TYPE_CHECKING:
     from testbench.certificate.issue import Issued
     from testbench.certificate.ledger_key import LedgerKey
+    from testbench.certificate.stamping import TimeStamps
     from testbench.run.ledger import Checkpoint, Held
     from testbench.run.record import RunRecord
+    from testbench.station.bench import Bench
     from testbench.store.ledger_check import LedgerReport
     from testbench.store.reading import RunReader, StoredDocument
     from testbench.store.repository import SqliteStore
+
+MOST_DOCUMENTS = 1_000_000
 
 
 def checkpoint_now(home: Home, store: "SqliteStore") -> "Checkpoint":
@@ -152,9 +160,11 @@ class Walked:
 
 
 def _documents(home: Home, store: "RunReader") -> Documents:
-    """Every document of the register, held against its SHA-256."""
+    """Every document of the register, held against its SHA-256: as issued, or as stamped afterwards."""
     as_issued, missing, changed = 0, [], []
-    for document in store.documents():
+    for _, group in groupby(store.documents(), key=lambda one: one.path):
+        known = list(group)
+        document = known[-1]
         try:
             path = place_of(home, document)
             data = None if path is None else path.read_bytes()
@@ -162,7 +172,7 @@ def _documents(home: Home, store: "RunReader") -> Documents:
             data = None
         if data is None:
             missing.append(document.path)
-        elif sha256(data) == document.sha256:
+        elif sha256(data) in {one.sha256 for one in known}:
             as_issued += 1
         else:
             changed.append(str(path))
@@ -240,9 +250,10 @@ def _checkpoint_text(against: str) -> tuple[str, str]:
         raise CheckpointRefusedError(against, f"the file cannot be read ({failure.strerror})") from failure
     if not data.startswith(b"%PDF-"):
         return data.decode("utf-8", errors="replace"), against
-    from testbench.certificate.verify import verify
+    from testbench.certificate.checking import verify_apart
+    from testbench.certificate.trust import Anchors
 
-    judged = verify(data, [])
+    judged = verify_apart(data, Anchors())
     if not judged.intact:
         raise CheckpointRefusedError(against, "the document was changed after it was sealed")
     if not judged.checkpoint:
@@ -262,7 +273,7 @@ def check_issuable(home: Home, store: "RunReader", record: "RunRecord") -> None:
     from testbench.certificate.issue import file_name
 
     number, place = number_of(record), home.certificates / file_name(record)
-    for known in store.documents_of(record.run):
+    for known in store.documents_of(record.run)[-1:]:
         found = place_of(home, known)
         if found is None:
             raise DocumentLostError(number, known.path, known.sha256)
@@ -297,10 +308,50 @@ def issue_document(home: Home, run: str) -> "Issued":
             at = max(at, latest_of(record, signed))
         issued = issue(
             record, digest, traces, signed=signed, works=bench.works, paper=bench.paper, key_folder=home.keys,
-            out_folder=home.certificates, at=at, checkpoint=checkpoint_now(home, store),
+            out_folder=home.certificates, at=at, checkpoint=checkpoint_now(home, store), stamps=_time_stamps(bench),
         )  # fmt: skip
         store.add_document(run, issued.kind, str(issued.path), sha256=issued.sha256, record_sha256=digest, at=at)
     return issued
+
+
+def _time_stamps(bench: "Bench") -> "TimeStamps | None":
+    from testbench.certificate.stamping import OverHttp
+
+    return None if bench.time_stamp is None else OverHttp(bench.time_stamp.url)
+
+
+def stamp_documents(home: Home) -> tuple[list[Path], dict[str, str]]:
+    """Put time stamps on the documents of a bench that wait for one.
+
+    Returns:
+        What was stamped, and what still waits with the reason.
+
+    Raises:
+        FileRefusedError: bench.toml names no time-stamp authority.
+    """
+    from testbench.certificate.issue import stamp_file
+    from testbench.instruments.clocks import SystemClock
+
+    stamps = _time_stamps(home.bench())
+    if stamps is None:
+        raise FileRefusedError(str(home.folder / "bench.toml"), "time_stamp", "nothing", "a table with a url is needed")
+    done: list[Path] = []
+    waiting: dict[str, str] = {}
+    with open_store(home) as store:
+        for summary in store.history(limit=MOST_DOCUMENTS):
+            path = Path(summary.document or "")
+            try:
+                digest = stamp_file(path, stamps) if summary.document else ""
+            except (DocumentUnreadableError, StampFailedError) as failure:
+                waiting[str(path)] = str(failure)
+                continue
+            if digest:
+                last, at = store.documents_of(summary.run)[-1], SystemClock().utc()
+                store.add_document(
+                    summary.run, last.kind, last.path, sha256=digest, record_sha256=last.record_sha256, at=at
+                )
+                done.append(path)
+    return done, waiting
 
 
 def write_new(path: Path, text: str) -> None:

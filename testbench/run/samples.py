@@ -237,24 +237,26 @@ class Trace:
 
 
 class Samples:
-    """The samples of a stage as they come in: 24 bytes each, for there may be millions."""
+    """The samples of a stage as they come in: 16 bytes each, 24 where they are asked for; there may be millions."""
 
     def __init__(self) -> None:
-        self._at, self._counts, self._asked = array("q"), array("q"), array("q")
-        self._polled = False
+        self._at, self._counts = array("q"), array("q")
+        self._asked: array[int] | None = None
 
     def append(self, sample: Sample) -> None:
         """Keep one more."""
+        if self._asked is None and sample.asked is not None:
+            self._asked = array("q", self._at)  # what was not asked for has one stamp for both ends
         self._at.append(sample.at)
         self._counts.append(sample.counts)
-        self._asked.append(sample.earliest)
-        self._polled = self._polled or sample.asked is not None
+        if self._asked is not None:
+            self._asked.append(sample.earliest)
 
     def __len__(self) -> int:
         return len(self._at)
 
     def trace(self, first: int = 0, gaps: tuple[Gap, ...] = ()) -> Trace:
         """A copy, from the sample with this number on."""
-        columns = (self._at, self._counts, self._asked)
-        at, counts, asked = (np.array(column[first:], dtype=np.int64) for column in columns)
-        return Trace(at, counts, gaps, asked if self._polled else None)
+        at, counts = (np.array(column[first:], dtype=np.int64) for column in (self._at, self._counts))
+        asked = None if self._asked is None else np.array(self._asked[first:], dtype=np.int64)
+        return Trace(at, counts, gaps, asked)

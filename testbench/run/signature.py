@@ -88,8 +88,8 @@ def trace_sha256(hashes: Iterable[str]) -> str:
     """One hash over all readings of a run.
 
     Args:
-        hashes: SHA-256 of the decoded samples of each stage attempt, 64 lower-case hexadecimal digits, in the order
-            of the record.
+        hashes: SHA-256 of the decoded samples of each stage attempt on the deciding channel, 64 lower-case hexadecimal
+            digits, in the order of the record. Those of other channels stand in the record, whose hash is signed, too.
 
     Returns:
         The SHA-256 of these, each followed by a line feed, as ASCII. A run without a stage gives that of no bytes.

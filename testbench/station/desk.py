@@ -43,7 +43,7 @@ class PeopleStore(Protocol):
     def signatures_of(self, subject: str) -> tuple[Signature, ...]:
         """The signatures under a run or a procedure file, in the order in which they were made."""
 
-    def add_signature(self, signature: Signature, check: Callable[[Signatures], None]) -> None:
+    def add_signature(self, signature: Signature, check: Callable[[Signatures], None]) -> Signature:
         """Keep a signature; the check sees those that its subject bears."""
 
 
@@ -199,8 +199,7 @@ class Desk:
             check_may_sign(record, signed, person, meaning)
             check_clock(record, signed, at)
 
-        self._store.add_signature(signature, check)
-        return signature
+        return self._store.add_signature(signature, check)
 
     def procedure_signature(self, engineer: p.Person, procedure: str, digest: str) -> Signature:
         """The signature under a procedure file, by an engineer who was just authenticated; it is not kept yet."""

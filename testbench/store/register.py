@@ -137,11 +137,11 @@ class RegisterWriter(RegisterReader, LedgerWriter):
                 body=canonical(attempt).decode(),
             )
 
-    def add_signature(self, signature: Signature, check: Callable[[Sequence[Signature]], None]) -> None:
-        """Keep a signature; the check sees those that its subject bears."""
+    def add_signature(self, signature: Signature, check: Callable[[Sequence[Signature]], None]) -> Signature:
+        """Keep a signature; the check sees those that its subject bears. Gives it as kept."""
         with self._database.writing() as connection:
             check(_signatures(connection, signature.subject_id))
-            self._insert_signature(connection, signature)
+            return self._insert_signature(connection, signature)
 
     def _insert(self, connection: Connection, table: Table, **columns: str | int) -> None:
         """Add a row behind the others, and its entry to the ledger: the one place where a register grows."""
@@ -149,13 +149,14 @@ class RegisterWriter(RegisterReader, LedgerWriter):
         connection.execute(insert(table), row)
         self._note(connection, kind_of(table.name), str(row["seq"]), row_sha256(row))
 
-    def _insert_signature(self, connection: Connection, signature: Signature) -> None:
+    def _insert_signature(self, connection: Connection, signature: Signature) -> Signature:
         """It names the newest entry of the ledger, so that it cannot have been made before what that entry names."""
         last = last_entry(connection)
         if last is not None:
             signature = signature.model_copy(update={"ledger_seq": last.seq, "ledger_head": last.hash})
         body = canonical(signature).decode()
         self._insert(connection, tables.signature, subject=signature.subject_id, meaning=signature.meaning, body=body)
+        return signature
 
 
 def _kept(connection: Connection) -> tuple[Kept, ...]:

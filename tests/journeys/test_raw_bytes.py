@@ -32,9 +32,10 @@ def test_a_killed_recorder_leaves_a_capture_that_the_lost_run_names_as_unsealed(
         watcher.close()
         attach_or_start(demonstration.home).close()
         again = Watcher(demonstration.home)
-        said = again.wait(lambda update: update.orders).notices[0].sentence
+        said = [notice.sentence for notice in again.wait(lambda update: update.orders).notices]
         again.close()
-    assert said.endswith(f"a hold is never resumed. Its raw bytes are in {run}.capture, without an end seal.")
+    ending = f"a hold is never resumed. Its raw bytes are in {run}.capture, without an end seal."
+    assert sum(sentence.endswith(ending) for sentence in said) == 1
     with RunReader.beside(demonstration.home.database) as store:
         record, _ = store.load(run)
     raw = tmp_path / "home" / "captures" / f"{run}.capture"

@@ -171,6 +171,8 @@ def test_a_bench_without_a_sensor_keeps_nothing_of_one(at_hand):
 
 # bench.toml --------------------------------------------------------------------------------------
 
+LINES = len(bench_template().splitlines())
+"""Before the table of the sensor."""
 SENSOR = """
 [collecting.sensor]
 tag = "WT-101"
@@ -185,13 +187,14 @@ line = { port = "/dev/scale" }
 
 @pytest.mark.parametrize(("old", "new", "sentence"), [
     ("", "", (
-        "bench.toml:88: collecting.sensor.unit: found 'g' without a temperature of the water, which its density needs; "
-        "state water_temperature, or describe a [temperature] channel."
+        f"bench.toml:{LINES + 6}: collecting.sensor.unit: found 'g' without a temperature of the water, which its "
+        "density needs; state water_temperature, or describe a [temperature] channel."
     )),
-    ('unit = "g"', 'unit = "mm"', "bench.toml:84: collecting.sensor.ml_per_mm: found nothing, a level in mm needs it."),
+    ('unit = "g"', 'unit = "mm"',
+     f"bench.toml:{LINES + 2}: collecting.sensor.ml_per_mm: found nothing, a level in mm needs it."),
     ('unit = "g"', 'unit = "mL"\nml_per_mm = "5"',
-     "bench.toml:89: collecting.sensor.ml_per_mm: found 5, mL needs none."),
-    ('highest = "200"', 'highest = "0"', "bench.toml:84: collecting.sensor: lowest must lie below highest."),
+     f"bench.toml:{LINES + 7}: collecting.sensor.ml_per_mm: found 5, mL needs none."),
+    ('highest = "200"', 'highest = "0"', f"bench.toml:{LINES + 2}: collecting.sensor: lowest must lie below highest."),
     ('"0.05"', '"0"', None),
 ])  # fmt: skip
 def test_a_sensor_that_cannot_tell_a_volume_is_refused(tmp_path, old, new, sentence):
