@@ -12,6 +12,7 @@ from testbench.certificate.ledger_key import make_ledger_key
 from testbench.cli.main import cli
 from testbench.custody import issue_document
 from testbench.errors import CheckpointRefusedError, FileNotWrittenError, LedgerKeyError
+from testbench.run.record import sha256
 from testbench.wiring import Home, make_home, open_store, read_store
 from tests.records.make import example_run, keep_closed, valve
 from tests.store.test_records import tamper
@@ -90,6 +91,26 @@ def test_documents_are_held_against_the_register_where_they_lie(home, tmp_path):
         assert (told.exit_code, "1 documents lie here as they were issued." in told.output) == (0, True)
     finally:
         document.write_bytes(first)
+
+
+def test_a_page_that_got_its_time_stamp_later_is_as_it_was_issued(tmp_path):
+    """A second row of the register; the page from before it, as the customer may have it, is good as well."""
+    made = make_home(tmp_path / "home")
+    with open_store(made) as store:
+        keep_closed(store, *example_run("", valve("HL-4-0117", "NPS 4")))
+    page = issue_document(made, "B1-000001").path
+    before = page.read_bytes()
+    page.write_bytes(before + b"stamped")
+    with open_store(made) as store:
+        (first,) = store.documents_of("B1-000001")
+        digest = sha256(page.read_bytes())
+        store.add_document(
+            "B1-000001", first.kind, first.path, sha256=digest, record_sha256=first.record_sha256, at=first.issued
+        )
+    for data in (page.read_bytes(), before):
+        page.write_bytes(data)
+        told = json.loads(ledger(made, "verify", "--json").output)["documents"]
+        assert told == {"as_issued": 1, "missing": [], "changed": []}
 
 
 def test_a_seat_belt_that_was_taken_off_is_said(home, tmp_path):
