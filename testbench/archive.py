@@ -14,6 +14,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from testbench.archive_proof import CHECKPOINT, LEDGER, SUMS, proved
 from testbench.custody import checkpoint_at
 from testbench.errors import ArchiveRefusedError, BenchError
 from testbench.run.ledger import canonical_json
@@ -28,17 +29,29 @@ READ_ME = """\
 Runs of bench {bench} that began before {before}, as plain files. {runs} runs, exported on {at}.
 
 To check that no file has changed:           sha256sum -c SHA256SUMS
+To check all of the following at once:       testbench archive verify DIRECTORY
+
 To check that a run is the one that the ledger names:
   1. sha256sum runs/RUN/sealed.json           = "body_sha256" of its entry "run sealed" in ledger.jsonl
   2. sha256sum runs/RUN/record.json           = "record" in sealed.json
+  3. trace-NN-*.csv: the column "ticks", then "counts", then "asked_ticks" where there is one, each as 64-bit integers,
+     little-endian; their SHA-256             = "sha256" of the "trace" of stage NN in record.json
+     (trace-NN-*-beside-M.csv: of the "trace" of its entry M in "beside")
+  4. journal.jsonl: a list of its lines, each with "run" (the "number" in sealed.json) and "seq" (the number of the
+     line, from 1), and "text" named "sentence", as canonical JSON; its SHA-256   = "journal" in sealed.json
+  5. signature-*.json: "body" (the text of the file), "meaning", "subject" (its "subject_id") and "seq" (a number, the
+     subject of the entry), as canonical JSON; its SHA-256   = "body_sha256" of the entry "signature" in ledger.jsonl
+     whose number is the signature's "ledger_seq" and one
 To check that an entry of ledger.jsonl has not changed: take its line without "hash", names sorted, no spaces,
 "version" named "v" (canonical JSON, RFC 8785); its SHA-256 is "hash", and "prev" is the "hash" of the line before.
 To check that the ledger was not written anew: its entry number n, as checkpoint.json has it, has the hash "head"; the
-signature (Ed25519, RFC 8032) is over checkpoint.json without "signature", as canonical JSON. Certificates that were
-issued before then print the same chain's earlier entries.
+signature (Ed25519, RFC 8032) is over checkpoint.json without "signature", as canonical JSON, with the key "key" in it.
+Compare that key with what the works published. Certificates that were issued before then print the same chain's earlier
+entries.
 
-In trace-*.csv, ticks are 100 microseconds since the run began; counts are what the transmitter sent. Gaps, zero and
-scale are in record.json; all times of day are UTC.
+In trace-*.csv, ticks are 100 microseconds since the run began; counts are what the transmitter sent; time and pressure
+are computed from these and no hash of the ledger is over them. Gaps, zero and scale are in record.json; all times of
+day are UTC.
 """
 
 
@@ -56,7 +69,7 @@ def export(home: Home, before: date, to: Path) -> Exported:
 
     Args:
         home: the bench; its recorder may be recording.
-        before: the day, UTC.
+        before: the day, UTC; today at the latest, or runs that are yet to come would count as exported.
         to: a folder that exists or can be made; the export is a new folder in it.
 
     Raises:
@@ -66,6 +79,8 @@ def export(home: Home, before: date, to: Path) -> Exported:
     bench, at = home.bench().name, datetime.fromtimestamp(_now().timestamp(), UTC)
     folder = to / f"{bench}-before-{before.isoformat()}"
     unfinished = folder.with_name(folder.name + UNFINISHED)
+    if before > at.date():
+        raise ArchiveRefusedError(str(folder), f"{before.isoformat()} is yet to come; today is {at.date().isoformat()}")
     if folder.exists():
         raise ArchiveRefusedError(str(folder), "it is there already and is not overwritten")
     with open_store(home) as store:
@@ -79,7 +94,7 @@ def export(home: Home, before: date, to: Path) -> Exported:
             text = READ_ME.format(bench=bench, before=before, runs=len(runs), at=f"{at:%Y-%m-%d %H:%M} UTC")
             _put(unfinished / "READ-ME.txt", text.encode())
             _sum_up(unfinished)
-            _read_back(unfinished, store, runs)
+            proved(unfinished)
             unfinished.rename(folder)
         except OSError as failure:
             raise ArchiveRefusedError(str(folder), f"it could not be written ({failure})") from failure
@@ -95,13 +110,13 @@ def _write(home: Home, store: "SqliteStore", folder: Path, runs: list[str]) -> i
         for name, data in _files_of(store, run):
             _put(folder / "runs" / run / name, data)
     n, head = 0, ""
-    with (folder / "ledger.jsonl").open("wb") as file:
+    with (folder / LEDGER).open("wb") as file:
         for entry in store.chain():
             file.write(json.dumps(entry._asdict(), sort_keys=True, ensure_ascii=False).encode() + b"\n")
             n, head = entry.seq, entry.hash
         file.flush()
         os.fsync(file.fileno())
-    _put(folder / "checkpoint.json", checkpoint_at(home, store, n, head).text.encode())
+    _put(folder / CHECKPOINT, checkpoint_at(home, store, n, head).text.encode())
     return n
 
 
@@ -129,41 +144,7 @@ def _put(path: Path, data: bytes) -> None:
 
 def _sum_up(folder: Path) -> None:
     names = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
-    _put(folder / "SHA256SUMS", "".join(f"{sha256((folder / name).read_bytes())}  {name}\n" for name in names).encode())
-
-
-def _read_back(folder: Path, store: "SqliteStore", runs: list[str]) -> None:
-    """From the files alone: each record, each sample, and what the ledger says of the run."""
-    said = {}
-    for line in (folder / "ledger.jsonl").read_text(encoding="utf-8").splitlines():
-        entry = json.loads(line)
-        if entry["kind"].startswith("run sealed"):
-            said[entry["subject"]] = entry["body_sha256"]
-    for run in runs:
-        try:
-            good = _is_good(folder / "runs" / run, said[run])
-        except (ValueError, KeyError) as damage:
-            raise ArchiveRefusedError(str(folder), f"run {run} could not be read back") from damage
-        if not good:
-            raise ArchiveRefusedError(str(folder), f"run {run} is not what the ledger says of it")
-
-
-def _is_good(folder: Path, said: str) -> bool:
-    from testbench.certificate.attach import RECORD, beside_name, trace_name, trace_of
-    from testbench.run.record import RunRecord, TraceReference
-
-    sealed, data = (folder / "sealed.json").read_bytes(), (folder / RECORD).read_bytes()
-    record = RunRecord.model_validate_json(data)
-    expected: dict[str, TraceReference] = {}
-    for index, stage in enumerate(record.stages):
-        name = trace_name(record, index)
-        beside = {beside_name(name, number): one.trace for number, one in enumerate(stage.beside, start=1)}
-        expected |= {name: stage.trace, **beside}
-    return (
-        sha256(sealed) == said
-        and sha256(data) == json.loads(sealed)["record"]
-        and all(trace_of((folder / name).read_bytes()).sha256() == trace.sha256 for name, trace in expected.items())
-    )
+    _put(folder / SUMS, "".join(f"{sha256((folder / name).read_bytes())}  {name}\n" for name in names).encode())
 
 
 # What is due -----------------------------------------------------------------------------------------

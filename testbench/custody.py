@@ -1,18 +1,27 @@
 """Care of the records of a home: the key and the checkpoints of the ledger, and documents that carry one."""
 
 import os
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import partial
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from testbench.errors import (
     CheckpointRefusedError,
+    DocumentExistsError,
+    DocumentLostError,
+    DocumentStrayError,
     DocumentUnreadableError,
     FileNotWrittenError,
     FileRefusedError,
+    HomeNotWritableError,
+    LedgerKeyError,
+    ReasonMissingError,
     StampFailedError,
 )
+from testbench.run.record import sha256
 from testbench.wiring import Home, fit_key, open_store, read_store
 
 if TYPE_CHECKING:
@@ -20,8 +29,10 @@ if TYPE_CHECKING:
     from testbench.certificate.ledger_key import LedgerKey
     from testbench.certificate.stamping import TimeStamps
     from testbench.run.ledger import Checkpoint, Held
+    from testbench.run.record import RunRecord
     from testbench.station.bench import Bench
     from testbench.store.ledger_check import LedgerReport
+    from testbench.store.reading import RunReader, StoredDocument
     from testbench.store.repository import SqliteStore
 
 MOST_DOCUMENTS = 1_000_000
@@ -29,24 +40,88 @@ MOST_DOCUMENTS = 1_000_000
 
 def checkpoint_now(home: Home, store: "SqliteStore") -> "Checkpoint":
     """Sign how far the ledger of a home has come."""
-    key = _key(home, store)
+    key = ledger_key(home, store)
     return _signed(home, key, *store.head())
 
 
 def checkpoint_at(home: Home, store: "SqliteStore", n: int, head: str) -> "Checkpoint":
     """Sign that the ledger of a home had come this far."""
-    return _signed(home, _key(home, store), n, head)
+    return _signed(home, ledger_key(home, store), n, head)
 
 
-def _key(home: Home, store: "SqliteStore") -> "LedgerKey":
-    """The key of the ledger; a home without one gets one, and the ledger names it."""
+def ledger_key(home: Home, store: "SqliteStore") -> "LedgerKey":
+    """The key of the ledger. A home from before the ledger gets one, and the ledger names it.
+
+    Raises:
+        LedgerKeyError: it is missing or damaged, or the ledger names others only. A new one is never made unsaid: it
+            would make every checkpoint among the records a stranger's.
+    """
     from testbench.certificate.ledger_key import KEY_FILE, load_ledger_key, make_ledger_key, public_part
 
-    if not (home.keys / KEY_FILE).exists():
+    path, named = home.keys / KEY_FILE, store.ledger_keys()
+    if not named and not path.exists():
         make_ledger_key(home.keys)
-    key = load_ledger_key(home.keys / KEY_FILE)
+    key = load_ledger_key(path)
+    if named and public_part(key) not in named:
+        raise LedgerKeyError(str(path), "it is not the key that the ledger names")
     store.record_key(public_part(key))
     return key
+
+
+def begin_key(home: Home, why: str) -> None:
+    """Let a new key sign the checkpoints from now on; the ledger names it and says why.
+
+    What the keys that the ledger named until now have signed still counts: their public parts stay beside the new one.
+    An old file is put aside, never deleted.
+
+    Raises:
+        ReasonMissingError: the reason is empty.
+        HomeNotWritableError: the folder refuses.
+    """
+    from testbench.certificate.ledger_key import KEY_FILE, make_ledger_key
+    from testbench.instruments.clocks import SystemClock
+
+    if not why.strip():
+        raise ReasonMissingError("--new-key")
+    with open_store(home) as store:
+        try:
+            remember_keys(home, store.ledger_keys())
+            old = home.keys / KEY_FILE
+            if old.exists():
+                old.rename(old.with_name(f"ledger-until-{SystemClock().utc():%Y%m%dT%H%M%S.%fZ}.pem"))
+        except OSError as failure:
+            raise HomeNotWritableError(str(home.keys), failure.strerror or str(failure)) from failure
+        store.record_key(make_ledger_key(home.keys), why)
+
+
+def take_key_along(home: Home, store: "SqliteStore") -> None:
+    """Let restored records name the key of the home that they came to; where it is missing, its next use says so."""
+    own = _own_key(home)
+    if own:
+        store.record_key(own)
+
+
+def remember_keys(home: Home, keys: Iterable[str]) -> tuple[str, ...]:
+    """Keep public keys of the ledger that this home does not know; gives those."""
+    known = {*_earlier_keys(home), _own_key(home)}
+    strange = tuple(key for key in keys if key not in known)
+    for key in strange:
+        (home.keys / f"ledger-{key[:12]}.pub").write_text(key + "\n", encoding="ascii")
+    return strange
+
+
+def _own_key(home: Home) -> str:
+    """The public part of the key in use; empty where it is missing or damaged."""
+    from testbench.certificate.ledger_key import KEY_FILE, load_ledger_key, public_part
+
+    try:
+        return public_part(load_ledger_key(home.keys / KEY_FILE))
+    except LedgerKeyError:
+        return ""
+
+
+def _earlier_keys(home: Home) -> set[str]:
+    return {path.read_text(encoding="ascii").strip() for path in home.keys.glob("ledger-*.pub")}
 
 
 def _signed(home: Home, key: "LedgerKey", n: int, head: str) -> "Checkpoint":
@@ -65,12 +140,43 @@ def make_checkpoint(home: Home) -> "Checkpoint":
 
 
 @dataclass(frozen=True, slots=True)
+class Documents:
+    """The documents of the register, as they lie here."""
+
+    as_issued: int = 0
+    missing: tuple[str, ...] = ()
+    """Where they were put; gone, or not readable."""
+    changed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Walked:
     """A ledger that was walked."""
 
     report: "LedgerReport"
     keys_known: bool
     """Whether a key of the home could be read; else its own checkpoints were believed by the key that they name."""
+    documents: Documents
+
+
+def _documents(home: Home, store: "RunReader") -> Documents:
+    """Every document of the register, held against its SHA-256: as issued, or as stamped afterwards."""
+    as_issued, missing, changed = 0, [], []
+    for _, group in groupby(store.documents(), key=lambda one: one.path):
+        known = list(group)
+        document = known[-1]
+        try:
+            path = place_of(home, document)
+            data = None if path is None else path.read_bytes()
+        except OSError:
+            data = None
+        if data is None:
+            missing.append(document.path)
+        elif sha256(data) in {one.sha256 for one in known}:
+            as_issued += 1
+        else:
+            changed.append(str(path))
+    return Documents(as_issued, tuple(missing), tuple(changed))
 
 
 def verify_ledger(home: Home, against: str | None, *, traces: bool) -> Walked:
@@ -90,22 +196,23 @@ def verify_ledger(home: Home, against: str | None, *, traces: bool) -> Walked:
     held = () if against is None else (_held(home.bench().name, against),)
     keys = keys_of(home)
     with read_store(home) as store:
-        return Walked(LedgerCheck(store.database, held, partial(is_good, keys), traces=traces).report(), bool(keys))
+        report = LedgerCheck(store.database, held, partial(is_good, keys), traces=traces).report()
+        return Walked(report, bool(keys), _documents(home, store) if report.fault is None else Documents())
 
 
 def keys_of(home: Home) -> frozenset[str]:
     """The public keys of the ledger: of the key in use, and earlier ones that lie beside it as ``ledger-*.pub``.
 
-    Whoever may read the records but not the keys, as an auditor may, gets none.
+    Whoever may read the records but not the keys, as an auditor may, gets none; nor does a home whose key is lost.
+
+    Raises:
+        LedgerKeyError: the key in use is damaged or not protected.
     """
     from testbench.certificate.ledger_key import KEY_FILE, load_ledger_key, public_part
 
-    if not os.access(home.keys, os.R_OK | os.X_OK):
+    if not os.access(home.keys, os.R_OK | os.X_OK) or not (home.keys / KEY_FILE).exists():
         return frozenset()
-    found = {path.read_text(encoding="ascii").strip() for path in home.keys.glob("ledger-*.pub")}
-    if (home.keys / KEY_FILE).exists():
-        found.add(public_part(load_ledger_key(home.keys / KEY_FILE)))
-    return frozenset(found)
+    return frozenset({*_earlier_keys(home), public_part(load_ledger_key(home.keys / KEY_FILE))})
 
 
 def is_good(keys: frozenset[str], checkpoint: "Checkpoint") -> bool:
@@ -125,6 +232,8 @@ def _held(bench: str, against: str) -> "Held":
         if not is_signed(found):
             raise CheckpointRefusedError(where, "its signature is wrong")
         found = Held(found.bench, found.n, found.head, f"the checkpoint {where}", found.key)
+    if found.n == 0:
+        raise CheckpointRefusedError(where, "it names no entry and so proves nothing")
     if found.bench != bench:
         raise CheckpointRefusedError(where, f"it is of bench {found.bench}; this is bench {bench}")
     return found
@@ -152,17 +261,45 @@ def _checkpoint_text(against: str) -> tuple[str, str]:
     return judged.checkpoint, against
 
 
+def check_issuable(home: Home, store: "RunReader", record: "RunRecord") -> None:
+    """See that a run has no document yet: by the register, whatever lies in the folder.
+
+    Raises:
+        DocumentExistsError, DocumentLostError: it has one, here or no longer here.
+        DocumentStrayError: none is known, but its place is taken.
+        NoCertificateError: the run is void or inconclusive.
+    """
+    from testbench.certificate.content import number_of
+    from testbench.certificate.issue import file_name
+
+    number, place = number_of(record), home.certificates / file_name(record)
+    for known in store.documents_of(record.run)[-1:]:
+        found = place_of(home, known)
+        if found is None:
+            raise DocumentLostError(number, known.path, known.sha256)
+        raise DocumentExistsError(number, str(found))
+    if place.exists():
+        raise DocumentStrayError(number, str(place))
+
+
+def place_of(home: Home, document: "StoredDocument") -> Path | None:
+    """Where a document lies: where it was put, or there in a home that was moved; None where it is gone."""
+    put = Path(document.path)
+    return next((path for path in (put, home.certificates / put.name) if path.is_file()), None)
+
+
 def issue_document(home: Home, run: str) -> "Issued":
     """Draw, seal, check and keep the document of a closed run; it carries a checkpoint of the ledger."""
     from testbench.certificate.issue import issue
     from testbench.instruments.clocks import SystemClock
-    from testbench.run.record import Origin, canonical, sha256
+    from testbench.run.record import Origin, canonical
     from testbench.station.sign_off import check_signed, latest_of
 
     fit_key(home)
     bench, at = home.bench(), SystemClock().utc()
     with open_store(home) as store:
         record, traces = store.load(run)
+        check_issuable(home, store, record)
         signed = store.signatures_of(run)
         if record.decided:
             check_signed(record, signed)

@@ -975,6 +975,16 @@ class StoreDamagedError(StoreFailedError):
 
 
 @dataclass(eq=False)
+class RecordsMissingError(StoreFailedError):
+    """The database of a bench is not there, or holds none of its tables."""
+
+    remedy: ClassVar[str] = (
+        "Restore the newest backup with 'testbench restore FILE'; new records are only made by 'testbench init', in a "
+        "new home."
+    )
+
+
+@dataclass(eq=False)
 class NoRoomError(BenchError):
     """There is not enough free space to copy the records."""
 
@@ -1026,6 +1036,17 @@ class RestoreWouldLoseError(BenchError):
 
 
 @dataclass(eq=False)
+class ReasonMissingError(BenchError):
+    """A reason was asked for that stays in the ledger, and nothing was given."""
+
+    option: str
+    remedy: ClassVar[str] = "Say in a few words why; the ledger keeps it. Nothing was changed."
+
+    def sentence(self) -> str:
+        return f"{self.option} was given without a reason."
+
+
+@dataclass(eq=False)
 class StoreNewerError(BenchError):
     """The database was written by a newer version of this program."""
 
@@ -1062,6 +1083,21 @@ class LedgerMissingError(BenchError):
 
     def sentence(self) -> str:
         return f"The records in {self.path} have no ledger yet: an earlier version of this program wrote them."
+
+
+@dataclass(eq=False)
+class LedgerKeyError(BenchError):
+    """The key that signs the checkpoints of the ledger cannot be used, or is not the one that the ledger names."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = (
+        "Restore the file from the backup of the keys with mode 0600; if it is gone for good, begin a new key, which "
+        "the ledger will name: testbench ledger checkpoint --new-key WHY."
+    )
+
+    def sentence(self) -> str:
+        return f"Key of the ledger {self.path}: {self.found}."
 
 
 # People -----------------------------------------------------------------------------------------
@@ -1607,6 +1643,36 @@ class DocumentExistsError(BenchError):
 
     def sentence(self) -> str:
         return f"Document {self.number} was already issued as {self.path}; it is not overwritten."
+
+
+@dataclass(eq=False)
+class DocumentLostError(BenchError):
+    """A document was issued and does not lie where it was put; its number never gets another content."""
+
+    number: str
+    path: str
+    sha256: str
+    remedy: ClassVar[str] = "Put the file back from a backup or ask the customer for it: its SHA-256 must be this one."
+
+    def sentence(self) -> str:
+        return (
+            f"Document {self.number} was issued and is no longer at {self.path}; it is not issued again (SHA-256 "
+            f"{self.sha256})."
+        )
+
+
+@dataclass(eq=False)
+class DocumentStrayError(BenchError):
+    """A file lies under the name of a document that the records do not know."""
+
+    number: str
+    path: str
+    remedy: ClassVar[str] = (
+        "Move the file out of the folder and keep it, then try again. Nothing was signed or written."
+    )
+
+    def sentence(self) -> str:
+        return f"Document {self.number} cannot be issued: {self.path} lies there, and the records know nothing of it."
 
 
 @dataclass(eq=False)

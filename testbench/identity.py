@@ -4,7 +4,7 @@ import secrets
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from testbench.custody import issue_document
+from testbench.custody import check_issuable, issue_document
 from testbench.errors import BenchError, PageOwedError
 from testbench.wiring import Home, open_store
 
@@ -127,6 +127,8 @@ def sign_run(home: Home, run: str, given: "Given", meaning: "Meaning") -> "tuple
     with open_store(home) as store:
         record, _ = store.load(run)
         owed = owed_for_document(record, store.signatures_of(run)) if record.decided else None
+        if owed is meaning:
+            check_issuable(home, store, record)  # before the signature is kept
         signature = desk_of(home, store).sign_run(record, given, meaning)
     if owed is not meaning:
         return signature, None

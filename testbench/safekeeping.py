@@ -7,14 +7,19 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from testbench.custody import checkpoint_at, is_good, keys_of
-from testbench.errors import BackupRefusedError, RestoreWouldLoseError
+from testbench.custody import checkpoint_at, is_good, keys_of, ledger_key, remember_keys, take_key_along
+from testbench.errors import BackupRefusedError, HomeNotWritableError, ReasonMissingError, RestoreWouldLoseError
+from testbench.run.record import sha256
 from testbench.wiring import Home, only_recorder, open_store
 
 if TYPE_CHECKING:
     from datetime import datetime
 
     from testbench.store.ledger_check import LedgerReport
+    from testbench.store.reading import RunReader
+
+GIVEN_UP = ".given-up-"
+"""In the name of a document whose record was given up: it was issued once, and nothing here vouches for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +45,7 @@ def back_up(home: Home, to: Path | None = None) -> Kept:
         to: the folder; default: ``backups/`` of the home.
 
     Raises:
+        LedgerKeyError: the log could not be signed.
         NoRoomError: the disk is too full.
         BackupRefusedError: the copy could not be made or does not prove itself.
     """
@@ -49,6 +55,7 @@ def back_up(home: Home, to: Path | None = None) -> Kept:
     at = _now()
     target = folder / f"{home.bench().name}-{at:%Y%m%dT%H%M%SZ}.db"
     with open_store(home) as store, one_at_a_time(folder) as tidied:
+        ledger_key(home, store)  # refuses before anything is copied
         report = copy_of(home.database, target, partial(proved, is_good=partial(is_good, keys_of(home))))
         size = target.stat().st_size
         checkpoint = checkpoint_at(home, store, report.entries, report.head)
@@ -78,6 +85,8 @@ class Restored:
     """Where the records went that were there before."""
     lost: str
     """What was given up, in words; empty where it was nothing."""
+    given_up: tuple[Path, ...]
+    """Documents that the backup knows nothing of, under the names that say so."""
     keys: tuple[str, ...]
     """Public keys that the home did not know: compare them with what was published."""
 
@@ -91,13 +100,16 @@ def restore(home: Home, path: Path, discard_newer: str | None = None) -> Restore
         discard_newer: why entries that the backup does not hold may be given up; None: they may not.
 
     Raises:
+        ReasonMissingError: the reason is empty.
         RecorderRunningError: the recorder is running.
         BackupRefusedError: the backup is damaged, or of another bench.
         RestoreWouldLoseError: the records hold more, and nobody said that it may be lost.
     """
-    from testbench.store.backup import check_room, more_than, put_in_place
+    from testbench.store.backup import check_room, given_up_before, more_than, put_in_place
     from testbench.store.reading import RunReader
 
+    if discard_newer is not None and not discard_newer.strip():
+        raise ReasonMissingError("--discard-newer")
     bench = home.bench().name
     with only_recorder(home):
         report = verify_backup(path)
@@ -108,24 +120,41 @@ def restore(home: Home, path: Path, discard_newer: str | None = None) -> Restore
         lost = more_than(home.database, path)
         if lost and discard_newer is None:
             raise RestoreWouldLoseError(str(path), lost)
+        earlier = given_up_before(home.database, path)
         check_room(path, home.folder)
-        aside = home.database.with_name(f"testbench-replaced-{_now():%Y%m%dT%H%M%SZ}.db")
+        aside = home.database.with_name(f"testbench-replaced-{_now():%Y%m%dT%H%M%S.%fZ}.db")
         put_in_place(path, home.database, aside)
-    strange = _remember(home, keys)
+    strange = remember_keys(home, keys)
     with open_store(home) as store:
-        store.state(
-            "restored", path.name,
-            {"n": report.entries, "head": report.head, "given_up": lost, "why": discard_newer or ""},
-        )  # fmt: skip
-    return Restored(report.entries, aside if aside.exists() else None, lost, strange)
+        take_key_along(home, store)
+        body = {"n": report.entries, "head": report.head, "given_up": lost, "why": discard_newer or ""}
+        store.state("restored", path.name, body | {"earlier": earlier})
+        given_up = _sort_documents(home, store)
+    return Restored(report.entries, aside if aside.exists() else None, lost, given_up, strange)
 
 
-def _remember(home: Home, keys: tuple[str, ...]) -> tuple[str, ...]:
-    """Keep the public keys of a restored ledger that this home does not know."""
-    strange = tuple(key for key in keys if key not in keys_of(home))
-    for key in strange:
-        (home.keys / f"ledger-{key[:12]}.pub").write_text(key + "\n", encoding="ascii")
-    return strange
+def _sort_documents(home: Home, store: "RunReader") -> tuple[Path, ...]:
+    """Put aside the documents that the restored register does not know; those that it knows again come back.
+
+    Raises:
+        HomeNotWritableError: the folder refuses; the records are restored.
+    """
+    from testbench.certificate.attach import safe_name
+
+    names = {one.sha256: Path(one.path).name for one in store.documents()}
+    lying = sorted(home.certificates.glob(f"[CR]-{safe_name(home.bench().name)}-*.pdf"))
+    aside = []
+    try:
+        known = {path: names.get(sha256(path.read_bytes())) for path in lying}
+        for path, name in known.items():
+            if name is None and GIVEN_UP not in path.name:
+                aside.append(path.rename(path.with_name(f"{path.stem}{GIVEN_UP}{_now():%Y%m%dT%H%M%S.%fZ}.pdf")))
+        for path, name in known.items():
+            if name is not None and not path.with_name(name).exists():
+                path.rename(path.with_name(name))
+    except OSError as failure:
+        raise HomeNotWritableError(str(home.certificates), failure.strerror or str(failure)) from failure
+    return tuple(aside)
 
 
 def _note(folder: Path, line: dict[str, object]) -> None:

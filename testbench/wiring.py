@@ -96,15 +96,26 @@ def make_home(folder: Path, bench_toml: str | None = None) -> Home:
         Argon2Secrets(home.keys).make_pepper()
     except OSError as failure:
         raise HomeNotWritableError(str(folder), failure.strerror or str(failure)) from failure
-    with open_store(home) as store:
+    with open_store(home, make=True) as store:
         store.record_key(make_ledger_key(home.keys))
     return home
 
 
-def open_store(home: Home) -> "SqliteStore":
-    """The records of a home, for writing."""
+def open_store(home: Home, *, make: bool = False) -> "SqliteStore":
+    """The records of a home, for writing.
+
+    Args:
+        home: the bench.
+        make: whether they are only now made. Records that went missing are never begun anew unsaid: their numbers would
+            be given out twice, and nobody would miss them.
+
+    Raises:
+        RecordsMissingError: they are not there, or hold nothing.
+    """
     from testbench.store.repository import SqliteStore
 
+    if not make:
+        read_store(home).close()  # refuses before anything is written
     store = SqliteStore(home.database, home.bench().name)
     if store.kept_before is not None:
         sys.stderr.write(f"The records were brought up to date; as they were, they are kept in {store.kept_before}.\n")

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
 from testbench.certificate.keys import create_file, read_protected
-from testbench.errors import KeyFileError
+from testbench.errors import KeyFileError, LedgerKeyError
 from testbench.run.ledger import Checkpoint, Statement
 
 if TYPE_CHECKING:
@@ -43,17 +43,19 @@ def load_ledger_key(path: Path) -> LedgerKey:
     """Load the key of a bench from its file.
 
     Raises:
-        KeyFileError: the file is missing, damaged or readable by others.
+        LedgerKeyError: the file is missing, damaged or readable by others.
     """
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
     from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
     try:
         key = load_pem_private_key(read_protected(path), password=None)
+    except KeyFileError as refusal:
+        raise LedgerKeyError(str(path), refusal.found) from refusal
     except (ValueError, TypeError):
-        raise KeyFileError(str(path), "it holds no private key that can be read") from None
+        raise LedgerKeyError(str(path), "it holds no private key that can be read") from None
     if not isinstance(key, Ed25519PrivateKey):
-        raise KeyFileError(str(path), "it holds another kind of key than Ed25519")
+        raise LedgerKeyError(str(path), "it holds another kind of key than Ed25519")
     return key
 
 

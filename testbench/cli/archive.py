@@ -32,6 +32,24 @@ def export(before: datetime, to: Path, home: Path | None, *, as_json: bool) -> N
 
 
 @command.command()
+@click.argument("directory", type=click.Path(file_okay=False, path_type=Path))
+@json_option
+def verify(directory: Path, *, as_json: bool) -> None:
+    """Hold an export against the ledger in it, from its files alone. Needs no home."""
+    from testbench.archive_proof import proved
+    from testbench.run.ledger import fingerprint, grouped
+
+    proof = proved(directory)
+    line, key = proof.checkpoint.line, fingerprint(proof.checkpoint.key)
+    if as_json:
+        say_json({"folder": str(directory), "runs": proof.runs, "checkpoint": line, "fingerprint": key})
+        return
+    say(f"WHOLE: {proof.runs} runs, each with its samples, journal and signatures, as the ledger says.")
+    say(f"  checkpoint {line}, signed with the key {grouped(key)}")
+    say("  Compare that key with what the works published: whoever has another one could have written all of it anew.")
+
+
+@command.command()
 @home_option
 @json_option
 def due(home: Path | None, as_json: bool) -> None:  # noqa: FBT001

@@ -9,9 +9,19 @@ import click
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
 
 if TYPE_CHECKING:
+    from testbench.custody import Documents
     from testbench.store.ledger_check import LedgerReport
 
-WITHOUT_KEYS = "The keys of this home cannot be read: its own checkpoints were checked with the keys that they name."
+WITHOUT_KEYS = (
+    "The key of the ledger is missing here or cannot be read: the checkpoints among the records were checked with the "
+    "keys that they name."
+)
+WITHOUT_TRACES = "  samples were not looked at (--traces): their hashes are whole, the samples may not be"
+BROKEN = (
+    "→ Keep the file as it is. Restore the newest backup into a new home beside it, hold both against a checkpoint "
+    "that somebody else has (--against), and compare them from this entry on. Call the engineer responsible for this "
+    "bench."
+)
 
 
 @click.group()
@@ -21,14 +31,17 @@ def command() -> None:
 
 @command.command()
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="A new file to write it into.")
+@click.option("--new-key", metavar="WHY", help="First begin a new key: the old one is lost or no longer secret.")
 @home_option
 @json_option
-def checkpoint(out: Path | None, home: Path | None, *, as_json: bool) -> None:
+def checkpoint(out: Path | None, new_key: str | None, home: Path | None, *, as_json: bool) -> None:
     """Sign how far the ledger has come. Take it away from the bench: only there does it prove anything."""
-    from testbench.custody import make_checkpoint, write_new
+    from testbench.custody import begin_key, make_checkpoint, write_new
     from testbench.run.ledger import fingerprint, grouped
     from testbench.wiring import Home
 
+    if new_key is not None:
+        begin_key(Home(home_of(home)), new_key)
     found = make_checkpoint(Home(home_of(home)))
     if out is not None:
         write_new(out, found.text + "\n")
@@ -37,6 +50,8 @@ def checkpoint(out: Path | None, home: Path | None, *, as_json: bool) -> None:
         return
     say(found.line)
     say(f"  signed with the key {grouped(fingerprint(found.key))}")
+    if new_key is not None:
+        say("  a new key: publish it, and hold the ledger against a checkpoint from before that somebody else has")
     say(f"  written to {out}" if out is not None else "  the whole of it: --out FILE or --json")
 
 
@@ -46,7 +61,10 @@ def checkpoint(out: Path | None, home: Path | None, *, as_json: bool) -> None:
 @home_option
 @json_option
 def verify(against: str | None, home: Path | None, *, traces: bool, as_json: bool) -> None:
-    """Walk the ledger and hold every record against it. Exit code 1 names the first entry that is wrong."""
+    """Walk the ledger and hold every record and document against it.
+
+    Exit code 1 names the first entry that is wrong, or a document that was changed where it lies.
+    """
     from testbench.custody import verify_ledger
     from testbench.store.library import in_words, installed
     from testbench.wiring import Home
@@ -56,26 +74,33 @@ def verify(against: str | None, home: Path | None, *, traces: bool, as_json: boo
     library = in_words(installed())
     if as_json:
         sentence = report.fault.sentence if report.fault else ""
-        say_json(asdict(report) | {"whole": report.fault is None, "sentence": sentence, "library": library})
+        more = {"whole": report.fault is None, "sentence": sentence, "documents": asdict(walked.documents)}
+        say_json(asdict(report) | more | {"library": library})
     else:
-        for line in (*_lines(report), *([] if walked.keys_known else [WITHOUT_KEYS]), library):
+        keys = [] if walked.keys_known else [WITHOUT_KEYS]
+        for line in (*_lines(report, looked_at_samples=traces), *_documents(walked.documents), *keys, library):
             say(line)
-    if report.fault is not None:
+    if report.fault is not None or walked.documents.changed:
         click.get_current_context().exit(1)
 
 
-def _lines(report: "LedgerReport") -> list[str]:
+def _lines(report: "LedgerReport", *, looked_at_samples: bool) -> list[str]:
     from testbench.run.ledger import SHORTEST_HEAD, grouped
 
     head = grouped(report.head[:SHORTEST_HEAD])
     if report.fault is not None:
-        return [f"BROKEN at {report.fault.sentence}.", f"  good until then: {report.entries} entries, head {head}"]
+        return [
+            f"BROKEN at {report.fault.sentence}.",
+            f"  good until then: {report.entries} entries, head {head}",
+            BROKEN,
+        ]
     return [
         f"WHOLE: {report.entries} entries, head {head}.",
         *(f"  {count} × {kind}" for kind, count in report.kinds.items()),
-        *([f"  {report.traces} traces decoded and hashed"] if report.traces else []),
+        f"  {report.traces} traces decoded and hashed" if looked_at_samples else WITHOUT_TRACES,
         *(f"Run {run} is open: what is kept of it is bound when it is closed." for run in report.open_runs),
         *_set_back(report),
+        *_triggers(report),
         _unproven(report),
     ]
 
@@ -86,6 +111,27 @@ def _set_back(report: "LedgerReport") -> list[str]:
         return []
     which = ", ".join(map(str, found[:5])) + (f" and {len(found) - 5} more" if len(found) > 5 else "")
     return [f"The clock of the machine was set back before entry {which}; their order stands all the same."]
+
+
+def _triggers(report: "LedgerReport") -> list[str]:
+    gone = ", ".join(report.triggers_gone)
+    said = (
+        f"Triggers that refuse changes were taken out of the file or changed: {gone}. What this walk has looked at is "
+        "whole all the same; find out who did it. A backup from before brings them back."
+    )
+    return [said] if gone else []
+
+
+def _documents(found: "Documents") -> list[str]:
+    return [
+        *([f"{found.as_issued} documents lie here as they were issued."] if found.as_issued else []),
+        *(f"Document {path} is not here: get the file from a backup or the customer." for path in found.missing),
+        *(
+            f"CHANGED: document {path} is not the file that was issued. Keep it, and get the file from a backup or the "
+            "customer."
+            for path in found.changed
+        ),
+    ]
 
 
 def _unproven(report: "LedgerReport") -> str:

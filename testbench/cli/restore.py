@@ -21,13 +21,21 @@ def command(file: Path, discard_newer: str | None, home: Path | None, *, as_json
     done = restore(Home(home_of(home)), file, discard_newer)
     if as_json:
         aside = "" if done.aside is None else str(done.aside)
-        say_json({"entries": done.entries, "aside": aside, "given_up": done.lost, "new_keys": list(done.keys)})
+        say_json({
+            "entries": done.entries,
+            "aside": aside,
+            "given_up": done.lost,
+            "documents_given_up": [str(path) for path in done.given_up],
+            "new_keys": list(done.keys),
+        })
         return
     say(f"Restored {file}: {done.entries} entries.")
     if done.aside is not None:
         say(f"  what was there is kept as {done.aside}")
     if done.lost:
         say(f"  given up: {done.lost}")
+    for path in done.given_up:
+        say(f"  a document that these records know nothing of is kept as {path}; it may have left the bench")
     for key in done.keys:
         say(f"  its checkpoints are signed with a key that was not known here: {grouped(fingerprint(key))}")
         say("  Compare that with what the works published.")

@@ -7,6 +7,7 @@ flipped bit in a trace passes the first and not the last.
 
 import fcntl
 import hashlib
+import json
 import os
 import shutil
 import sqlite3
@@ -14,7 +15,7 @@ from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from itertools import takewhile
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 from urllib.parse import quote
 
 from sqlalchemy import Connection, func, inspect, select
@@ -196,8 +197,6 @@ def more_than(there: Path, backup: Path) -> str:
     What a bench only says of its own records (keys, checkpoints, backups) does not count, so that a home that was just
     made holds nothing.
     """
-    if not there.exists():
-        return ""
     try:
         with RunReader.beside(there) as reader, RunReader.beside(backup) as other:
             return _beyond(reader, other)
@@ -205,6 +204,28 @@ def more_than(there: Path, backup: Path) -> str:
         return str(refusal).rstrip(".")
     except StoreFailedError as refusal:
         return f"what the records hold beyond it cannot be told ({str(refusal).rstrip('.')})"
+
+
+def given_up_before(there: Path, backup: Path) -> list[dict[str, Any]]:
+    """What earlier restorations gave up and a backup does not tell of: the statements, oldest first.
+
+    They would go with the records that they stand in. None where these cannot be read; ``more_than`` says so.
+    """
+    try:
+        with RunReader.beside(there) as reader, RunReader.beside(backup) as other:
+            known = _given_up(other)
+            return [one for one in _given_up(reader) if one not in known]
+    except StoreFailedError:
+        return []
+
+
+def _given_up(reader: RunReader) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = []
+    for body in map(json.loads, reader.statements("restored")):
+        found += body.pop("earlier", [])
+        if body["given_up"]:
+            found.append(body)
+    return found
 
 
 def _beyond(there: RunReader, backup: RunReader) -> str:

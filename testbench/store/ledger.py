@@ -77,11 +77,11 @@ class LedgerWriter:
             last = last_entry(connection)
         return (0, BEGINNING) if last is None else (last.seq, last.hash)
 
-    def record_key(self, public: str) -> None:
-        """See that the ledger names the key that signs its checkpoints."""
-        body = {"key": public, "algorithm": "Ed25519"}
+    def record_key(self, public: str, why: str = "") -> None:
+        """See that the ledger names the key that signs its checkpoints; why, where it takes the place of another."""
+        body = {"key": public, "algorithm": "Ed25519"} | ({"why": why} if why else {})
         with self._database.writing() as connection:
-            if canonical_json(body).decode() not in stated(connection, "key"):
+            if public not in {json.loads(one)["key"] for one in stated(connection, "key")}:
                 self._state(connection, "key", "of the ledger", body)
 
     def state(self, kind: str, subject: str, body: Mapping[str, Any]) -> None:

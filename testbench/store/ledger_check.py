@@ -31,6 +31,7 @@ from testbench.store.ledger import (
     row_sha256,
     sealed_runs,
 )
+from testbench.store.schema import HEAD, version_of
 
 CHANGED = "what it stands for was changed after it was written"
 MISSING = "what it stands for is not there any more"
@@ -73,6 +74,8 @@ class LedgerReport:
     """Entries that are dated before the one in front of them."""
     traces: int
     """How many traces were decoded and hashed."""
+    triggers_gone: tuple[str, ...]
+    """Triggers of the tables that the file does not have, or has otherwise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +129,7 @@ class LedgerCheck:
             waiting = connection.scalars(
                 select(tables.run.c.id).where(tables.IS_OPEN).order_by(tables.run.c.number)
             ).all()
+            gone = _triggers_gone(connection)
         return LedgerReport(
             entries=walk.n,
             head=walk.head,
@@ -135,6 +139,7 @@ class LedgerCheck:
             open_runs=tuple(waiting),
             clock_set_back=tuple(walk.clock_set_back),
             traces=self._decoded,
+            triggers_gone=gone,
         )
 
     def _inner(self, connection: Connection) -> Iterator[Held]:
@@ -269,6 +274,13 @@ class LedgerCheck:
         yield SEALED, select(tables.record.c.run).order_by(tables.record.c.run), lambda row: row[0]
         rows = select(tables.document.c.run, tables.document.c.seq).order_by(*tables.document.primary_key)
         yield DOCUMENT, rows, tuple
+
+
+def _triggers_gone(connection: Connection) -> tuple[str, ...]:
+    if version_of(connection) != HEAD:  # an older file has those of its time
+        return ()
+    there = set(connection.exec_driver_sql("SELECT sql FROM sqlite_master WHERE type = 'trigger'").scalars())
+    return tuple(sql.split()[2] for sql in tables.triggers() if sql not in there)
 
 
 def _checkpoint(body: str) -> Checkpoint | None:

@@ -5,7 +5,7 @@ Nothing in here changes a row. Whatever is handed out as a record has been compa
 
 import json
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -14,9 +14,9 @@ from typing import Any, Self
 
 import numpy as np
 from pydantic import ValidationError
-from sqlalchemy import Connection, MappingResult, RowMapping, Table, func, inspect, select
+from sqlalchemy import Connection, MappingResult, Row, RowMapping, Table, func, inspect, select, tuple_
 
-from testbench.errors import RecordDamagedError, RunOpenError, RunUnknownError, StoreFailedError
+from testbench.errors import RecordDamagedError, RecordsMissingError, RunOpenError, RunUnknownError
 from testbench.procedure.valve import Order
 from testbench.run.record import EarlierRun, RunRecord, StageRecord, Verdict, sha256
 from testbench.run.samples import Gap, GapReason, Trace
@@ -26,6 +26,7 @@ from testbench.station.ports import JournalLine, OpenRun, RunSummary, UnsignedRu
 from testbench.store import codec, tables
 from testbench.store.counting import CountReader
 from testbench.store.database import Database
+from testbench.store.ledger import BATCH
 from testbench.store.ledger_questions import LedgerReader
 from testbench.store.register import RegisterReader
 from testbench.store.schema import check_readable
@@ -93,7 +94,7 @@ class RunReader(RegisterReader, LedgerReader, CountReader):
     def beside(cls, path: Path) -> "RunReader":
         """Open a file for reading only; the recorder may go on writing."""
         if not path.exists():
-            raise StoreFailedError(str(path), "the file is not there")
+            raise RecordsMissingError(str(path), "the file is not there")
         return RunReader(Database(path, read_only=True))
 
     @property
@@ -154,10 +155,19 @@ class RunReader(RegisterReader, LedgerReader, CountReader):
         with self._database.reading() as connection:
             number = self._number(connection, run)
             rows = connection.execute(select(table).where(table.c.run == number).order_by(table.c.seq))
-            return tuple(
-                StoredDocument(row.kind, row.path, row.sha256, row.record_sha256, from_us(row.issued_us))
-                for row in rows
-            )
+            return tuple(map(_document, rows))
+
+    def documents(self) -> Iterator[StoredDocument]:
+        """Every document that was made, by the number of its run."""
+        table, after = tables.document, (0, 0)
+        while True:
+            query = select(table).where(tuple_(table.c.run, table.c.seq) > after).order_by(table.c.run, table.c.seq)
+            with self._database.reading() as connection:
+                rows = connection.execute(query.limit(BATCH)).all()
+            yield from map(_document, rows)
+            if len(rows) < BATCH:
+                return
+            after = (rows[-1].run, rows[-1].seq)
 
     # Many runs -----------------------------------------------------------------------------------
 
@@ -314,6 +324,10 @@ def header_of(record: RunRecord, digest: str) -> dict[str, Any]:
 def _stage_in_words(stage: StageRecord) -> str:
     found = stage.finding.verdict if stage.finding else f"void ({stage.ended})"
     return f"{stage.stage} {found}"
+
+
+def _document(row: Row[Any]) -> StoredDocument:
+    return StoredDocument(row.kind, row.path, row.sha256, row.record_sha256, from_us(row.issued_us))
 
 
 def samples_of(connection: Connection, number: int) -> dict[int, Trace]:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection, inspect, text
 
-from testbench.errors import StoreFailedError, StoreNewerError
+from testbench.errors import RecordsMissingError, StoreNewerError
 
 HEAD = "0007"
 """The version this program writes: the newest file in ``migrations/versions``."""
@@ -26,12 +26,12 @@ def check_readable(connection: Connection, path: Path) -> None:
     """See that this program understands the tables.
 
     Raises:
-        StoreFailedError: there are no tables of this program.
+        RecordsMissingError: there are no tables of this program.
         StoreNewerError: a newer version of this program wrote them.
     """
     found = version_of(connection)
     if found is None:
-        raise StoreFailedError(str(path), "it holds no records of this program")
+        raise RecordsMissingError(str(path), "it holds no records of this program")
     if found not in KNOWN:
         raise StoreNewerError(str(path), found, HEAD)
 
@@ -40,7 +40,7 @@ def is_older(connection: Connection, path: Path) -> bool:
     """Whether a file holds records that have yet to be brought up to date; an empty one does not.
 
     Raises:
-        StoreFailedError: the file holds tables of another program.
+        RecordsMissingError: the file holds tables of another program.
         StoreNewerError: a newer version of this program wrote them.
     """
     if version_of(connection) is None and not inspect(connection).get_table_names():
@@ -53,7 +53,7 @@ def upgrade(connection: Connection, path: Path) -> None:
     """Bring the tables to ``HEAD`` within the transaction that is under way; an empty file gets all of them.
 
     Raises:
-        StoreFailedError: the file holds tables of another program.
+        RecordsMissingError: the file holds tables of another program.
         StoreNewerError: a newer version of this program wrote them.
     """
     if version_of(connection) == HEAD:

@@ -23,7 +23,7 @@ from testbench.certificate.ledger_key import (
 )
 from testbench.certificate.signing import seal
 from testbench.certificate.verify import in_words, verify
-from testbench.errors import KeyFileError
+from testbench.errors import KeyFileError, LedgerKeyError
 
 # RFC 8032, 7.1, TEST 2 and TEST 3: secret key, public key, message, signature. (Typed from the RFC.)
 RFC_8032 = [
@@ -88,16 +88,16 @@ def test_the_key_is_its_owners_alone_and_never_overwritten(tmp_path):
     with pytest.raises(KeyFileError, match="it exists already and is not overwritten"):
         make_ledger_key(tmp_path)
     (tmp_path / KEY_FILE).chmod(0o640)
-    with pytest.raises(KeyFileError) as refusal:
+    with pytest.raises(LedgerKeyError) as refusal:
         load_ledger_key(tmp_path / KEY_FILE)
-    assert str(refusal.value) == f"Station key {tmp_path / KEY_FILE}: group or others can use it (mode 0640)."
+    assert str(refusal.value) == f"Key of the ledger {tmp_path / KEY_FILE}: group or others can use it (mode 0640)."
 
 
 def test_another_kind_of_key_is_refused(tmp_path, keys):
     """The station key in its place would sign what it should not."""
     (tmp_path / KEY_FILE).write_bytes((keys / "station-key.pem").read_bytes())
     (tmp_path / KEY_FILE).chmod(0o600)
-    with pytest.raises(KeyFileError, match="it holds another kind of key than Ed25519"):
+    with pytest.raises(LedgerKeyError, match="it holds another kind of key than Ed25519"):
         load_ledger_key(tmp_path / KEY_FILE)
 
 

@@ -1,8 +1,10 @@
 """``testbench archive``: older runs as plain files that prove themselves; what is due is only ever a notice."""
 
+import csv
 import hashlib
 import json
 import shutil
+import struct
 import subprocess
 from datetime import date
 from pathlib import Path
@@ -12,10 +14,12 @@ from click.testing import CliRunner
 
 from testbench.cli.main import cli
 from testbench.errors import ArchiveRefusedError, RecordDamagedError
-from testbench.run.ledger import Checkpoint, Entry, hash_of
+from testbench.run.ledger import Checkpoint, Entry, fingerprint, grouped, hash_of
+from testbench.run.record import sha256
+from testbench.run.state import Happening
 from testbench.station.bench import Retention
 from testbench.wiring import Home, make_home, open_store
-from tests.records.make import fill
+from tests.records.make import STARTED, example_run, fill, opening_of, valve
 from tests.store.test_records import tamper
 
 
@@ -65,6 +69,132 @@ def test_an_export_can_be_checked_with_nothing_but_sha256sum(home, tmp_path):
         cli, ["ledger", "verify", "--against", str(folder / "checkpoint.json"), "--home", str(home.folder)]
     )
     assert against.exit_code == 0
+
+
+@pytest.fixture(scope="module")
+def exported(tmp_path_factory) -> Path:
+    """An export: one run is signed, with a second channel, asked for each reading; one has a journal."""
+    made = make_home(tmp_path_factory.mktemp("bench") / "home")
+    record, traces = example_run("", valve("HL-4-0117", "NPS 4"))
+    with open_store(made) as store:
+        fill(store)
+        run = store.begin_run(opening_of(record), STARTED)
+        store.append(run, -1, [], [], [], [Happening(7, "zero", "Zero check passed."), Happening(9, "note", "Ärmel.")])
+        store.seal(record.model_copy(update={"run": run}), traces)
+    assert archive(made, "export", "--before", "2026-11-26", "--to", made.folder / "out").exit_code == 0
+    return made.folder / "out" / "B1-before-2026-11-26"
+
+
+def sum_up(folder: Path) -> None:
+    """What a thief does who knows of SHA256SUMS."""
+    names = sorted(path for path in folder.rglob("*") if path.is_file() and path.name != "SHA256SUMS")
+    lines = (f"{sha256(path.read_bytes())}  {path.relative_to(folder).as_posix()}\n" for path in names)
+    (folder / "SHA256SUMS").write_text("".join(lines))
+
+
+def verified(folder: Path):
+    return CliRunner().invoke(cli, ["archive", "verify", str(folder)])
+
+
+def test_an_export_is_verified_from_its_files_alone(exported):
+    """No home; the key is said, to be compared."""
+    checkpoint = Checkpoint.model_validate_json((exported / "checkpoint.json").read_text())
+    told = verified(exported)
+    assert told.output.splitlines() == [
+        "WHOLE: 4 runs, each with its samples, journal and signatures, as the ledger says.",
+        f"  checkpoint {checkpoint.line}, signed with the key {grouped(fingerprint(checkpoint.key))}",
+        "  Compare that key with what the works published: whoever has another one could have written all of it anew.",
+    ]
+
+
+RUN, NOT_SEALED = "runs/B1-000001", "run B1-000001 is not what the ledger says of it"
+
+
+def hash_by_hand(value: object) -> str:
+    text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def test_samples_journal_and_signature_are_checked_by_hand(exported):
+    """Steps 3, 4 and 5 of READ-ME.txt, with nothing of this program."""
+    run = exported / RUN
+    stage = json.loads((run / "record.json").read_text())["stages"][1]
+    for name, said in (("attempt-1", stage["trace"]), ("attempt-1-beside-1", stage["beside"][0]["trace"])):
+        rows = list(csv.reader((run / f"trace-02-seat-test-{name}.csv").read_text().splitlines()))[1:]
+        columns = list(zip(*(map(int, row[2:]) for row in rows), strict=True))
+        digest = hashlib.sha256(b"".join(struct.pack(f"<{len(column)}q", *column) for column in columns))
+        assert digest.hexdigest() == said["sha256"]
+    folder = exported / "runs" / "B1-000005"
+    sealed = json.loads((folder / "sealed.json").read_text())
+    lines = map(json.loads, (folder / "journal.jsonl").read_text().splitlines())
+    journal = [
+        {"sentence" if name == "text" else name: value for name, value in line.items()}
+        | {"run": sealed["run"]["number"], "seq": seq}
+        for seq, line in enumerate(lines, start=1)
+    ]
+    assert (len(journal), hash_by_hand(journal)) == (2, sealed["journal"])
+    text = (run / "signature-01-reviewed.json").read_text()
+    said = json.loads(text)
+    entry = json.loads((exported / "ledger.jsonl").read_text().splitlines()[said["ledger_seq"]])
+    row = {"body": text, "meaning": said["meaning"], "subject": said["subject_id"], "seq": int(entry["subject"])}
+    assert (entry["kind"], entry["seq"]) == ("signature", said["ledger_seq"] + 1)
+    assert entry["body_sha256"] == hash_by_hand(row)
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new", "words"),
+    [
+        ("runs/B1-000005/journal.jsonl", "passed", "failed", "run B1-000005 is not what the ledger says of it"),
+        (f"{RUN}/trace-01-shell-test-attempt-1.csv", "\n", "\n0.0000,0.0,0,0,0\n", NOT_SEALED),
+        (f"{RUN}/trace-02-seat-test-attempt-1-beside-1.csv", "\n", "\n0.0000,0.0,0,0\n", NOT_SEALED),
+        (f"{RUN}/signature-01-reviewed.json", "Tobin Ashe", "Mara Quill", NOT_SEALED),
+        (f"{RUN}/record.json", "HL-4-0117", "HL-4-0118", NOT_SEALED),
+        (f"{RUN}/sealed.json", "{", "[", "run B1-000001 cannot be read"),
+        ("checkpoint.json", '"n":', '"n":1', "the signature of checkpoint.json is wrong"),
+        ("ledger.jsonl", "B1", "B2", "entry 1 (key of the ledger) of ledger.jsonl: it does not match its own hash"),
+    ],
+)  # fmt: skip
+def test_a_changed_export_is_found(exported, tmp_path, name, old, new, words):
+    """By SHA256SUMS; and by the ledger, where somebody wrote these anew as well."""
+    folder = tmp_path / "out"
+    shutil.copytree(exported, folder)
+    text = (folder / name).read_text()
+    assert old in text
+    (folder / name).write_text(text.replace(old, new, 1))
+    assert str(verified(folder).exception) == f"Export {folder}: {name} was changed after it was written."
+    sum_up(folder)
+    assert str(verified(folder).exception) == f"Export {folder}: {words}."
+
+
+def test_a_file_more_or_less_is_found(exported, tmp_path):
+    """Each by its name; the end of the ledger by its checkpoint."""
+    folder = tmp_path / "out"
+    shutil.copytree(exported, folder)
+    (folder / "note.txt").write_text("")
+    assert str(verified(folder).exception) == f"Export {folder}: note.txt does not stand in SHA256SUMS."
+    (folder / "note.txt").unlink()
+    (folder / RUN / "record.json").unlink()
+    assert str(verified(folder).exception) == f"Export {folder}: {RUN}/record.json is missing."
+    shutil.copy(exported / RUN / "record.json", folder / RUN)
+    lines = (folder / "ledger.jsonl").read_text().splitlines(keepends=True)
+    (folder / "ledger.jsonl").write_text("".join(lines[:-1]))
+    sum_up(folder)
+    n = len(lines)
+    assert str(verified(folder).exception) == (
+        f"Export {folder}: the ledger ends with entry {n - 1}, but checkpoint.json names {n} entries."
+    )
+
+
+def test_a_day_that_is_yet_to_come_is_refused(home, tmp_path, monkeypatch):
+    """It would count runs as exported that were not made yet."""
+    from testbench import archive as room
+
+    monkeypatch.setattr(room, "_now", lambda: room.datetime(2026, 11, 26, 12, tzinfo=room.UTC))
+    refused = archive(home, "export", "--before", "2026-11-27", "--to", tmp_path / "out")
+    assert str(refused.exception) == (
+        f"Export {tmp_path / 'out' / 'B1-before-2026-11-27'}: 2026-11-27 is yet to come; today is 2026-11-26."
+    )
+    assert archive(home, "export", "--before", "2026-11-26", "--to", tmp_path / "out").exit_code == 0
 
 
 def test_nothing_is_overwritten_and_nothing_half_is_left(home, tmp_path):

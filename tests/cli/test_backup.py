@@ -9,7 +9,13 @@ import pytest
 from click.testing import CliRunner
 
 from testbench.cli.main import cli
-from testbench.errors import BackupRefusedError, RecorderRunningError, RestoreWouldLoseError
+from testbench.errors import (
+    BackupRefusedError,
+    ReasonMissingError,
+    RecorderRunningError,
+    RecordsMissingError,
+    RestoreWouldLoseError,
+)
 from testbench.run.ledger import Checkpoint
 from testbench.wiring import Home, make_home, only_recorder, open_store, read_store
 from tests.records.make import example_run, keep_closed, valve
@@ -151,6 +157,72 @@ def test_nothing_is_restored_under_a_running_recorder(home):
     with only_recorder(home):
         refused = call(home, "restore", kept)
     assert isinstance(refused.exception, RecorderRunningError)
+
+
+def test_what_was_given_up_stays_in_the_ledger_however_often_a_backup_is_restored(home):
+    """The backup knows nothing of it, and the records that tell of it are the ones that it takes the place of."""
+    kept = backup_of(home)
+    for serial, why in (("HL-6-0118", "a trial"), ("HL-6-0119", "another trial")):
+        with open_store(home) as store:
+            keep_closed(store, *example_run("", valve(serial, "NPS 6"), "6 mL"))
+        assert call(home, "restore", kept, "--discard-newer", why).exit_code == 0
+    for _ in range(2):
+        assert call(home, "restore", kept).exit_code == 0
+        with read_store(home) as store:
+            (said,) = map(json.loads, store.statements("restored"))
+        assert (said["given_up"], [one["why"] for one in said["earlier"]]) == ("", ["a trial", "another trial"])
+        assert all(one["given_up"].startswith("the records hold 2 entries that") for one in said["earlier"])
+    later = backup_of(home)
+    assert call(home, "restore", later).exit_code == 0
+    with read_store(home) as store:
+        assert [len(json.loads(body)["earlier"]) for body in store.statements("restored")] == [2, 0]
+
+
+@pytest.mark.parametrize("why", ["", " \t"])
+def test_a_reason_is_no_blank(home, why):
+    """It is all that the ledger will ever say of what is gone."""
+    kept = backup_of(home)
+    refused = call(home, "restore", kept, "--discard-newer", why).exception
+    assert isinstance(refused, ReasonMissingError)
+    assert f"{refused} {refused.remedy}" == (
+        "--discard-newer was given without a reason. Say in a few words why; the ledger keeps it. Nothing was changed."
+    )
+
+
+@pytest.mark.parametrize("left", [None, b""])
+@pytest.mark.parametrize(
+    "said", [("history",), ("ledger", "verify"), ("ledger", "checkpoint"), ("backup",), ("people", "add", "quill")]
+)
+def test_records_that_are_gone_are_never_begun_anew(home, left, said):
+    """An empty history, numbers from 1 and an owner without a password: nobody would miss what was there."""
+    for path in home.folder.glob("testbench.db*"):
+        path.unlink()
+    if left is not None:
+        home.database.write_bytes(left)
+    more = ("--name", "Mara Quill", "--role", "engineer") if said[0] == "people" else ()
+    refused = call(home, *said, *more).exception
+    found = "the file is not there" if left is None else "it holds no records of this program"
+    assert isinstance(refused, RecordsMissingError)
+    assert str(refused) == f"The records in {home.database} cannot be used: {found}."
+    assert refused.remedy == (
+        "Restore the newest backup with 'testbench restore FILE'; new records are only made by 'testbench init', in a "
+        "new home."
+    )
+    assert not home.database.exists() if left is None else home.database.read_bytes() == left
+
+
+def test_records_that_are_gone_come_back_from_a_backup(home):
+    """What they held beyond it nobody can tell, so the reason must be said."""
+    kept = backup_of(home)
+    for path in home.folder.glob("testbench.db*"):
+        path.unlink()
+    refused = call(home, "restore", kept)
+    assert str(refused.exception) == (
+        f"Backup {kept} was not restored: what the records hold beyond it cannot be told (The records in "
+        f"{home.database} cannot be used: the file is not there)."
+    )
+    assert call(home, "restore", kept, "--discard-newer", "the disk was exchanged").exit_code == 0
+    assert runs_of(home) == ["B1-000001"]
 
 
 def test_a_home_of_an_older_version_says_where_its_records_are_kept(home, capfd):

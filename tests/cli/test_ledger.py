@@ -8,10 +8,12 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from testbench.certificate.ledger_key import make_ledger_key
 from testbench.cli.main import cli
 from testbench.custody import issue_document
-from testbench.errors import CheckpointRefusedError, FileNotWrittenError
-from testbench.wiring import Home, make_home, open_store
+from testbench.errors import CheckpointRefusedError, FileNotWrittenError, LedgerKeyError
+from testbench.run.record import sha256
+from testbench.wiring import Home, make_home, open_store, read_store
 from tests.records.make import example_run, keep_closed, valve
 from tests.store.test_records import tamper
 
@@ -42,7 +44,90 @@ def test_a_whole_ledger_says_so_and_what_it_cannot_prove(home):
         "No checkpoint held elsewhere was given (--against): whoever can write the file and has the key could have "
         "written all of it anew, or cut off its end."
     )
-    assert lines[7].startswith("SQLite ")
+    assert lines[7] == "1 documents lie here as they were issued."
+    assert lines[8].startswith("SQLite ")
+    assert ledger(home, "verify").output.splitlines()[5] == (
+        "  samples were not looked at (--traces): their hashes are whole, the samples may not be"
+    )
+
+
+def copy_of(home: Home, folder: Path) -> Home:
+    """The records, the keys and the documents of a home, at another place."""
+    file = sqlite3.connect(home.database)
+    folder.mkdir()
+    file.execute(f"VACUUM INTO '{folder / 'testbench.db'}'")
+    file.close()
+    shutil.copy(home.folder / "bench.toml", folder)
+    shutil.copytree(home.certificates, folder / "certificates")
+    return Home(folder)
+
+
+def test_documents_are_held_against_the_register_where_they_lie(home, tmp_path):
+    """One that is gone is said; one that was changed is found, as is one that was exchanged in a home that moved."""
+    (document,) = home.certificates.glob("*.pdf")
+    first = document.read_bytes()
+    try:
+        document.write_bytes(first + b"\n")
+        told = ledger(home, "verify")
+        assert (told.exit_code, told.output.splitlines()[-2]) == (
+            1,
+            (
+                f"CHANGED: document {document} is not the file that was issued. Keep it, and get the file from a "
+                "backup or the customer."
+            ),
+        )
+        assert json.loads(ledger(home, "verify", "--json").output)["documents"] == {
+            "as_issued": 0, "missing": [], "changed": [str(document)],
+        }  # fmt: skip
+        document.unlink()
+        told = ledger(home, "verify")
+        assert (told.exit_code, told.output.splitlines()[-2]) == (
+            0,
+            f"Document {document} is not here: get the file from a backup or the customer.",
+        )
+        moved = copy_of(home, tmp_path / "moved")
+        (moved.certificates / document.name).write_bytes(first)
+        told = ledger(moved, "verify")
+        assert (told.exit_code, "1 documents lie here as they were issued." in told.output) == (0, True)
+    finally:
+        document.write_bytes(first)
+
+
+def test_a_page_that_got_its_time_stamp_later_is_as_it_was_issued(tmp_path):
+    """A second row of the register; the page from before it, as the customer may have it, is good as well."""
+    made = make_home(tmp_path / "home")
+    with open_store(made) as store:
+        keep_closed(store, *example_run("", valve("HL-4-0117", "NPS 4")))
+    page = issue_document(made, "B1-000001").path
+    before = page.read_bytes()
+    page.write_bytes(before + b"stamped")
+    with open_store(made) as store:
+        (first,) = store.documents_of("B1-000001")
+        digest = sha256(page.read_bytes())
+        store.add_document(
+            "B1-000001", first.kind, first.path, sha256=digest, record_sha256=first.record_sha256, at=first.issued
+        )
+    for data in (page.read_bytes(), before):
+        page.write_bytes(data)
+        told = json.loads(ledger(made, "verify", "--json").output)["documents"]
+        assert told == {"as_issued": 1, "missing": [], "changed": []}
+
+
+def test_a_seat_belt_that_was_taken_off_is_said(home, tmp_path):
+    """The rows are whole; who took a trigger out wanted to change some."""
+    moved = copy_of(home, tmp_path / "moved")
+    file = sqlite3.connect(moved.database)
+    file.execute("DROP TRIGGER run_closed")
+    file.execute("DROP TRIGGER record_update")
+    file.execute("CREATE TRIGGER record_update BEFORE UPDATE ON record WHEN 0 BEGIN SELECT 1; END")
+    file.commit()
+    file.close()
+    told = ledger(moved, "verify")
+    assert told.exit_code == 0
+    assert (
+        "Triggers that refuse changes were taken out of the file or changed: run_closed, record_update. What this walk "
+        "has looked at is whole all the same; find out who did it. A backup from before brings them back."
+    ) in told.output.splitlines()
 
 
 def test_a_certificate_is_a_witness(home):
@@ -50,7 +135,7 @@ def test_a_certificate_is_a_witness(home):
     (document,) = home.certificates.glob("*.pdf")
     for against in (document, printed_line(document)):
         told = ledger(home, "verify", "--against", against)
-        assert (told.exit_code, told.output.splitlines()[-2]) == (
+        assert (told.exit_code, told.output.splitlines()[-3]) == (
             0,
             (
                 "The checkpoint covers entries 1 to 3. What came after it, to entry 4, is proved by nothing outside "
@@ -106,6 +191,8 @@ def test_what_is_no_checkpoint_of_this_bench_is_refused(home, tmp_path):
     """Another bench's, a changed certificate, a file that is none."""
     other = ledger(home, "verify", "--against", "B2 4 9f3a 52c1 77d0 11aa")
     assert str(other.exception) == "Checkpoint 'B2 4 9f3a 52c1 77d0 11aa': it is of bench B2; this is bench B1."
+    nothing = ledger(home, "verify", "--against", "B1 0 0000 0000 0000 0000")
+    assert str(nothing.exception) == ("Checkpoint 'B1 0 0000 0000 0000 0000': it names no entry and so proves nothing.")
     (document,) = home.certificates.glob("*.pdf")
     changed = tmp_path / "changed.pdf"
     changed.write_bytes(document.read_bytes() + b"\n")
@@ -126,6 +213,11 @@ def test_the_first_bad_entry_is_named_and_the_exit_code_says_so(home, tmp_path):
         "BROKEN at entry 3 (run sealed B1-000001): what it stands for was changed after it was written."
     )
     assert told.output.splitlines()[1].startswith("  good until then: 3 entries, head ")
+    assert told.output.splitlines()[2] == (
+        "→ Keep the file as it is. Restore the newest backup into a new home beside it, hold both against a checkpoint "
+        "that somebody else has (--against), and compare them from this entry on. Call the engineer responsible for "
+        "this bench."
+    )
     told = json.loads(ledger(Home(tmp_path), "verify", "--json").output)
     assert (told["whole"], told["fault"]["entry"]) == (False, 3)
 
@@ -138,14 +230,77 @@ def test_whoever_may_not_read_the_keys_can_still_walk_the_ledger(home, tmp_path)
     told = ledger(made, "verify")
     assert told.exit_code == 0
     assert told.output.splitlines()[-2] == (
-        "The keys of this home cannot be read: its own checkpoints were checked with the keys that they name."
+        "The key of the ledger is missing here or cannot be read: the checkpoints among the records were checked with "
+        "the keys that they name."
     )
 
 
-def test_a_home_from_before_the_ledger_gets_its_key_at_the_first_use(home, tmp_path):
+def test_a_home_from_before_the_ledger_gets_its_key_at_the_first_use(tmp_path):
     """And the ledger names it."""
     made = make_home(tmp_path / "home")
-    (made.keys / "ledger.pem").unlink()
+    for path in (made.keys / "ledger.pem", *made.folder.glob("testbench.db*")):
+        path.unlink()
+    shutil.copy(Path(__file__).parents[1] / "records" / "schema-0002.db", made.database)
     assert ledger(made, "checkpoint").exit_code == 0
     assert (made.keys / "ledger.pem").stat().st_mode & 0o777 == 0o600
-    assert json.loads(ledger(made, "verify", "--json").output)["kinds"] == {"key": 2, "checkpoint": 1}
+    assert json.loads(ledger(made, "verify", "--json").output)["kinds"]["key"] == 1
+
+
+def lose(path: Path) -> None:
+    path.unlink()
+
+
+def spoil(path: Path) -> None:
+    path.write_text("no key")
+
+
+def exchange(path: Path) -> None:
+    path.unlink()
+    make_ledger_key(path.parent)
+
+
+@pytest.mark.parametrize(
+    ("harm", "words"),
+    [
+        (lose, "it is missing"),
+        (spoil, "it holds no private key that can be read"),
+        (exchange, "it is not the key that the ledger names"),
+    ],
+)
+def test_a_key_is_never_made_anew_unsaid(tmp_path, harm, words):
+    """It would call the checkpoints of a whole ledger a stranger's."""
+    made = make_home(tmp_path / "home")
+    assert ledger(made, "checkpoint").exit_code == 0
+    harm(made.keys / "ledger.pem")
+    for said in (["ledger", "checkpoint"], ["backup"]):
+        refused = CliRunner().invoke(cli, [*said, "--home", str(made.folder)]).exception
+        assert isinstance(refused, LedgerKeyError)
+        assert str(refused) == f"Key of the ledger {made.keys / 'ledger.pem'}: {words}."
+        assert refused.remedy == (
+            "Restore the file from the backup of the keys with mode 0600; if it is gone for good, begin a new key, "
+            "which the ledger will name: testbench ledger checkpoint --new-key WHY."
+        )
+    assert [path.name for path in (made.folder / "backups").iterdir()] == [".lock"]
+
+    assert ledger(made, "checkpoint", "--new-key", "the disk of the keys failed").exit_code == 0
+    assert ledger(made, "checkpoint").exit_code == 0
+    told = json.loads(ledger(made, "verify", "--json").output)
+    assert (told["whole"], told["kinds"]) == (True, {"key": 2, "checkpoint": 3})
+    with read_store(made) as store:
+        assert json.loads(store.statements("key")[-1])["why"] == "the disk of the keys failed"
+    assert len(list(made.keys.glob("ledger-until-*.pem"))) == (harm is not lose)
+
+
+def test_a_stranger_who_names_his_key_in_a_chain_written_anew_is_found(tmp_path):
+    """What the chain names does not count by itself; only what lies in the keys of the home does."""
+    made, other = make_home(tmp_path / "home"), make_home(tmp_path / "other")
+    assert ledger(other, "checkpoint").exit_code == 0
+    shutil.copy(other.database, made.database)
+    told = json.loads(ledger(made, "verify", "--json").output)
+    assert told["sentence"] == "entry 2 (checkpoint 1): it is no checkpoint that a key of this bench signed"
+
+
+def test_a_new_key_wants_a_reason(home):
+    """An empty one is none."""
+    refused = ledger(home, "checkpoint", "--new-key", " ").exception
+    assert str(refused) == "--new-key was given without a reason."

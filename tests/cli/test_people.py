@@ -188,6 +188,74 @@ def test_a_run_is_performed_then_released_and_then_has_its_certificate(staffed):
     assert [one.split(", ")[0] for one in checked["signed"]] == ["performed by Mara Quill", "released by Tobin Ashe"]
 
 
+def released(home: Path) -> Path:
+    """The page of a run that was signed as performed and released."""
+    run = with_a_run(home)
+    for person, meaning, secret in (("quill", "performed", QUILL), ("ashe", "released", ASHE)):
+        told = sign(home, person, meaning, secret, run)
+        assert told.exit_code == 0, told.output
+    return home / "certificates" / "C-B1-000001_HL-4-0117.pdf"
+
+
+def restore(home: Path, kept: Path, *why: str) -> dict:
+    told = said(home, "restore", str(kept), *why, "--json")
+    assert told.exit_code == 0, told.output
+    return json.loads(told.output)
+
+
+def test_a_release_that_was_given_up_is_made_again_and_its_page_is_put_aside(staffed):
+    """The page may have left the bench; who restores is told, and finds it under a name that says so."""
+    kept = Path(json.loads(said(staffed, "backup", "--json").output)["file"])
+    page = released(staffed)
+    first = page.read_bytes()
+    done = restore(staffed, kept, "--discard-newer", "the disk was exchanged")
+    (aside,) = map(Path, done["documents_given_up"])
+    assert aside.match("C-B1-000001_HL-4-0117.given-up-*Z.pdf")
+    assert (page.exists(), aside.read_bytes()) == (False, first)
+    assert released(staffed).read_bytes() != first
+
+    back = restore(staffed, Path(done["aside"]), "--discard-newer", "the disk was found again")
+    assert [Path(path).name[:32] for path in back["documents_given_up"]] == ["C-B1-000001_HL-4-0117.given-up-2"]
+    assert (page.read_bytes(), aside.exists()) == (first, False)
+
+
+def test_a_lost_page_is_not_issued_again(staffed):
+    """The register guards the number, not the folder: a second page would say another time and other entries."""
+    page = released(staffed)
+    digest = sha256(page.read_bytes())
+    page.rename(staffed / "elsewhere.pdf")
+    refused = said(staffed, "certificate", "issue", "B1-000001")
+    assert refusal(refused) == (
+        f"Document C-B1-000001 was issued and is no longer at {page}; it is not issued again (SHA-256 {digest})."
+    )
+    assert refused.exception.remedy == (
+        "Put the file back from a backup or ask the customer for it: its SHA-256 must be this one."
+    )
+    (staffed / "elsewhere.pdf").rename(page)
+    assert refusal(said(staffed, "certificate", "issue", "B1-000001")) == (
+        f"Document C-B1-000001 was already issued as {page}; it is not overwritten."
+    )
+
+
+def test_nothing_is_signed_where_the_page_could_not_be_written(staffed):
+    """A signature that is kept cannot be made again; so the place of the page is looked at first."""
+    run = with_a_run(staffed)
+    assert sign(staffed, "quill", "performed", QUILL).exit_code == 0
+    page = staffed / "certificates" / "C-B1-000001_HL-4-0117.pdf"
+    page.write_bytes(b"of a program that was killed")
+    refused = sign(staffed, "ashe", "released", ASHE)
+    assert refusal(refused) == (
+        f"Document C-B1-000001 cannot be issued: {page} lies there, and the records know nothing of it."
+    )
+    assert refused.exception.remedy == (
+        "Move the file out of the folder and keep it, then try again. Nothing was signed or written."
+    )
+    with RunReader.beside(staffed / "testbench.db") as store:
+        assert len(store.signatures_of(run)) == 1
+    page.unlink()
+    assert sign(staffed, "ashe", "released", ASHE).exit_code == 0
+
+
 def test_a_rejection_report_needs_its_operator_only(staffed):
     """And can be reviewed afterwards."""
     run = with_a_run(staffed, "6 mL")

@@ -248,7 +248,10 @@ def test_what_the_records_hold_beyond_a_backup_is_said(whole, tmp_path, examples
     backup = tmp_path / "b.db"
     copy_of(whole, backup, prove)
     assert more_than(whole, backup) == ""
-    assert more_than(tmp_path / "none.db", backup) == ""
+    assert more_than(tmp_path / "none.db", backup) == (
+        f"what the records hold beyond it cannot be told (The records in {tmp_path / 'none.db'} cannot be used: the "
+        "file is not there)"
+    )
     with SqliteStore(whole, "B1") as store:
         store.state("backup", "b.db", {"n": 10})
         assert more_than(whole, backup) == ""

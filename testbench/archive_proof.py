@@ -1,0 +1,147 @@
+"""Runs as plain files held against the ledger beside them, from the files alone: no home, no records, no network."""
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from testbench.errors import ArchiveRefusedError
+from testbench.run.ledger import Checkpoint, Entry, Held, Walk, canonical_json
+from testbench.run.record import RunRecord, TraceReference, sha256
+from testbench.run.signature import Signature
+
+LEDGER, CHECKPOINT, SUMS = "ledger.jsonl", "checkpoint.json", "SHA256SUMS"
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """What an export has shown."""
+
+    runs: int
+    checkpoint: Checkpoint
+    """The signed end of its ledger; the key is the one that it names."""
+
+
+def proved(folder: Path) -> Proof:
+    """Read an export from end to end: every file, every entry, every run with its samples, journal and signatures.
+
+    Raises:
+        ArchiveRefusedError: something is missing or was changed.
+    """
+    try:
+        _check_sums(folder)
+        chain = _walk(folder)
+        runs = sorted(path for path in (folder / "runs").iterdir() if path.is_dir())
+        for run in runs:
+            _check_run(run, chain)
+    except OSError as failure:
+        raise ArchiveRefusedError(str(folder), f"it cannot be read ({failure})") from failure
+    except _WrongError as wrong:
+        raise ArchiveRefusedError(str(folder), str(wrong)) from wrong
+    return Proof(len(runs), chain.checkpoint)
+
+
+@dataclass(frozen=True, slots=True)
+class _Chain:
+    """The ledger of an export, once it holds to its signed end."""
+
+    entries: list[Entry]
+    sealed: dict[str, str]
+    """What it says of each closed run."""
+    checkpoint: Checkpoint
+
+
+class _WrongError(Exception):
+    """What is wrong, in words."""
+
+
+def _check_sums(folder: Path) -> None:
+    lines = (folder / SUMS).read_text(encoding="utf-8").splitlines()
+    said = {name: digest for digest, _, name in (line.partition("  ") for line in lines)}
+    there = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()} - {SUMS}
+    for name in sorted(there | said.keys()):
+        if name not in there:
+            raise _WrongError(f"{name} is missing")
+        if name not in said:
+            raise _WrongError(f"{name} does not stand in {SUMS}")
+        if sha256((folder / name).read_bytes()) != said[name]:
+            raise _WrongError(f"{name} was changed after it was written")
+
+
+def _walk(folder: Path) -> _Chain:
+    from testbench.certificate.ledger_key import is_signed
+
+    try:
+        checkpoint = Checkpoint.model_validate_json((folder / CHECKPOINT).read_bytes())
+        entries = [Entry(**json.loads(line)) for line in (folder / LEDGER).read_text(encoding="utf-8").splitlines()]
+    except (ValueError, TypeError) as damage:
+        raise _WrongError(f"{LEDGER} or {CHECKPOINT} cannot be read") from damage
+    if not is_signed(checkpoint):
+        raise _WrongError(f"the signature of {CHECKPOINT} is wrong")
+    walk = Walk((Held(checkpoint.bench, checkpoint.n, checkpoint.head, CHECKPOINT, checkpoint.key),))
+    for entry in entries:
+        if fault := walk.fault_of(entry):
+            raise _WrongError(f"{entry.title} of {LEDGER}: {fault}")
+    if missing := walk.cut_off():
+        raise _WrongError(missing)
+    sealed = {entry.subject: entry.body_sha256 for entry in entries if _kind(entry) == "run sealed"}
+    return _Chain(entries, sealed, checkpoint)
+
+
+def _check_run(folder: Path, chain: _Chain) -> None:
+    """Hold the files of one run against the ledger; its folder has its name."""
+    from testbench.certificate.attach import RECORD
+
+    try:
+        sealed, data = (folder / "sealed.json").read_bytes(), (folder / RECORD).read_bytes()
+        body, record = json.loads(sealed), RunRecord.model_validate_json(data)
+        good = (
+            (record.run, sha256(sealed), sha256(data)) == (folder.name, chain.sealed[folder.name], body["record"])
+            and _are_the_samples(folder, record)
+            and _is_the_journal(folder, body)
+            and all(_is_signed(path, record, chain) for path in folder.glob("signature-*.json"))
+        )
+    except (ValueError, KeyError) as damage:
+        raise _WrongError(f"run {folder.name} cannot be read") from damage
+    if not good:
+        raise _WrongError(f"run {folder.name} is not what the ledger says of it")
+
+
+def _are_the_samples(folder: Path, record: RunRecord) -> bool:
+    from testbench.certificate.attach import beside_name, trace_name, trace_of
+
+    expected: dict[str, TraceReference] = {}
+    for index, stage in enumerate(record.stages):
+        name = trace_name(record, index)
+        beside = {beside_name(name, number): one.trace for number, one in enumerate(stage.beside, start=1)}
+        expected |= {name: stage.trace, **beside}
+    return all(trace_of((folder / name).read_bytes()).sha256() == trace.sha256 for name, trace in expected.items())
+
+
+def _is_the_journal(folder: Path, body: dict[str, Any]) -> bool:
+    lines = [json.loads(line) for line in (folder / "journal.jsonl").read_text(encoding="utf-8").splitlines()]
+    rows = [
+        {"run": body["run"]["number"], "seq": seq, "sentence": line.pop("text"), **line}
+        for seq, line in enumerate(lines, start=1)
+    ]
+    text = json.dumps(rows, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return body.get("journal") == (sha256(text.encode()) if rows else None)
+
+
+def _is_signed(path: Path, record: RunRecord, chain: "_Chain") -> bool:
+    """Whether a signature binds the run, and an entry stands for it: the one after that which it names."""
+    data = path.read_bytes()
+    signature = Signature.model_validate_json(data)
+    last = signature.ledger_seq  # older than the ledger where it names none
+    entries = chain.entries if last is None else chain.entries[last : last + 1]
+    row = {"body": data.decode(), "meaning": signature.meaning.value, "subject": signature.subject_id}
+    return signature.binds(record) and any(
+        one.body_sha256 == sha256(canonical_json(row | {"seq": int(one.subject)}))
+        for one in entries
+        if _kind(one) == "signature"
+    )
+
+
+def _kind(entry: Entry) -> str:
+    """Without the remark that it was taken over from before the ledger."""
+    return entry.kind.partition(",")[0]
