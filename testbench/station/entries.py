@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from datetime import date
 from decimal import ROUND_UP, Context, Decimal
 from fractions import Fraction
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import Field, field_validator, model_validator
 
@@ -14,7 +14,7 @@ from testbench.procedure.valve import Text, Value
 from testbench.quantities import Pressure
 from testbench.run.channels import Atmosphere, ChannelRecord, SecondGaugeCheck, UncertaintyPoint, bare_scale
 from testbench.run.samples import NUMBER, Scale
-from testbench.station.ascii_settings import AsciiLineSettings
+from testbench.station.ascii_settings import AsciiLineSettings, AsciiPromptSettings
 from testbench.station.line_settings import BenchLine, PlainLineSettings
 from testbench.station.pace import marks_damage
 
@@ -103,10 +103,13 @@ class Instrument(Value):
         return self.line.framer() if isinstance(self.line, AsciiLineSettings) else None
 
 
+ChannelUnit = Literal["psi", "bar", "kPa", "MPa"]
+
+
 class ChannelEntry(Instrument):
     """A pressure channel."""
 
-    unit: Literal["psi", "bar", "kPa", "MPa"]
+    unit: ChannelUnit
     reference: Literal["gauge", "absolute"] = "gauge"
     atmosphere: Atmosphere | None = None
     """What an absolute transmitter shows at atmosphere; bench.toml says it once, in [barometer]."""
@@ -151,6 +154,19 @@ class ChannelEntry(Instrument):
     def _head_millicounts(self) -> int:
         count = Pressure.of(Fraction(1, 10**self.places), self.unit)
         return round((WATER_COLUMN_PER_M * Fraction(self.height_above_valve_m)).ratio(count) * 1000)
+
+    @model_validator(mode="after")
+    def _unit_as_sent(self) -> Self:
+        sent = (
+            self.line.pressure_unit(self.index)
+            if isinstance(self.line, AsciiLineSettings | AsciiPromptSettings)
+            else None
+        )
+        if sent not in {None, self.unit}:
+            write = f'write unit = "{sent}", or ' if sent in get_args(ChannelUnit) else ""
+            found = f"unit: found {self.unit!r}, the parts of its line say {sent}"
+            raise ValueError(f"{found}; {write}let the instrument send {self.unit}")
+        return self
 
     @model_validator(mode="after")
     def _atmosphere_known(self) -> Self:
