@@ -7,11 +7,11 @@ from decimal import ROUND_UP, Context, Decimal
 from fractions import Fraction
 from typing import Annotated, Any, Literal, Self, get_args
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from testbench.framing.lines import GrammarFramer, LineFramer
 from testbench.procedure.valve import Text, Value
-from testbench.quantities import Pressure
+from testbench.quantities import AbsolutePressure, Pressure
 from testbench.run.channels import Atmosphere, ChannelRecord, SecondGaugeCheck, UncertaintyPoint, bare_scale
 from testbench.run.samples import NUMBER, Scale
 from testbench.station.ascii_settings import AsciiLineSettings, AsciiPromptSettings
@@ -20,6 +20,28 @@ from testbench.station.pace import marks_damage
 
 Positive = Annotated[str, Field(pattern=r"^(0\.[0-9]*[1-9][0-9]*|[1-9][0-9]*(\.[0-9]+)?)$")]
 """A number above 0, as text."""
+MOST_OF_WEATHER = AbsolutePressure.of(50, "hPa")
+"""More than the weather of a day moves a barometer; our own choice."""
+
+
+def _of_a_file_name(tag: str) -> str:
+    if tag.startswith(".") or not tag.isprintable() or set(tag) & set("/\\"):
+        raise ValueError("it becomes part of file names; leave out '/', '\\', control characters and a dot in front")
+    return tag
+
+
+def _believable(found: Atmosphere) -> Atmosphere:
+    u = found.expanded_uncertainty
+    if not AbsolutePressure.zero("hPa") < u <= MOST_OF_WEATHER:
+        raise ValueError(
+            f"expanded_uncertainty: found {u}, it must be above 0 and at most {MOST_OF_WEATHER}, more than the weather "
+            "moves a barometer; state how well it is known and how far it moves until it is stated again"
+        )
+    return found
+
+
+Tag = Annotated[Text, AfterValidator(_of_a_file_name)]
+StatedAtmosphere = Annotated[Atmosphere, AfterValidator(_believable)]
 
 
 class CalibrationEntry(Value):
@@ -56,7 +78,7 @@ class ChannelCalibration(CalibrationEntry):
 class Instrument(Value):
     """Something that is read over a line, and which of the line's values is meant."""
 
-    tag: Text
+    tag: Tag
     instrument: Text
     serial: Text
     line: BenchLine
@@ -111,7 +133,7 @@ class ChannelEntry(Instrument):
 
     unit: ChannelUnit
     reference: Literal["gauge", "absolute"] = "gauge"
-    atmosphere: Atmosphere | None = None
+    atmosphere: StatedAtmosphere | None = None
     """What an absolute transmitter shows at atmosphere; bench.toml says it once, in [barometer]."""
     height_above_valve_m: Annotated[str, Field(pattern=r"^-?[0-9]+(\.[0-9]+)?$")] = "0"
     """How far the transmitter sits above the valve [m]; the water column between them is put on every reading."""
