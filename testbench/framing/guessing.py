@@ -10,11 +10,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from testbench.framing.checksums import ChecksumKind, crc16
+from testbench.framing.units import pressure_unit_in, unit_of_value
 
 LEAST_LINES = 3
 SURE_LINES = 20
 _TOKEN = re.compile(rb"(?P<blanks> *)(?P<sign>[+-]?)(?P<whole>[0-9]+)(?:(?P<mark>[.,])(?P<decimals>[0-9]+))?")
 _DELIMITERS = (b"\r\n", b"\n\r", b"\n", b"\r")
+_EXPONENT = re.compile(rb"[0-9][.,]?[Ee][+-]?[0-9]")
 _TEXT = frozenset(range(32, 127)) | {9, 10, 13}
 
 
@@ -27,6 +29,14 @@ class Guess:
     sure: str
     """sure, likely, doubtful or none."""
     why: str
+    unit: str | None = None
+    """The pressure unit that the lines name for their first value."""
+
+
+_NO_EXPONENTS = (
+    "lines have numbers in exponent notation, such as {!r}, which an ascii-line does not take; let the instrument send "
+    "plain decimals, or ask it with protocol scpi where it answers queries"
+)
 
 
 def share_of_text(data: bytes) -> float:
@@ -69,7 +79,11 @@ def _guess_lines(lines: Sequence[bytes], delimiter: bytes) -> Guess:
     alike = [line for line, body in zip(lines, bodies, strict=True) if _shape(body) == shape]
     if not any(isinstance(part, tuple) for part in shape):
         return Guess({}, "none", f"lines arrive without a number in them, such as {alike[0]!r}")
-    parts, open_question = _parts([line[: len(line) - digits] for line in alike])
+    alike_bodies = [line[: len(line) - digits] for line in alike]
+    if all(map(_EXPONENT.search, alike_bodies)):
+        return Guess({}, "none", f"{fitting} of {len(lines)} {_NO_EXPONENTS.format(alike[-1].decode('latin-1'))}")
+    parts, open_question = _parts(alike_bodies)
+    said = [part.get("text") for part in parts if part["part"] != "status"]
     parts += [checksum] if checksum else []
     settings: dict[str, Any] = {"protocol": "ascii-line", "delimiter": delimiter.decode("latin-1"), "parts": parts}
     varies = any("fewest_whole_digits" in part or part.get("sign") == "optional" for part in parts)
@@ -81,7 +95,7 @@ def _guess_lines(lines: Sequence[bytes], delimiter: bytes) -> Guess:
     why = f"{fitting} of {len(lines)} lines have the form of {alike[-1].decode('latin-1')!r}"
     why += f", their {checksum['kind']} checksum fits" if checksum else ""
     why += "; the number of digits varies, so a line that lost one still fits" if varies and not checksum else ""
-    return Guess(settings, sure, why + open_question)
+    return Guess(settings, sure, why + open_question, unit_of_value(said, 0))
 
 
 Shape = tuple[bytes | tuple[str, int], ...]
@@ -125,7 +139,8 @@ def _parts(bodies: Sequence[bytes]) -> tuple[list[dict[str, Any]], str]:
             continue
         texts = Counter(found for found in column if isinstance(found, bytes))
         if len(texts) == 1:
-            parts.append({"part": "text", "text": column[0].decode("latin-1")})
+            text = column[0].decode("latin-1")
+            parts.append({"part": "unit" if pressure_unit_in(text) else "text", "text": text})
         else:
             usual = texts.most_common(1)[0][0]
             codes = {text.decode("latin-1"): "good" if text == usual else "fault" for text in texts}

@@ -2,7 +2,12 @@
 
 A reading agrees when it lies between the least and the most that the other channel read just before it, widened by
 what is allowed. So one channel may be slower than the other while the pressure moves; at rest nothing is forgiven.
-Either channel's readings are looked at, and a disagreement is a stretch in which none of them agreed.
+Just before it are the other's newest reading, however old, and all of the last ``lag_s``; a reading of the same tick
+counts. Whether the newest is too old is another rule's business: that of silence.
+
+Either channel's readings are looked at. A moment is a tick at which something was read that can be compared; it agrees
+when any of its readings does. A disagreement is a stretch in which no moment agreed. Where the other channel has read
+nothing yet, there is neither agreement nor disagreement.
 
 Pressures are compared as whole millionths of a unit, so that live and sealed readings are compared alike.
 """
@@ -138,16 +143,18 @@ def _along(channel: ChannelRecord, unit: str) -> tuple[list[float], list[float]]
 
 
 class _JustBefore:
-    """Least and most of the newest readings of one channel."""
+    """Least and most of the newest readings of one channel; the last of either is the newest."""
 
     def __init__(self, lag: int) -> None:
         self._lag = lag
         self._least: deque[tuple[int, int]] = deque()
         self._most: deque[tuple[int, int]] = deque()
-        self.newest: deque[tuple[int, int]] = deque(maxlen=2)
+
+    @property
+    def newest(self) -> int:
+        return self._least[-1][1]
 
     def add(self, at: int, found: int) -> None:
-        self.newest.append((at, found))
         while self._least and self._least[-1][1] >= found:
             self._least.pop()
         while self._most and self._most[-1][1] <= found:
@@ -158,42 +165,51 @@ class _JustBefore:
     def at(self, now: int) -> tuple[int, int] | None:
         """Least and most; None where nothing was read."""
         for kept in (self._least, self._most):
-            while kept and kept[0][0] < now - self._lag:
+            while len(kept) > 1 and kept[0][0] < now - self._lag:
                 kept.popleft()
         return (self._least[0][1], self._most[0][1]) if self._least else None
 
 
 class Comparison:
-    """Takes the readings of both channels as they come; knows since when none has agreed."""
+    """Takes the readings of both channels in the order of their ticks; knows since when none has agreed.
+
+    A moment is judged when the first reading after it comes: before, the other channel may still read at the same tick.
+    """
 
     def __init__(self, pair: Pair) -> None:
         self.pair = pair
+        self.sentence = ""
+        """The disagreement once it has lasted, without its stop; empty else."""
         self._millionths = tuple(Millionths(channel.scale, pair.unit) for channel in pair.channels)
         self._allowed = Allowed(pair)
         self._before = (_JustBefore(pair.lag), _JustBefore(pair.lag))
+        self._now = 0
+        self._moment: list[tuple[int, int]] = []
+        """Which channel read what, now."""
         self._since: int | None = None
-        self._newest = 0
 
     def take(self, which: int, sample: Sample) -> None:
         """Take a reading of the first (0) or the second channel (1)."""
+        if sample.at > self._now:
+            self._judge()
+            self._now, self._moment = sample.at, []
         found = self._millionths[which].of(sample.counts)
         self._before[which].add(sample.at, found)
-        others = self._before[1 - which].at(sample.at)
-        self._newest = sample.at
-        if others is None or max(others[0] - found, found - others[1]) <= self._allowed.at(found):
-            self._since = None
-        elif self._since is None:
-            self._since = sample.at
+        self._moment.append((which, found))
 
-    @property
-    def sentence(self) -> str:
-        """The disagreement once it has lasted, without its stop; empty else."""
-        if self._since is None or self._newest - self._since < self.pair.lasting:
-            return ""
-        # Of two values of one line one is always taken first: name readings of one moment, not of two.
-        both = [(one, other) for one in self._before[0].newest for other in self._before[1].newest]
-        one, other = min(both, key=lambda two: (abs(two[0][0] - two[1][0]), -two[0][0]))
-        return self.pair.sentence(one[1], other[1], self._allowed.at(one[1]))
+    def _judge(self) -> None:
+        agreed = [
+            max(others[0] - found, found - others[1]) <= self._allowed.at(found)
+            for which, found in self._moment
+            if (others := self._before[1 - which].at(self._now)) is not None
+        ]
+        if any(agreed):
+            self._since, self.sentence = None, ""
+        elif agreed:
+            self._since = self._now if self._since is None else self._since
+            if self._now - self._since >= self.pair.lasting:
+                one, other = (before.newest for before in self._before)
+                self.sentence = self.pair.sentence(one, other, self._allowed.at(one))
 
 
 # From the sealed samples ------------------------------------------------------------------------
@@ -217,42 +233,39 @@ def compare(pair: Pair, one: Trace, other: Trace, since: int, until: int) -> Com
 
     A disagreement that touches the stretch counts with what of it lies before and after.
     """
-    around = (since - pair.lasting, until + pair.lasting)
     allowed = Allowed(pair)
     found = [Millionths(c.scale, pair.unit).all_of(t.counts) for c, t in zip(pair.channels, (one, other), strict=True)]
     parts = [
-        _held_against((one.at, found[0]), (other.at, found[1]), pair.lag, around),
-        _held_against((other.at, found[1]), (one.at, found[0]), pair.lag, around),
+        _held_against((one.at, found[0]), (other.at, found[1]), pair.lag),
+        _held_against((other.at, found[1]), (one.at, found[0]), pair.lag),
     ]
     at = np.concatenate([part[0] for part in parts])
     order = np.argsort(at, kind="stable")
     at, read, apart = at[order], *(np.concatenate([part[n] for part in parts])[order] for n in (1, 2))
     most = allowed.at_all(read)
-    inside = np.flatnonzero((at >= since) & (at <= until) & (apart >= 0))
+    inside = np.flatnonzero((at >= since) & (at <= until))
     if not inside.size:
         return Compared(0, allowed.at(0), "", compared=False)
     worst = int(inside[np.argmax(apart[inside] - most[inside])])
-    begun = _lasting(at, apart > most, pair.lasting, since, until)
-    said = "" if begun is None else _sentence_at(pair, (one, other), found, allowed, begun)
+    moments, first = np.unique(at, return_index=True)
+    lasted = _lasting(moments, ~np.logical_or.reduceat(apart <= most, first), pair.lasting, since, until)
+    said = "" if lasted is None else _sentence_at(pair, (one, other), found, allowed, lasted)
     return Compared(int(apart[worst]), int(most[worst]), said, compared=True)
 
 
-def _held_against(
-    one: tuple[Counts, Counts], beside: tuple[Counts, Counts], lag: int, around: tuple[int, int]
-) -> tuple[Counts, Counts, Counts]:
-    """Ticks, readings, and how far each lies outside what the other read just before; −1 where that was nothing."""
+def _held_against(one: tuple[Counts, Counts], beside: tuple[Counts, Counts], lag: int) -> tuple[Counts, Counts, Counts]:
+    """Ticks, readings, and how far each lies outside what the other read just before; only where that was anything."""
     (at, found), (other_at, other) = one, beside
-    near = (at >= around[0]) & (at <= around[1])
-    at, found = at[near], found[near]
-    first, end = np.searchsorted(other_at, at - lag, "left"), np.searchsorted(other_at, at, "right")
-    apart = np.full(at.size, -1, dtype=np.int64)
-    some = np.flatnonzero(end > first)
-    if some.size:
-        edges = np.column_stack((first[some], end[some])).ravel()
-        least = np.minimum.reduceat(np.append(other, np.iinfo(np.int64).max), edges)[::2]
-        most = np.maximum.reduceat(np.append(other, np.iinfo(np.int64).min), edges)[::2]
-        apart[some] = np.maximum(np.maximum(least - found[some], found[some] - most), 0)
-    return at, found, apart
+    end = np.searchsorted(other_at, at, "right")
+    some = end > 0
+    at, found, end = at[some], found[some], end[some]
+    if not at.size:
+        return at, found, at
+    first = np.minimum(np.searchsorted(other_at, at - lag, "left"), end - 1)
+    edges = np.column_stack((first, end)).ravel()
+    least = np.minimum.reduceat(np.append(other, np.iinfo(np.int64).max), edges)[::2]
+    most = np.maximum.reduceat(np.append(other, np.iinfo(np.int64).min), edges)[::2]
+    return at, found, np.maximum(np.maximum(least - found, found - most), 0)
 
 
 def _lasting(at: Counts, disagrees: NDArray[np.bool_], lasting: int, since: int, until: int) -> int | None:
@@ -321,7 +334,9 @@ def _judged(
                 f"at most {longest_gap_s:g} s is allowed"
             )
     largest, most = pair.pressure(found.largest), pair.pressure(found.allowed)
-    fine = f"{pair.tags} agree: at most {largest.text_beside(most)} apart, {most.text(2)} is allowed"
+    briefly = f"disagree for less than {pair.check.lasting_ms / 1000:g} s at a time"
+    how = "agree" if found.largest <= found.allowed else briefly
+    fine = f"{pair.tags} {how}: at most {largest.text_beside(most)} apart, {most.text(2)} is allowed"
     return CriterionFinding(
         criterion=CRITERION,
         measured=str(largest),

@@ -10,6 +10,7 @@ from testbench.framing.checksums import ChecksumKind
 from testbench.framing.exchange import Conversation, Exchange, line_judge
 from testbench.framing.lines import LONGEST, GrammarFramer
 from testbench.framing.readings import Meaning
+from testbench.framing.units import unit_of_value
 from testbench.procedure.valve import Text, Value
 from testbench.station.pace import SerialPace, marks_damage
 from testbench.station.serial_settings import SerialSettings
@@ -171,6 +172,11 @@ class _AsciiSettings(SerialSettings):
     def decimals(self) -> dict[str, int]:
         """What a count of each value is, by the value's name."""
         return {part.name: part.decimals for part in self.parts if isinstance(part, NumberPart)}
+
+    def pressure_unit(self, index: int) -> str | None:
+        """The pressure unit that the line names for one of its values, from 0; None where it names none."""
+        said = [part for part in self.parts if isinstance(part, NumberPart | TextPart)]
+        return unit_of_value([part.text if isinstance(part, TextPart) else None for part in said], index)
 
 
 def _number_problems(numbers: list[NumberPart]) -> Iterator[str]:

@@ -11,7 +11,7 @@ from testbench.metrology.water import check_liquid
 from testbench.procedure.valve import Text, Value
 from testbench.quantities import Pressure, Temperature, Volume
 from testbench.run.bleeding import Burette
-from testbench.run.channels import Atmosphere, CrossCheck
+from testbench.run.channels import CrossCheck
 from testbench.run.record import Origin
 from testbench.station.entries import (
     CalibrationEntry,
@@ -19,6 +19,7 @@ from testbench.station.entries import (
     ChannelEntry,
     Instrument,
     LeakSensorEntry,
+    StatedAtmosphere,
     ThermometerEntry,
     several_problems,
 )
@@ -108,7 +109,7 @@ class Bench(Value):
     works: Works
     operators: tuple[Text, ...] = ()
     """By name, as long as no operator is registered."""
-    barometer: Atmosphere | None = None
+    barometer: StatedAtmosphere | None = None
     """What every absolute transmitter shows at atmosphere."""
     channels: Annotated[tuple[ChannelEntry, ...], Field(max_length=4)] = ()
     """All pressure channels of a bench with several; empty where there is one, ``channel``."""
@@ -192,7 +193,19 @@ class Bench(Value):
                 found.append(f"cross_check[{index}].channels: found {unknown[0]!r}, the pressure channels are {known}")
             elif one == other:
                 found.append(f"cross_check[{index}].channels: found {one!r} twice, two channels are compared")
+            elif {one, other} in [set(earlier.channels) for earlier in self.cross_check[:index]]:
+                found.append(f"cross_check[{index}].channels: found {one} and {other} once more; leave one of them out")
+            elif check.allowed is not None and (span := self._smaller_span(one, other)) and span <= check.allowed:
+                found.append(
+                    f"cross_check[{index}].allowed: found {check.allowed}, the smaller span of the two is {span}, "
+                    "so they could never disagree; state less, or leave it out for what both U allow"
+                )
         return found
+
+    def _smaller_span(self, *tags: str) -> Pressure | None:
+        """Of the calibrations that bench.toml itself states; None where it states none."""
+        stated = [channel.calibration for channel in self.pressure_channels if channel.tag in tags]
+        return min((one.highest - one.lowest for one in stated if one is not None), default=None)
 
     @property
     def beside(self) -> tuple[ChannelEntry, ...]:

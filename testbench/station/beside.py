@@ -106,6 +106,8 @@ class Beside:
         self._bench = bench
         self.channels = tuple(Companion(entry) for entry in bench.beside)
         self._comparisons: tuple[Comparison, ...] = ()
+        self._run = ""
+        """Whose ticks the comparisons are on."""
         self._held_since: int | None = None
         """Since when another channel alone reads pressure in this stage's release, and whether that was said."""
         self._held_said = False
@@ -158,8 +160,8 @@ class Beside:
         for one, record in zip(self, run.beside, strict=True):
             one.channel = record.channel
         pairs = pairs_of(run, fluid)
-        if pairs != tuple(comparison.pair for comparison in self._comparisons):
-            self._comparisons = tuple(Comparison(pair) for pair in pairs)
+        if run.run != self._run or pairs != tuple(comparison.pair for comparison in self._comparisons):
+            self._run, self._comparisons = run.run, tuple(Comparison(pair) for pair in pairs)
 
     # A stage -------------------------------------------------------------------------------------
 
@@ -190,6 +192,10 @@ class Beside:
                 if channel.tag == tag:
                     for sample in samples:
                         comparison.take(which, sample)
+
+    def compare_anew(self) -> None:
+        """A channel was silent for too long: what it read before is nothing to compare with."""
+        self._comparisons = tuple(Comparison(comparison.pair) for comparison in self._comparisons)
 
     @property
     def disagreement(self) -> str:

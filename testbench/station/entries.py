@@ -5,21 +5,43 @@ from collections.abc import Callable, Sequence
 from datetime import date
 from decimal import ROUND_UP, Context, Decimal
 from fractions import Fraction
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, get_args
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from testbench.framing.lines import GrammarFramer, LineFramer
 from testbench.procedure.valve import Text, Value
-from testbench.quantities import Pressure
+from testbench.quantities import AbsolutePressure, Pressure
 from testbench.run.channels import Atmosphere, ChannelRecord, SecondGaugeCheck, UncertaintyPoint, bare_scale
 from testbench.run.samples import NUMBER, Scale
-from testbench.station.ascii_settings import AsciiLineSettings
+from testbench.station.ascii_settings import AsciiLineSettings, AsciiPromptSettings
 from testbench.station.line_settings import BenchLine, PlainLineSettings
 from testbench.station.pace import marks_damage
 
 Positive = Annotated[str, Field(pattern=r"^(0\.[0-9]*[1-9][0-9]*|[1-9][0-9]*(\.[0-9]+)?)$")]
 """A number above 0, as text."""
+MOST_OF_WEATHER = AbsolutePressure.of(50, "hPa")
+"""More than the weather of a day moves a barometer; our own choice."""
+
+
+def _of_a_file_name(tag: str) -> str:
+    if tag.startswith(".") or not tag.isprintable() or set(tag) & set("/\\"):
+        raise ValueError("it becomes part of file names; leave out '/', '\\', control characters and a dot in front")
+    return tag
+
+
+def _believable(found: Atmosphere) -> Atmosphere:
+    u = found.expanded_uncertainty
+    if not AbsolutePressure.zero("hPa") < u <= MOST_OF_WEATHER:
+        raise ValueError(
+            f"expanded_uncertainty: found {u}, it must be above 0 and at most {MOST_OF_WEATHER}, more than the weather "
+            "moves a barometer; state how well it is known and how far it moves until it is stated again"
+        )
+    return found
+
+
+Tag = Annotated[Text, AfterValidator(_of_a_file_name)]
+StatedAtmosphere = Annotated[Atmosphere, AfterValidator(_believable)]
 
 
 class CalibrationEntry(Value):
@@ -56,7 +78,7 @@ class ChannelCalibration(CalibrationEntry):
 class Instrument(Value):
     """Something that is read over a line, and which of the line's values is meant."""
 
-    tag: Text
+    tag: Tag
     instrument: Text
     serial: Text
     line: BenchLine
@@ -103,12 +125,15 @@ class Instrument(Value):
         return self.line.framer() if isinstance(self.line, AsciiLineSettings) else None
 
 
+ChannelUnit = Literal["psi", "bar", "kPa", "MPa"]
+
+
 class ChannelEntry(Instrument):
     """A pressure channel."""
 
-    unit: Literal["psi", "bar", "kPa", "MPa"]
+    unit: ChannelUnit
     reference: Literal["gauge", "absolute"] = "gauge"
-    atmosphere: Atmosphere | None = None
+    atmosphere: StatedAtmosphere | None = None
     """What an absolute transmitter shows at atmosphere; bench.toml says it once, in [barometer]."""
     height_above_valve_m: Annotated[str, Field(pattern=r"^-?[0-9]+(\.[0-9]+)?$")] = "0"
     """How far the transmitter sits above the valve [m]; the water column between them is put on every reading."""
@@ -151,6 +176,19 @@ class ChannelEntry(Instrument):
     def _head_millicounts(self) -> int:
         count = Pressure.of(Fraction(1, 10**self.places), self.unit)
         return round((WATER_COLUMN_PER_M * Fraction(self.height_above_valve_m)).ratio(count) * 1000)
+
+    @model_validator(mode="after")
+    def _unit_as_sent(self) -> Self:
+        sent = (
+            self.line.pressure_unit(self.index)
+            if isinstance(self.line, AsciiLineSettings | AsciiPromptSettings)
+            else None
+        )
+        if sent not in {None, self.unit}:
+            write = f'write unit = "{sent}", or ' if sent in get_args(ChannelUnit) else ""
+            found = f"unit: found {self.unit!r}, the parts of its line say {sent}"
+            raise ValueError(f"{found}; {write}let the instrument send {self.unit}")
+        return self
 
     @model_validator(mode="after")
     def _atmosphere_known(self) -> Self:

@@ -251,6 +251,7 @@ class Session:
         self._compare(self.bench.channel.tag, [sample])
         if tag := self.beside.silent(longest):  # nothing is steady and no hold goes on while it is not compared
             slope = None
+            self.beside.compare_anew()
             self._moved(*stage.rules.not_compared(stage.state, sample.at, tag))
         elsewhere, said = self.beside.pressure_elsewhere(stage.rules, stage.state, sample)
         self._happen(said)

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from testbench.cli.channel.options import channel_of
+from testbench.errors import DataRefusedError
 from testbench.procedure_files.loader import load_bench
 from testbench.station.line_settings import LINE_SETTINGS
 from testbench.wiring import Home, attach_or_start, end_recorder
@@ -148,6 +150,38 @@ def test_settings_are_proposed_from_what_arrives_and_nothing_is_written(line, tm
     file = tmp_path / "line.toml"
     file.write_text(own)
     assert facts_of("channel", "watch", "--settings", file, "--seconds", "0.5")["values"] > 20
+
+
+@pytest.mark.parametrize(
+    ("sent", "more", "given", "unit"),
+    [
+        (" bar", "", {}, "bar"),
+        ("", "", {}, "psi"),
+        (" bar", '[channel]\nunit = "bar"\n', {}, "bar"),
+        ("", '[channel]\nunit = "kPa"\n', {}, "kPa"),
+        ("", '[channel]\nunit = "kPa"\n', {"unit": "MPa"}, "MPa"),
+    ],
+)
+def test_settings_without_a_channel_are_read_in_the_unit_that_the_line_names(tmp_path, sent, more, given, unit):
+    """Else psi; what is said on the command line goes first."""
+    file = tmp_path / "line.toml"
+    part = f', {{ part = "unit", text = "{sent}" }}' if sent else ""
+    number = '{ part = "number", decimals = 2, whole_digits = 4 }'
+    file.write_text(f'{more}[channel.line]\nprotocol = "ascii-line"\nport = "/dev/x"\nparts = [{number}{part}]\n')
+    assert channel_of({"settings": file, **given}).unit == unit
+
+
+def test_settings_in_a_unit_that_the_line_does_not_name_are_refused(tmp_path):
+    """--unit psi for a line in bar."""
+    file = tmp_path / "line.toml"
+    parts = '[{ part = "number", decimals = 2, whole_digits = 4 }, { part = "unit", text = " bar" }]'
+    file.write_text(f'[channel.line]\nprotocol = "ascii-line"\nport = "/dev/x"\nparts = {parts}\n')
+    with pytest.raises(DataRefusedError) as refusal:
+        channel_of({"settings": file, "unit": "psi"})
+    assert str(refusal.value) == (
+        "settings of the line: found unit: found 'psi', the parts of its line say bar; write unit = \"bar\", or let "
+        "the instrument send psi; allowed what 'channel watch --help' lists."
+    )
 
 
 def test_ports_are_listed_without_being_opened(line):

@@ -76,6 +76,46 @@ def test_two_values_get_two_names():
 
 
 @pytest.mark.parametrize(
+    ("form", "unit", "part"),
+    [
+        (b"%+08.2f bar", "bar", {"part": "unit", "text": " bar"}),
+        (b"%+08.2f PSIG", "psi", {"part": "unit", "text": " PSIG"}),
+        (b"%+08.2f mbar", "mbar", {"part": "unit", "text": " mbar"}),
+        (b"%+08.2f barn", None, {"part": "text", "text": " barn"}),
+        (b"%+08.2f mA", None, {"part": "text", "text": " mA"}),
+    ],
+)
+def test_a_known_unit_is_proposed_as_one(form, unit, part):
+    """And told, so that the channel can be given the same; what is no pressure unit stays a text."""
+    found, read = proposed([form % (250 + n / 7) for n in range(30)])
+    assert (found.unit, found.settings["parts"][-1], read) == (unit, part, 30)
+
+
+def test_the_unit_is_that_of_the_first_value():
+    """Behind it; before it where the line begins with one."""
+    assert proposed([b"%+08.2f psi;%+08.2f bar" % (n, n) for n in range(30)])[0].unit == "psi"
+    assert proposed([b"psi %+08.2f;bar %+08.2f" % (n, n) for n in range(30)])[0].unit == "psi"
+
+
+@pytest.mark.parametrize("form", [b"%+.5E", b"%+.5e psi", b"%.3E,%.3E"])
+def test_exponent_notation_is_named_and_not_taken_apart(form):
+    """2.50 would stand for 250: IEEE 488.2 calls it NR3, which only its answers are read in."""
+    lines = [form % ((n + 250,) * form.count(b"%")) for n in range(30)]
+    found, _ = proposed(lines)
+    assert (found.settings, found.sure) == ({}, "none")
+    assert found.why == (
+        f"30 of 30 lines have numbers in exponent notation, such as {lines[-1].decode()!r}, which an ascii-line does "
+        "not take; let the instrument send plain decimals, or ask it with protocol scpi where it answers queries"
+    )
+
+
+def test_a_status_letter_behind_the_number_is_no_exponent():
+    """Not even an E: what follows is no digit."""
+    found, read = proposed([b"%+08.2fE" % n for n in range(30)])
+    assert (found.settings["parts"][-1], read) == ({"part": "text", "text": "E"}, 30)
+
+
+@pytest.mark.parametrize(
     ("data", "why"),
     [
         (b"", "nothing arrives; it may be polled, and nothing was sent to find out"),

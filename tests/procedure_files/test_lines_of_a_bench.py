@@ -107,6 +107,37 @@ def test_a_mistake_in_a_line_is_refused_with_place_and_remedy(tmp_path, example,
 
 
 @pytest.mark.parametrize(
+    ("part", "sentence"),
+    [
+        (
+            '"unit", text = " bar"',
+            ("found 'psi', the parts of its line say bar; write unit = \"bar\", or let the instrument send psi."),
+        ),
+        (
+            '"text", text = " BARG"',
+            ("found 'psi', the parts of its line say bar; write unit = \"bar\", or let the instrument send psi."),
+        ),
+        (
+            '"unit", text = " mbar"',
+            "found 'psi', the parts of its line say mbar; let the instrument send psi.",
+        ),
+        ('"unit", text = " PSIG"', ""),
+        ('"unit", text = " %"', ""),
+        ('"text", text = " barn"', ""),
+    ],
+)
+@pytest.mark.parametrize("protocol", ["ascii-line", "ascii-prompt"])
+def test_a_channel_has_the_unit_that_its_line_names(tmp_path, protocol, part, sentence):
+    """Bar read as psi would be wrong by a factor of 14.5; a text that is no pressure unit says nothing."""
+    example = EXAMPLES["ascii-line.toml"].replace("parts = [ ", 'query = "P?"\nparts = [ ', protocol == "ascii-prompt")
+    text = with_line(example.replace('"ascii-line"', f'"{protocol}"').replace('"unit", text = " psi"', part))
+    if sentence:
+        assert refused(tmp_path, text) == f"bench.toml:18: channel.unit: {sentence}"
+    else:
+        assert load(tmp_path, text).channel.unit == "psi"
+
+
+@pytest.mark.parametrize(
     ("old", "new", "sentence"),
     [
         (

@@ -90,6 +90,21 @@ def test_a_bench_with_one_channel_is_what_it_was(tmp_path):
         "bench.toml:64: cross_check[1].channels: found 'PT-101' twice, two channels are compared.",
     ),
     (
+        'channels = ["PT-101", "PT-103"]',
+        'channels = ["PT-101", "PT-103"]\n[[cross_check]]\nchannels = ["PT-103", "PT-101"]',
+        "bench.toml:66: cross_check[2].channels: found PT-103 and PT-101 once more; leave one of them out.",
+    ),
+    (
+        'tag = "PT-102"', 'tag = "../PT-102"',
+        ("bench.toml:33: channels[2].tag: found '../PT-102'; it becomes part of file names; leave out '/', '\\', "
+         "control characters and a dot in front."),
+    ),
+    (
+        'tag = "PT-102"', 'tag = "PT\\u001b102"',
+        ("bench.toml:33: channels[2].tag: found 'PT\\x1b102'; it becomes part of file names; leave out '/', '\\', "
+         "control characters and a dot in front."),
+    ),
+    (
         '# allowed = "2 psi" ', 'allowed = "0 psi" ',
         "bench.toml:65: cross_check[1].allowed: found '0 psi'; it must be above 0.",
     ),
@@ -105,6 +120,41 @@ def test_a_bench_with_one_channel_is_what_it_was(tmp_path):
 def test_what_does_not_fit_together_is_refused(tmp_path, old, new, sentence):
     """Place, what was found, and what to write instead."""
     assert refused(tmp_path, bench_examples()[SEVERAL].replace(old, new, 1)) == sentence
+
+
+@pytest.mark.parametrize(("allowed", "fine"), [("999.9 psi", True), ("1000 psi", False)])
+def test_a_difference_that_could_never_be_is_no_limit(tmp_path, allowed, fine):
+    """Spans of 1000 psi and 100 bar, as the calibrations of bench.toml state them; the smaller counts."""
+    text = bench_examples()[SEVERAL].replace('# allowed = "2 psi" ', f'allowed = "{allowed}" ')
+    sheet = (
+        'certificate_number = "C"\nlaboratory = "L"\ncalibrated_on = 2000-01-01\ndue_on = 2000-12-31\n'
+        'lowest = "0 {unit}"\nhighest = "{most} {unit}"\nexpanded_uncertainty = "1 {unit}"\n'
+    )
+    for tag, most, unit in (("PT-101", 1000, "psi"), ("PT-103", 100, "bar")):
+        head, found, rest = text.partition(f'tag = "{tag}"')
+        before, line, after = rest.partition("[channels.line]")
+        text = f"{head}{found}{before}[channels.calibration]\n{sheet.format(most=most, unit=unit)}{line}{after}"
+    if fine:
+        assert load(tmp_path, text).cross_check[0].allowed == Pressure.parse(allowed)
+    else:
+        assert refused(tmp_path, text).partition(": ")[2] == (
+            "cross_check[1].allowed: found 1000 psi, the smaller span of the two is 1000 psi, so they could "
+            "never disagree; state less, or leave it out for what both U allow."
+        )
+
+
+@pytest.mark.parametrize(("u", "fine"), [("0 hPa", False), ("0.1 hPa", True), ("50 hPa", True), ("50.1 hPa", False)])
+def test_a_barometer_is_neither_perfect_nor_worthless(tmp_path, u, fine):
+    """U above 0 and up to 50 hPa, our own choice."""
+    text = bench_examples()[ABSOLUTE].replace('"10 hPa" ', f'"{u}" ')
+    if fine:
+        assert str(load(tmp_path, text).channel.atmosphere.expanded_uncertainty) == u
+    else:
+        assert refused(tmp_path, text) == (
+            f"bench.toml:13: barometer.expanded_uncertainty: found {u}, it must be above 0 and at most 50 hPa, more "
+            "than the weather moves a barometer; state how well it is known and how far it moves until it is stated "
+            "again."
+        )
 
 
 def test_a_deciding_channel_needs_channels_to_choose_from(tmp_path):

@@ -4,7 +4,7 @@ from datetime import date
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from testbench.metrology.decision_rule import Conformity
@@ -39,10 +39,10 @@ def trace(*samples: tuple[int, int]) -> Trace:
 
 
 def live(found: Pair, one: Trace, other: Trace) -> str:
-    """The first sentence of a comparison that takes both in the order of their ticks."""
+    """The first sentence of a comparison that takes both in the order of their ticks, and one reading behind them."""
     comparison = Comparison(found)
     every = [(int(t.at[n]), which, int(t.counts[n])) for which, t in enumerate((one, other)) for n in range(len(t))]
-    for at, which, counts in sorted(every):
+    for at, which, counts in [*sorted(every), (max(every)[0] + 1, 0, 0)]:
         comparison.take(which, Sample(at, counts))
         if comparison.sentence:
             return comparison.sentence
@@ -69,8 +69,11 @@ def test_both_values_stand_in_the_sentence():
 
 
 def test_the_sentence_names_readings_of_one_moment():
-    """The second value of a line is taken first while the pressure rises by 60 psi a reading: 20 psi apart, not 40."""
-    comparison = Comparison(pair())
+    """The second value of a line is taken first while the pressure rises by 60 psi a reading: 20 psi apart, not 40.
+
+    The lag is so short that it does not take this up: with 1 s it would be a channel that is 0.03 s slower.
+    """
+    comparison = Comparison(pair(lag_ms=50))
     for tenth in range(40):
         rising = 6_000 * tenth
         comparison.take(1, Sample(tenth * S // 10, rising - 2_000))
@@ -153,28 +156,97 @@ def test_a_silence_is_measured_from_reading_to_reading(since, silent):
     assert longest_silence(frozen, 5_000, 50_000) == 43_000
 
 
-ticks = st.lists(st.integers(0, 60 * S), min_size=1, max_size=120, unique=True).map(sorted)
+def slower(period_s: float, counts: int, seconds: int = 60) -> Trace:
+    return trace(*((int(n * period_s * S) + 500, counts) for n in range(int(seconds / period_s))))
+
+
+@pytest.mark.parametrize(("lag_ms", "period_s"), [(1000, 0.9), (1000, 1.1), (1000, 1.9), (50, 0.1), (500, 0.6)])
+@pytest.mark.parametrize(("apart", "disagree"), [(70, False), (71, True)])
+def test_a_channel_slower_than_the_lag_is_compared_by_its_newest_reading(lag_ms, period_s, apart, disagree):
+    """However old it is: at rest nothing is forgiven."""
+    found, one, other = pair(lag_ms=lag_ms), steady(45_000, 60), slower(period_s, 45_000 - apart)
+    sentence = "PT-101 reads 450.0 psi and PT-102 449.3 psi: 0.71 psi apart, at most 0.7 psi is allowed" * disagree
+    assert live(found, one, other) == compare(found, one, other, 0, 59 * S).disagreed == sentence
+    (judged,) = judge_cross_checks((found,), {"PT-101": one, "PT-102": other}, (0, 59 * S), 2.0, DAY)
+    agree = "PT-101 and PT-102 agree: at most 0.70 psi apart, 0.70 psi is allowed."
+    assert judged.sentence == (f"{sentence}." if disagree else agree)
+
+
+def test_before_the_other_has_read_there_is_neither_agreement_nor_disagreement():
+    """Ten seconds of the first alone; the disagreement begins with the second's first reading and takes its 2 s."""
+    one, other = steady(45_000, 20), steady(43_000, 10, first=10 * S)
+    comparison = Comparison(pair())
+    for tenth in range(120):
+        comparison.take(0, Sample(tenth * S // 10, 45_000))
+        if tenth >= 100:
+            comparison.take(1, Sample(tenth * S // 10, 43_000))
+    assert comparison.sentence == ""
+    assert live(pair(), one, other) == compare(pair(), one, other, 0, 20 * S).disagreed != ""
+
+
+@pytest.mark.parametrize("first", [0, 1])
+def test_readings_of_one_tick_are_compared_with_each_other_whichever_is_taken_first(first):
+    """Two values of one line while the pressure rises by 60 psi a reading."""
+    comparison = Comparison(pair())
+    for tenth in range(60):
+        for which in (first, 1 - first):
+            comparison.take(which, Sample(tenth * S // 10, 6_000 * tenth))
+            assert comparison.sentence == ""
+
+
+def test_a_disagreement_too_short_to_count_is_not_called_agreement():
+    """One second of 5 psi where 2 s count."""
+    one = steady(45_000)
+    other = trace(*((tenth * S // 10 + 500, 45_000 + 500 * (30 <= tenth < 40)) for tenth in range(100)))
+    traces = {"PT-101": one, "PT-102": other}
+    (found,) = judge_cross_checks((pair(lag_ms=100),), traces, (0, 99_000), 2, DAY)
+    assert found.conformity is Conformity.CONFORMS
+    assert found.sentence == (
+        "PT-101 and PT-102 disagree for less than 2 s at a time: at most 5.00 psi apart, 0.70 psi is allowed."
+    )
+
+
+seconds = st.lists(st.integers(0, 60), max_size=40).map(lambda found: [second * S for second in found])
+ticks = st.tuples(seconds, st.lists(st.integers(0, 60 * S), max_size=80)).map(lambda both: sorted(both[0] + both[1]))
 levels = st.lists(st.integers(-90, 90), min_size=1, max_size=6)
 
 
 @st.composite
 def two_traces(draw):
-    """Two channels at odd moments, each at a few levels; no two readings at one tick."""
-    at = draw(ticks)
-    mine = draw(st.lists(st.booleans(), min_size=len(at), max_size=len(at)))
+    """Two channels, each at a few levels, slow or fast; some moments are odd, some are both channels' or doubled."""
     found = []
-    for which in (True, False):
-        own = [tick for tick, whose in zip(at, mine, strict=True) if whose is which]
+    for at in (draw(ticks), draw(ticks)):
         steps = draw(levels)
-        found.append(trace(*((tick, 45_000 + steps[tick * len(steps) // (60 * S + 1)]) for tick in own)))
+        found.append(trace(*((tick, 45_000 + steps[tick * len(steps) // (60 * S + 1)]) for tick in at)))
+    assume(len(found[0]) + len(found[1]))
     return tuple(found)
 
 
-@given(traces=two_traces(), lag_ms=st.integers(100, 30_000), lasting_ms=st.integers(100, 20_000))
+@given(traces=two_traces(), lag_ms=st.integers(50, 30_000), lasting_ms=st.integers(100, 20_000))
 def test_live_and_sealed_readings_are_compared_alike(traces, lag_ms, lasting_ms):
-    """One by one as they came, or all at once from the record."""
+    """One by one as they came, or all at once from the record: the same first sentence."""
     found = pair(lag_ms=lag_ms, lasting_ms=lasting_ms)
-    assert (live(found, *traces) != "") == (compare(found, *traces, 0, 60 * S).disagreed != "")
+    assert live(found, *traces) == compare(found, *traces, 0, 60 * S).disagreed
+
+
+@given(traces=two_traces(), lag_ms=st.integers(50, 30_000), lasting_ms=st.integers(100, 20_000))
+def test_agreement_is_never_said_of_a_difference_that_lasted(traces, lag_ms, lasting_ms):
+    """By the rule written out plainly: every moment by itself, and every stretch of moments."""
+    found = pair(lag_ms=lag_ms, lasting_ms=lasting_ms)
+    lag, lasting = found.lag, found.lasting
+    read = [list(zip(one.at.tolist(), one.counts.tolist(), strict=True)) for one in traces]
+    disagree, longest, since = False, -1, None
+    for now in sorted({at for one in read for at, _ in one}):
+        agreed = []
+        for one, other in (read, read[::-1]):
+            before = [(at, counts) for at, counts in other if at <= now]
+            beside = [counts for at, counts in before if at >= now - lag] or [counts for _, counts in before[-1:]]
+            mine = [counts for at, counts in one if at == now] if beside else []
+            agreed += [min(beside) - 70 <= counts <= max(beside) + 70 for counts in mine]
+        disagree = not any(agreed) if agreed else disagree
+        since = None if not disagree else now if since is None else since
+        longest = max(longest, -1 if since is None else now - since)
+    assert (compare(found, *traces, 0, 60 * S).disagreed != "") is (longest >= lasting)
 
 
 @given(traces=two_traces())

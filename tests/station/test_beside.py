@@ -106,7 +106,7 @@ def test_channels_that_disagree_trip_the_stage_with_both_values(two):
     two.start("HL-4-0117")
     two.to_hold(505)
     two.apart = -20
-    two.hold(505, 3.1)
+    two.hold(505, 3.2)
     assert two.see().stage.ended == "tripped"
     assert two.see().stage.reason == DISAGREE
     two.apart = 0
@@ -116,14 +116,27 @@ def test_channels_that_disagree_trip_the_stage_with_both_values(two):
     assert record.reason == f"The shell test tripped: {DISAGREE}"
 
 
-@pytest.mark.parametrize(("seconds", "tripped"), [(2.9, False), (3.1, True)])
+@pytest.mark.parametrize(("seconds", "tripped"), [(2.9, False), (3.2, True)])
 def test_a_disagreement_must_last(two, seconds, tripped):
-    """lag_s = 1 until the window holds nothing that agrees, and lasting_s = 2."""
+    """lag_s = 1 until the window holds nothing that agrees, lasting_s = 2, and the reading that ends the moment."""
     two.start("HL-4-0117")
     two.to_hold(505)
     two.apart = -20
     two.hold(505, seconds)
     assert (two.see().stage.ended == "tripped") is tripped
+
+
+def test_each_run_is_compared_from_its_own_first_tick(two):
+    """A second run of the same zero: nothing that was read before it counts, and its ticks begin anew."""
+    two.start("HL-4-0117")
+    two.hold(0.2, 60)
+    first = two.session.run
+    two.do("end_run")
+    two.start("HL-4-0117")
+    assert two.session.run.beside[0].channel == first.beside[0].channel
+    two.apart = 4
+    two.hold(0.2, 4)
+    assert "PT-101 reads 0.0 psi and PT-102 4.0 psi: 4.0 psi apart, at most 1.8 psi is allowed." in two.said
 
 
 @pytest.mark.parametrize(("apart", "tripped"), [(1.80, False), (1.85, True)])
@@ -174,6 +187,18 @@ def test_a_silent_channel_that_must_be_compared_breaks_the_hold(two):
     two.second_silent = False
     two.hold(505, 40)
     assert two.see().stage.phase == "holding"
+
+
+def test_what_a_silent_channel_read_long_ago_is_not_held_against_the_other(two):
+    """Lost while filling: the stage waits for it and does not trip on its last reading, nor when it is back."""
+    two.start("HL-4-0117")
+    two.do("start_stage")
+    two.do("vent_closed")
+    two.second_silent = True
+    two.hold(505, 20)
+    two.second_silent = False
+    two.hold(505, 40)
+    assert (two.see().stage.ended, two.see().stage.phase) == ("", "holding")
 
 
 def test_the_evaluation_does_not_trust_the_machine(two):

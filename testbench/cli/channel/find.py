@@ -1,7 +1,7 @@
 """``testbench channel find``."""
 
 import json
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
@@ -46,10 +46,10 @@ def _facts(port: "FoundPort", seconds: float | None) -> dict[str, Any]:
     try:
         heard = listen(port.path, seconds)
     except BenchError as refusal:
-        return facts | {"free": False, "sure": "none", "why": str(refusal), "settings": None, "toml": ""}
+        return facts | {"free": False, "sure": "none", "why": str(refusal), "unit": None, "settings": None, "toml": ""}
     settings = _settings(heard)
-    toml = toml_of(settings) if settings else ""
-    sure = {"sure": heard.guess.sure, "why": heard.guess.why}
+    toml = _unit_toml(heard.guess.unit) + toml_of(settings) if settings else ""
+    sure = {"sure": heard.guess.sure, "why": heard.guess.why, "unit": heard.guess.unit}
     return facts | {"free": True, **sure, "settings": settings, "toml": toml, "bytes": len(heard.data)}
 
 
@@ -77,6 +77,17 @@ def _tell(facts: dict[str, Any]) -> None:
         say(f"# {'no proposal' if not facts['toml'] else facts['sure']}: {facts['why']}")
     if facts.get("toml"):
         say(facts["toml"])
+
+
+def _unit_toml(unit: str | None) -> str:
+    """The line of [channel] that goes with a line that names its unit."""
+    from testbench.station.entries import ChannelUnit
+
+    if unit is None:
+        return ""
+    if unit not in get_args(ChannelUnit):
+        return f"# It sends {unit}; let it send one of {', '.join(get_args(ChannelUnit))}, which a channel can be in.\n"
+    return f'[channel]\nunit = "{unit}"\n\n'
 
 
 def toml_of(line: dict[str, Any]) -> str:

@@ -3,7 +3,7 @@
 import tomllib
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar, get_args
 
 import click
 
@@ -22,7 +22,8 @@ _OPTIONS = (
     click.option("--protocol", type=click.Choice(PROTOCOLS), default=None, help="How it speaks; default: plain-line."),
     click.option("--settings", type=click.Path(exists=True, dir_okay=False, path_type=Path),
                  help="A TOML file with a [channel.line], such as an example of the home or what 'find' proposed."),
-    click.option("--unit", type=click.Choice(["psi", "bar", "kPa", "MPa"]), default="psi", show_default=True),
+    click.option("--unit", type=click.Choice(["psi", "bar", "kPa", "MPa"]),
+                 help="Default: what the settings say, else psi."),
     click.option("--baud", type=int), click.option("--byte-size", type=int),
     click.option("--parity", type=click.Choice(["none", "even", "odd"])), click.option("--stop-bits", type=int),
     click.option("--decimals", type=int, help="Of the number; default 2."),
@@ -75,17 +76,33 @@ def channel_of(given: Mapping[str, Any]) -> "ChannelEntry | None":
 def _described(said: dict[str, Any]) -> dict[str, Any]:
     """The table [channel] that the options stand for."""
     if "settings" in said:
-        table = {"unit": said["unit"]} | _from_file(said["settings"])
+        table = _from_file(said["settings"])
         if "port" in said:
             table["line"]["port"] = said["port"]
-        return table
+        return {"unit": _unit_sent(table)} | table | ({"unit": said["unit"]} if "unit" in said else {})
+    unit = said.get("unit", "psi")
     protocol = said.get("protocol", "plain-line")
     same = ("port", "host", "tcp_port", "baud", "byte_size", "parity", "stop_bits", "unit_id", "poll_every_s")
     line = {"protocol": protocol} | {name: said[name] for name in (*same, "answer_within_s") if name in said}
     if protocol == "plain-line":
         digits = {"decimals": said.get("decimals", 2), "whole_digits": said.get("whole_digits", 4)}
-        return {"unit": said["unit"], "line": line} | digits
-    return {"unit": said["unit"], "line": line | _values(protocol, said)}
+        return {"unit": unit, "line": line} | digits
+    return {"unit": unit, "line": line | _values(protocol, said)}
+
+
+def _unit_sent(table: Mapping[str, Any]) -> str:
+    """The unit that a line of text names for the value that is meant; psi where it names none that a channel has."""
+    from testbench.station.ascii_settings import AsciiLineSettings, AsciiPromptSettings
+    from testbench.station.entries import ChannelUnit
+    from testbench.station.line_settings import LINE_SETTINGS
+
+    if table["line"].get("protocol") not in ASCII:
+        return "psi"
+    line = LINE_SETTINGS.validate_python(table["line"])
+    assert isinstance(line, AsciiLineSettings | AsciiPromptSettings)
+    names = [*line.decimals]
+    sent = line.pressure_unit(names.index(table["value"]) if table.get("value") in names else 0)
+    return sent if sent is not None and sent in get_args(ChannelUnit) else "psi"
 
 
 def _values(protocol: str, said: Mapping[str, Any]) -> dict[str, Any]:
