@@ -71,6 +71,7 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
             signing=signing_of(home, store, clock, bench, replay),
         )  # fmt: skip
         session = Session(bench, outside)
+        session.interrupted = bool(recovered)
         _take_up(store, documents)
         _say_first(session, recovered, notice(home))
         inbox: Inbox = Inbox()

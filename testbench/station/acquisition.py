@@ -285,6 +285,11 @@ class Acquisition:
         return "" if self.fault is None else faults.sentence_of(self.fault, self._detail)
 
     @property
+    def remedy(self) -> str:
+        """What to do about it; empty while there is a usable reading."""
+        return self.port_remedy if self.port_sentence or self.fault is None else faults.remedy_of(self.fault)
+
+    @property
     def why_silent(self) -> str:
         """Why there is no usable reading, as the end of a sentence without its stop."""
         return self.port_sentence.rstrip(".") or str(self.fault)

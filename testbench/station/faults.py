@@ -48,6 +48,11 @@ def fault_of(rejected: Rejected) -> GapReason | None:
     return _REASONS.get(rejected.reason)
 
 
+def remedy_of(fault: GapReason) -> str:
+    """What to do about a fault; empty where only waiting helps."""
+    return _REMEDIES.get(fault, "")
+
+
 def sentence_of(fault: GapReason, detail: str) -> str:
     """The fault and what to do about it, in one line for the screen.
 
@@ -55,6 +60,6 @@ def sentence_of(fault: GapReason, detail: str) -> str:
         fault: why there is no usable reading.
         detail: what exactly, such as the name of an exception; may be empty.
     """
-    remedy = _REMEDIES.get(fault, "")
+    remedy = remedy_of(fault)
     said = f"{fault} ({detail})." if detail else fault if fault.endswith("?") else f"{fault}."
     return f"No reading: {said} {remedy}".rstrip()
