@@ -24,9 +24,11 @@ _REASONS = {
 partial line) and what the reading itself says (its range) is not among them."""
 
 _CHECK_LINE = "Check baud, byte_size and parity in bench.toml; 'testbench channel find --listen' tries them."
+_SEE_BYTES = "Compare what it sends with the form in bench.toml; without a recorder 'testbench channel watch' shows it."
+_BYTES_HERE = "Compare the newest rejected bytes, shown here, with the form of the line in its settings."
 _REMEDIES = {
     GapReason.SILENT: "Check the cable, the supply and the address of this transmitter.",
-    GapReason.GARBAGE: "Compare what it sends with the form in bench.toml: 'testbench channel watch' shows it.",
+    GapReason.GARBAGE: _SEE_BYTES,
     GapReason.FROZEN: "Check the transmitter.",
     GapReason.OUT_OF_RANGE: "Check the transmitter and the pressure on another gauge.",
     GapReason.LATE: "Wait; if it comes again, look what holds this machine or its adapter up.",
@@ -63,3 +65,8 @@ def sentence_of(fault: GapReason, detail: str) -> str:
     remedy = remedy_of(fault)
     said = f"{fault} ({detail})." if detail else fault if fault.endswith("?") else f"{fault}."
     return f"No reading: {said} {remedy}".rstrip()
+
+
+def beside_the_bytes(sentence: str) -> str:
+    """The same where the rejected bytes stand beside it: nobody is sent to look for them elsewhere."""
+    return sentence.replace(_SEE_BYTES, _BYTES_HERE)

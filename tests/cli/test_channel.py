@@ -93,7 +93,10 @@ def test_what_was_watched_is_kept_and_watched_again(line, tmp_path):
     file = tmp_path / "a.capture"
     live = facts_of("channel", "watch", "--port", line[0], "--seconds", "0.5", "--capture", file)
     again = facts_of("channel", "watch", "--from-capture", file)
-    assert again["values"] >= live["values"] > 20
+    assert live["values"] > 20
+    same = ("values", "rejected", "gaps", "rate_hz", "noise", "first", "last", "minimum", "maximum", "sample_time")
+    assert {name: again[name] for name in same} == {name: live[name] for name in same}
+    assert (live["capture"], again["capture"]) == (None, {"end_seal": True, "unsealed_steps": 0, "sentence": ""})
     assert (again["gaps"], again["fault"], again["minimum"]) == (0, "", 250.0)
     refused = call("channel", "watch", "--port", line[0], "--seconds", "0.5", "--capture", file)
     assert refused.stderr.splitlines()[0] == f"Capture {file} cannot be written: File exists."
@@ -104,6 +107,21 @@ def test_a_captured_fault_is_told_from_the_command_line():
     facts = facts_of("channel", "watch", "--from-capture", CAPTURES / "echo.capture")
     assert (facts["values"], facts["rejected"], facts["gaps"]) == (1, 4, 1)
     assert facts["rejected_reasons"] == {"our own query came back instead of an answer": 4}
+
+
+def test_a_capture_without_its_end_seal_is_read_and_said_to_be_cut_off(tmp_path):
+    """As the power leaves it; in words and in --json."""
+    file = tmp_path / "cut.capture"
+    lines = (CAPTURES / "echo.capture").read_bytes().splitlines(keepends=True)
+    file.write_bytes(b"".join(lines[:-1]))
+    steps = len(lines) - 2
+    sentence = (
+        "Capture cut.capture has no end seal: it was cut off, or is still being written. "
+        f"{steps} steps stand after its last seal, and nothing vouches for them."
+    )
+    facts = facts_of("channel", "watch", "--from-capture", file)
+    assert facts["capture"] == {"end_seal": False, "unsealed_steps": steps, "sentence": sentence}
+    assert sentence in call("channel", "watch", "--from-capture", file).stdout.splitlines()
 
 
 def test_a_capture_that_was_changed_is_refused(tmp_path):

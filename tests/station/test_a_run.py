@@ -249,7 +249,7 @@ CAUTIONS_WHEN_LOST = (
 
 @pytest.mark.parametrize("seconds", [0.6, 2, 29])
 def test_nobody_is_told_to_pump_while_the_pressure_is_not_known(at_hand, seconds):
-    """Common practice: what cannot be read is under pressure. From the first moment, not only when the hold is broken."""
+    """Common practice: what cannot be read is under pressure. From the first moment, not only from 1 s on."""
     at_hand.start("HL-4-0117")
     at_hand.to_hold(512)
     at_hand.silence(seconds)

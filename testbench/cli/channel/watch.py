@@ -2,6 +2,7 @@
 
 import queue
 import sys
+from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +15,7 @@ from testbench.cli.output import home_of, home_option, json_option, say, say_jso
 
 if TYPE_CHECKING:
     from testbench.instruments.connecting import Reader
+    from testbench.instruments.replays import Replay
     from testbench.station.acquisition import PortEvent
     from testbench.station.watching import Watch
 
@@ -48,10 +50,11 @@ def command(
     try:
         _look(watched, seconds, shown=not as_json and sys.stdout.isatty())
     except KeyboardInterrupt:
-        pass
+        watched.reader.stop()
+        _look(watched, None, shown=False)  # what it has read until now is in the capture, and counts
     finally:
         watched.closing.close()
-    facts = watched.watch.facts()
+    facts = watched.watch.facts() | {"capture": watched.sealed}
     if as_json:
         say_json(facts)
     else:
@@ -67,6 +70,8 @@ class Watched:
     events: "queue.SimpleQueue[PortEvent]"
     end: str
     """What a replay says at its end; empty where there is none."""
+    sealed: dict[str, Any] | None
+    """How the capture of a replay was closed; None where there is none."""
     closing: ExitStack
 
 
@@ -101,14 +106,32 @@ def _watched(
         reader = connect(channel.line, clock, events.put, None if file is None else file.take, line)
         reader.start()
         closing.callback(reader.stop)
-        return Watched(Watch(channel), reader, events, end, closing.pop_all())
+        return Watched(Watch(channel), reader, events, end, _sealed(replay), closing.pop_all())
+
+
+def _sealed(replay: "Replay | None") -> dict[str, Any] | None:
+    if replay is None:
+        return None
+    capture, name = replay.capture, replay.line.where
+    return {"end_seal": capture.ended, "unsealed_steps": capture.unsealed, "sentence": capture.without_end(name)}
 
 
 def _look(watched: Watched, seconds: float | None, *, shown: bool) -> None:
     """Take events until the time is up on the line's own clock, or nothing more will come."""
+    watch, due_s, said = watched.watch, 0.0, ""
+    for event in _events(watched, seconds):
+        watch.take(event)
+        if watched.reader.refusal is not None and not watch.state:
+            raise watched.reader.refusal
+        if shown and (event.at_s >= due_s or watch.sentence != said):
+            due_s, said = event.at_s + SHOWN_EVERY_S, watch.sentence
+            click.echo(f"\r\x1b[K{_line(watch)}", nl=False)
+
+
+def _events(watched: Watched, seconds: float | None) -> "Iterator[PortEvent]":
     from testbench.station.acquisition import PortLost
 
-    watch, first_s, due_s, said = watched.watch, None, 0.0, ""
+    first_s = None
     while True:
         try:
             event = watched.events.get(timeout=0.1)
@@ -118,15 +141,12 @@ def _look(watched: Watched, seconds: float | None, *, shown: bool) -> None:
             continue
         first_s = event.at_s if first_s is None else first_s
         if seconds is not None and event.at_s - first_s > seconds:
-            return
+            if watched.end:
+                return
+            watched.reader.stop()  # what it has read until now is in the capture, and counts
         if isinstance(event, PortLost) and event.sentence == watched.end:
             return  # the end of a capture is no fault of its line
-        watch.take(event)
-        if watched.reader.refusal is not None and not watch.state:
-            raise watched.reader.refusal
-        if shown and (event.at_s >= due_s or watch.sentence != said):
-            due_s, said = event.at_s + SHOWN_EVERY_S, watch.sentence
-            click.echo(f"\r\x1b[K{_line(watch)}", nl=False)
+        yield event
 
 
 def _line(watch: "Watch") -> str:
@@ -153,6 +173,8 @@ def _tell(facts: dict[str, Any]) -> None:
         say(f"least {facts['minimum']} {unit}, most {facts['maximum']} {unit}")
         say(f"noise (standard deviation) {_figure(facts['noise'])} {unit}, resolution {facts['resolution']:g} {unit}")
     say(f"{facts['rejected']} rejected{_counted(facts['rejected_reasons'])}")
+    for item in facts["rejected_newest"]:
+        say(f"  '{item['bytes']}': {item['reason']}")
     say(f"{facts['gaps']} gaps{_counted(facts['gap_reasons'])}")
     if facts["slowest_answer_s"] is not None:
         say(f"slowest answer {facts['slowest_answer_s'] * 1000:.1f} ms")
@@ -161,6 +183,8 @@ def _tell(facts: dict[str, Any]) -> None:
     say(f"line: {facts['line'] or 'never opened'}")
     if facts["sample_time"] is not None:
         say(_sample_time(facts["sample_time"]))
+    if facts["capture"] is not None and facts["capture"]["sentence"]:
+        say(facts["capture"]["sentence"])
     if facts["fault"]:
         say(facts["fault"])
 
