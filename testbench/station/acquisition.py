@@ -251,8 +251,8 @@ class Acquisition:
         rejected = tuple((at, item) for item in bad if item not in banners)
         garbage = sum(item.reason not in NO_GARBAGE for _, item in rejected)
         self.rejected_lines += garbage
-        for item in bad:
-            self._late = item.reason is RejectReason.LATE or (self._late and item.reason is not RejectReason.NO_ANSWER)
+        for _, one in rejected:
+            self._late = one.reason is RejectReason.LATE or (self._late and one.reason is not RejectReason.NO_ANSWER)
         readings = [item for item in found if isinstance(item, Reading)]
         if garbage and not readings and self.silent_since(at) is not None:
             self._name_fault([item for _, item in rejected])

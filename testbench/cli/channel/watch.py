@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from testbench.cli.channel.options import channel_of, line_options
-from testbench.cli.output import home_of, home_option, json_option, say, say_json
+from testbench.cli.channel.options import channel_of, line_options, refuse_beside
+from testbench.cli.output import FiniteRange, home_of, home_option, json_option, say, say_json
 
 if TYPE_CHECKING:
     from testbench.instruments.connecting import Reader
@@ -23,9 +23,9 @@ SHOWN_EVERY_S = 0.25
 
 
 @click.command()
-@click.option("--seconds", type=click.FloatRange(0, min_open=True), help="How long; default: until Ctrl-C, or the end.")
+@click.option("--seconds", type=FiniteRange(0, min_open=True), help="How long; default: until Ctrl-C, or the end.")
 @click.option("--from-capture", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="Replay a capture.")
-@click.option("--speed", type=click.FloatRange(0, min_open=True), help="Of a replay; default: as fast as it goes.")
+@click.option("--speed", type=FiniteRange(0, min_open=True), help="Of a replay; default: as fast as it goes.")
 @click.option("--capture", type=click.Path(path_type=Path), help="Keep every byte with its stamp in this new file.")
 @click.option("--channel", "tag", help="Which pressure channel of the home, by its tag; default: the deciding one.")
 @line_options
@@ -54,7 +54,7 @@ def command(
         _look(watched, None, shown=False)  # what it has read until now is in the capture, and counts
     finally:
         watched.closing.close()
-    facts = watched.watch.facts() | {"capture": watched.sealed}
+    facts = watched.watch.facts() | {"capture": watched.sealed, "hint": watched.hint}
     if as_json:
         say_json(facts)
     else:
@@ -72,6 +72,8 @@ class Watched:
     """What a replay says at its end; empty where there is none."""
     sealed: dict[str, Any] | None
     """How the capture of a replay was closed; None where there is none."""
+    hint: str
+    """What is probably meant by what was given; empty where nothing looks out of the way."""
     closing: ExitStack
 
 
@@ -90,6 +92,7 @@ def _watched(
     from testbench.station.watching import Watch
     from testbench.wiring import Home, refuse_if_recorded
 
+    _check_beside(given, place[1], from_capture, speed)
     replay = None if from_capture is None else replay_of(from_capture, speed)
     channel = channel_of(given) if replay is None else replay.channel
     if channel is None:
@@ -106,7 +109,24 @@ def _watched(
         reader = connect(channel.line, clock, events.put, None if file is None else file.take, line)
         reader.start()
         closing.callback(reader.stop)
-        return Watched(Watch(channel), reader, events, end, _sealed(replay), closing.pop_all())
+        return Watched(
+            Watch(channel), reader, events, end, _sealed(replay), getattr(channel.line, "hint", ""), closing.pop_all()
+        )
+
+
+def _check_beside(given: dict[str, Any], tag: str | None, from_capture: Path | None, speed: float | None) -> None:
+    """Refuse what would be left unused.
+
+    Raises:
+        OptionUnusedError: a capture says itself what line it is of; only a replay has a speed, only a bench has tags.
+    """
+    own = ("--seconds", "--capture", "--json")
+    if from_capture is not None:
+        refuse_beside("--from-capture", {**given, "channel": tag}, ("--speed", *own))
+        return
+    refuse_beside("a line that is no capture", {"speed": speed}, own)
+    if any(given[name] is not None for name in ("port", "host", "settings")):
+        refuse_beside("a line given here", {"channel": tag}, own)
 
 
 def _sealed(replay: "Replay | None") -> dict[str, Any] | None:
@@ -183,10 +203,9 @@ def _tell(facts: dict[str, Any]) -> None:
     say(f"line: {facts['line'] or 'never opened'}")
     if facts["sample_time"] is not None:
         say(_sample_time(facts["sample_time"]))
-    if facts["capture"] is not None and facts["capture"]["sentence"]:
-        say(facts["capture"]["sentence"])
-    if facts["fault"]:
-        say(facts["fault"])
+    last = (facts["capture"] or {}).get("sentence", ""), facts["fault"], facts["hint"] and f"Hint: {facts['hint']}."
+    for sentence in filter(None, last):
+        say(sentence)
 
 
 def _sample_time(found: dict[str, Any]) -> str:
