@@ -6,15 +6,25 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from testbench.errors import CheckpointRefusedError, FileNotWrittenError
+from testbench.errors import (
+    CheckpointRefusedError,
+    DocumentUnreadableError,
+    FileNotWrittenError,
+    FileRefusedError,
+    StampFailedError,
+)
 from testbench.wiring import Home, fit_key, open_store, read_store
 
 if TYPE_CHECKING:
     from testbench.certificate.issue import Issued
     from testbench.certificate.ledger_key import LedgerKey
+    from testbench.certificate.stamping import TimeStamps
     from testbench.run.ledger import Checkpoint, Held
+    from testbench.station.bench import Bench
     from testbench.store.ledger_check import LedgerReport
     from testbench.store.repository import SqliteStore
+
+MOST_DOCUMENTS = 1_000_000
 
 
 def checkpoint_now(home: Home, store: "SqliteStore") -> "Checkpoint":
@@ -131,9 +141,10 @@ def _checkpoint_text(against: str) -> tuple[str, str]:
         raise CheckpointRefusedError(against, f"the file cannot be read ({failure.strerror})") from failure
     if not data.startswith(b"%PDF-"):
         return data.decode("utf-8", errors="replace"), against
-    from testbench.certificate.verify import verify
+    from testbench.certificate.checking import verify_apart
+    from testbench.certificate.trust import Anchors
 
-    judged = verify(data, [])
+    judged = verify_apart(data, Anchors())
     if not judged.intact:
         raise CheckpointRefusedError(against, "the document was changed after it was sealed")
     if not judged.checkpoint:
@@ -160,10 +171,50 @@ def issue_document(home: Home, run: str) -> "Issued":
             at = max(at, latest_of(record, signed))
         issued = issue(
             record, digest, traces, signed=signed, works=bench.works, paper=bench.paper, key_folder=home.keys,
-            out_folder=home.certificates, at=at, checkpoint=checkpoint_now(home, store),
+            out_folder=home.certificates, at=at, checkpoint=checkpoint_now(home, store), stamps=_time_stamps(bench),
         )  # fmt: skip
         store.add_document(run, issued.kind, str(issued.path), sha256=issued.sha256, record_sha256=digest, at=at)
     return issued
+
+
+def _time_stamps(bench: "Bench") -> "TimeStamps | None":
+    from testbench.certificate.stamping import OverHttp
+
+    return None if bench.time_stamp is None else OverHttp(bench.time_stamp.url)
+
+
+def stamp_documents(home: Home) -> tuple[list[Path], dict[str, str]]:
+    """Put time stamps on the documents of a bench that wait for one.
+
+    Returns:
+        What was stamped, and what still waits with the reason.
+
+    Raises:
+        FileRefusedError: bench.toml names no time-stamp authority.
+    """
+    from testbench.certificate.issue import stamp_file
+    from testbench.instruments.clocks import SystemClock
+
+    stamps = _time_stamps(home.bench())
+    if stamps is None:
+        raise FileRefusedError(str(home.folder / "bench.toml"), "time_stamp", "nothing", "a table with a url is needed")
+    done: list[Path] = []
+    waiting: dict[str, str] = {}
+    with open_store(home) as store:
+        for summary in store.history(limit=MOST_DOCUMENTS):
+            path = Path(summary.document or "")
+            try:
+                digest = stamp_file(path, stamps) if summary.document else ""
+            except (DocumentUnreadableError, StampFailedError) as failure:
+                waiting[str(path)] = str(failure)
+                continue
+            if digest:
+                last, at = store.documents_of(summary.run)[-1], SystemClock().utc()
+                store.add_document(
+                    summary.run, last.kind, last.path, sha256=digest, record_sha256=last.record_sha256, at=at
+                )
+                done.append(path)
+    return done, waiting
 
 
 def write_new(path: Path, text: str) -> None:

@@ -1430,6 +1430,94 @@ class KeyFileError(BenchError):
 
 
 @dataclass(eq=False)
+class ArchiveProfileError(BenchError):
+    """A drawn document breaks a rule of the archive profile."""
+
+    profile: str
+    found: tuple[str, ...]
+    remedy: ClassVar[str] = "The record is safe; report this sentence, the document is issued once it is corrected."
+
+    def sentence(self) -> str:
+        return f"The document is not PDF/A-{self.profile}: {'; '.join(self.found[:3])}."
+
+
+@dataclass(eq=False)
+class PassphraseWrongError(BenchError):
+    """A key does not open."""
+
+    path: str
+    remedy: ClassVar[str] = "Type the passphrase again; if it is lost, make a new key with 'testbench keys renew'."
+
+    def sentence(self) -> str:
+        return f"Key {self.path} does not open: the passphrase is wrong, or the file was changed."
+
+
+@dataclass(eq=False)
+class PassphraseMissingError(BenchError):
+    """A key needs a passphrase and nobody is there to ask."""
+
+    what: str
+    found: str
+    allowed: str = (
+        "the file that TESTBENCH_PASSPHRASE_FILE names, the system's credential testbench-passphrase, a terminal"
+    )
+    remedy: ClassVar[str] = "Put the passphrase into a file of mode 0600 and name it in TESTBENCH_PASSPHRASE_FILE."
+
+    def sentence(self) -> str:
+        return f"Passphrase of {self.what} cannot be used: {self.found}; allowed is {self.allowed}."
+
+
+@dataclass(eq=False)
+class AuthorityRefusedError(BenchError):
+    """The works' authority cannot do what was asked."""
+
+    what: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "'testbench keys show' lists what there is; nothing has been changed."
+
+    def sentence(self) -> str:
+        return f"{self.what}: found {self.found}; allowed {self.allowed}."
+
+
+@dataclass(eq=False)
+class TokenFailedError(BenchError):
+    """A key on a token cannot be used."""
+
+    token: str
+    found: str
+    remedy: ClassVar[str] = "Plug the token in, check module, label and PIN in token.toml, and try again."
+
+    def sentence(self) -> str:
+        return f"Token {self.token}: {self.found}."
+
+
+@dataclass(eq=False)
+class SignatureRefusedError(BenchError):
+    """A document does not take this signature."""
+
+    field: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "The document is unchanged; the signatures it has stay valid."
+
+    def sentence(self) -> str:
+        return f"Signature {self.field}: {self.found}; allowed is {self.allowed}."
+
+
+@dataclass(eq=False)
+class StampFailedError(BenchError):
+    """A time-stamp authority gave no time stamp."""
+
+    authority: str
+    found: str
+    remedy: ClassVar[str] = "The document is valid without it; run 'testbench certificate stamp' later."
+
+    def sentence(self) -> str:
+        return f"Time-stamp authority {self.authority} gave no time stamp: {self.found}."
+
+
+@dataclass(eq=False)
 class DocumentUnreadableError(BenchError):
     """The file is no document of ours."""
 

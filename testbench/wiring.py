@@ -145,11 +145,14 @@ def fit_key(home: Home) -> None:
 
     ``init`` makes the key before anybody has described the bench.
     """
+    from testbench.certificate.keyring import AUTHORITY
     from testbench.certificate.keys import CERTIFICATE_FILE, read_certificate, renew_station_key, signer_of
     from testbench.instruments.clocks import SystemClock
 
     bench = home.bench()
-    if not (home.keys / CERTIFICATE_FILE).exists() or any(home.certificates.glob("*.pdf")):
+    if (home.keys / AUTHORITY).exists() or not (home.keys / CERTIFICATE_FILE).exists():
+        return
+    if any(home.certificates.glob("*.pdf")):
         return
     signer = signer_of(read_certificate(home.keys / CERTIFICATE_FILE))
     if bench.works.name not in signer or bench.name not in signer:

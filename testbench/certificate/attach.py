@@ -1,18 +1,25 @@
-"""The record and every reading, attached to the page: who holds the file can judge the run again."""
+"""The record and every reading, attached to the page: who holds the file can judge the run again.
+
+The file is archived as PDF/A-3b (ISO 19005-3), the part that allows such attachments, and is checked before it is
+signed. The check is the library's own: an allow-list on the published veraPDF rules for level b, of which it implements
+two thirds and refuses the rest on sight. It is not veraPDF, and it does not look at signed revisions.
+"""
 
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from io import BytesIO
+from typing import Any
 
 import numpy as np
 
+from testbench.errors import ArchiveProfileError
 from testbench.run.ledger import Checkpoint
 from testbench.run.record import RunRecord, canonical
 from testbench.run.samples import TICKS_PER_S, Scale, Trace
 from testbench.run.signature import Signature
 
-RECORD, CHECKPOINT = "record.json", "ledger-checkpoint.json"
+RECORD, CHECKPOINT, PROFILE = "record.json", "ledger-checkpoint.json", "3b"
 CSV_HEAD = "time_s,pressure_{unit},ticks,counts"
 ASKED = ",asked_ticks"
 """The last column, where each reading was asked for: when."""
@@ -107,9 +114,13 @@ def attach(page: bytes, files: tuple[Attachment, ...], dated: datetime) -> bytes
         dated: date of the attachments; nothing else in here depends on the time.
 
     Returns:
-        A PDF 1.7; the same bytes for the same arguments.
+        A PDF 1.7, PDF/A-3b; the same bytes for the same arguments.
+
+    Raises:
+        ArchiveProfileError: it is not PDF/A-3b as far as can be checked.
     """
     import pikepdf
+    from pikepdf import pdfa
 
     stamp = f"D:{dated.astimezone(UTC):%Y%m%d%H%M%S}Z"
     with pikepdf.open(BytesIO(page)) as pdf:
@@ -122,13 +133,26 @@ def attach(page: bytes, files: tuple[Attachment, ...], dated: datetime) -> bytes
                 creation_date=stamp, mod_date=stamp, relationship=pikepdf.Name.Data,
             )  # fmt: skip
             pdf.attachments[file.name] = spec
-        # This is the place for the archive profile (output intent, XMP), before the file is saved and sealed.
+        pdfa.prepare(pdf, PROFILE)
+        _date_metadata(pdf, dated)
         out = BytesIO()
-        pdf.save(
-            out, deterministic_id=True, force_version="1.7",
-            object_stream_mode=pikepdf.ObjectStreamMode.disable, compress_streams=True,
-        )  # fmt: skip
+        try:
+            pdfa.save(
+                pdf, out, PROFILE, repair=False, deterministic_id=True, force_version="1.7",
+                object_stream_mode=pikepdf.ObjectStreamMode.disable,
+            )  # fmt: skip
+        except pdfa.PdfaError as failure:
+            raise ArchiveProfileError(PROFILE, tuple(str(one) for one in failure.report.findings)) from failure
     return out.getvalue()
+
+
+def _date_metadata(pdf: Any, dated: datetime) -> None:
+    """The library dates the metadata with the time it was made, in the zone it was made in."""
+    moment = f"{dated.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}".encode()
+    metadata = pdf.Root.Metadata
+    text, count = re.subn(rb"(<xmp:MetadataDate>)[^<]*", rb"\g<1>" + moment, metadata.read_bytes())
+    assert count == 1
+    metadata.write(text)
 
 
 def safe_name(text: str) -> str:

@@ -112,5 +112,48 @@ def layout() -> Layout:
     return Layout.model_validate(_read("layout.toml"))
 
 
+class Way(Value):
+    """One way to check a certificate."""
+
+    heading: str
+    text: str
+    commands: tuple[str, ...]
+    after: str
+
+
+class HowToCheck(Value):
+    """The whole of how-to-check.toml."""
+
+    title: str
+    lead: str
+    root: str
+    compare: str
+    facts: str
+    fingerprint: str
+    way: tuple[Way, ...]
+    closing: str
+
+    def filled(self, **facts: str) -> "HowToCheck":
+        """The page with its braces filled in."""
+        return self.model_validate(_filled(self.model_dump(mode="json"), facts))
+
+
+@cache
+def how_to_check() -> HowToCheck:
+    """Read how-to-check.toml."""
+    return HowToCheck.model_validate(_read("how-to-check.toml"))
+
+
+def _filled(value: Any, facts: dict[str, str]) -> Any:
+    """Every text of a nested value with its braces filled in; a brace that names nothing stays as it is."""
+    if isinstance(value, str):
+        for name, fact in facts.items():
+            value = value.replace(f"{{{name}}}", fact)
+        return value
+    if isinstance(value, dict):
+        return {key: _filled(one, facts) for key, one in value.items()}
+    return [_filled(one, facts) for one in value]
+
+
 def _read(name: str) -> dict[str, Any]:
     return tomllib.loads((reports() / name).read_text(encoding="utf-8"))

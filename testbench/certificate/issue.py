@@ -10,7 +10,14 @@ from testbench.certificate.content import IssueFacts, Kind, content_of, kind_of,
 from testbench.certificate.data import layout, words
 from testbench.certificate.keys import StationKey, grouped, load_station_key
 from testbench.certificate.page import draw
-from testbench.errors import DocumentExistsError, DocumentNotWrittenError, RecordDamagedError
+from testbench.certificate.stamping import TimeStamps
+from testbench.errors import (
+    DocumentExistsError,
+    DocumentNotWrittenError,
+    DocumentUnreadableError,
+    RecordDamagedError,
+    StampFailedError,
+)
 from testbench.run.ledger import Checkpoint
 from testbench.run.record import RunRecord, canonical, sha256
 from testbench.run.samples import Trace
@@ -27,6 +34,8 @@ class Issued:
     sha256: str
     """Hash of the sealed file."""
     number: str
+    waiting: str = ""
+    """Why it has no time stamp though an authority is named; empty where it has one, or none is named."""
 
 
 def issue(
@@ -41,6 +50,7 @@ def issue(
     out_folder: Path,
     at: datetime,
     checkpoint: Checkpoint | None = None,
+    stamps: TimeStamps | None = None,
 ) -> Issued:
     """Make, seal, check and write the document of a closed run.
 
@@ -55,6 +65,7 @@ def issue(
         out_folder: where the file goes; made if it is missing.
         at: the station's time of day, UTC.
         checkpoint: how far the bench's ledger has come; whoever holds the document is a witness of it.
+        stamps: the time-stamp authority; where it does not answer the document leaves without, and waits for one.
 
     Raises:
         NoCertificateError: the run is void or inconclusive.
@@ -75,6 +86,7 @@ def issue(
     data = sealed_document(
         record, record_sha256, traces, works=works, paper=paper, key=key, at=at, signed=signed, checkpoint=checkpoint
     )
+    data, waiting = _stamped(data, stamps)
     _check_own(data, key, number, record)
     try:
         _write(path, data)
@@ -82,7 +94,52 @@ def issue(
         raise DocumentExistsError(number, str(path)) from None
     except OSError as failure:
         raise DocumentNotWrittenError(str(path), f"{failure.strerror}") from failure
-    return Issued(path, kind, sha256(data), number)
+    return Issued(path, kind, sha256(data), number, waiting)
+
+
+def _stamped(data: bytes, stamps: TimeStamps | None) -> tuple[bytes, str]:
+    """The document with its time stamp, or without and why."""
+    if stamps is None:
+        return data, ""
+    from testbench.certificate.stamping import stamped
+
+    try:
+        return stamped(data, stamps), ""
+    except StampFailedError as failure:
+        return data, str(failure)
+
+
+def stamp_file(path: Path, stamps: TimeStamps) -> str:
+    """Put a time stamp on a document that has none, in its place.
+
+    Returns:
+        SHA-256 of the file as it is now; empty where it had its time stamp.
+
+    Raises:
+        DocumentUnreadableError: the file is not one that was signed here.
+        StampFailedError: no time stamp was had; the file is as it was.
+    """
+    from testbench.certificate.stamping import stamped
+    from testbench.certificate.verify import verify
+
+    try:
+        data = path.read_bytes()
+    except OSError as failure:
+        raise DocumentUnreadableError(str(path), failure.strerror or str(failure)) from failure
+    if not verify(data, ()).intact:
+        raise DocumentUnreadableError(str(path), "it is not intact")
+    done = stamped(data, stamps)
+    if done == data:
+        return ""
+    if not verify(done, ()).intact:
+        raise StampFailedError(stamps.name, "the document would not be intact with its time stamp")
+    unfinished = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        _write(unfinished, done)
+        unfinished.replace(path)
+    finally:
+        unfinished.unlink(missing_ok=True)
+    return sha256(done)
 
 
 def file_name(record: RunRecord) -> str:
@@ -128,7 +185,7 @@ def _check_own(data: bytes, key: StationKey, number: str, record: RunRecord) -> 
 
     judged = verify(data, [key.certificate])
     stated = (judged.number, judged.serial, judged.verdict)
-    if not judged.trusted or stated != (number, record.valve.serial, record.verdict):
+    if not (judged.trusted and judged.follows) or stated != (number, record.valve.serial, record.verdict):
         found = " ".join(judged.reasons) or "it states other facts than the record"
         raise DocumentNotWrittenError(number, f"it did not pass its own check: {found}".rstrip("."))
 

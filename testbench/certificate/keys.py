@@ -1,7 +1,9 @@
-"""The station key: an ECDSA P-256 key that only its owner can read, and the self-signed certificate that names it.
+"""The keys that sign: ECDSA P-256, readable by their owner alone, each with the certificate that names it.
 
-The private key lies in ``station-key.pem`` (PKCS#8, mode 0600), the certificate in ``station-cert.pem``; customers get
-the certificate, or its fingerprint, by another way than the documents.
+A bench begins with a key of its own in ``station-key.pem`` (PKCS#8, mode 0600) and a self-signed ``station-cert.pem``;
+customers get the certificate, or its fingerprint, by another way than the documents. Where the works has an authority
+(``certificate/keyring``), the key lies in ``station.p12`` under a passphrase, or on a token that ``token.toml`` names,
+and ``station-chain.pem`` leads from its certificate to the works' root. A person's key lies in ``people/``.
 """
 
 import hashlib
@@ -10,27 +12,40 @@ import stat
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Protocol
 
+from testbench.certificate.passphrases import FromSystem, Passphrases
 from testbench.errors import KeyFileError
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ec import EllipticCurvePrivateKey
     from cryptography.x509 import Certificate
 
-KEY_FILE, CERTIFICATE_FILE = "station-key.pem", "station-cert.pem"
+KEY_FILE, CERTIFICATE_FILE, CHAIN_FILE = "station-key.pem", "station-cert.pem", "station-chain.pem"
+PACKED_FILE, TOKEN_FILE = "station.p12", "token.toml"
+OF_STATION = (KEY_FILE, PACKED_FILE, TOKEN_FILE, CERTIFICATE_FILE, CHAIN_FILE)
 YEARS = 10
+
+
+class Signs(Protocol):
+    """A private key in memory or on a token."""
+
+    def sign(self, data: bytes, signature_algorithm: Any, /) -> bytes:
+        """The signature of some bytes, ECDSA with SHA-256, in DER."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
 class StationKey:
-    """A loaded key, ready to sign."""
+    """A loaded key, of the station or of a person, ready to sign."""
 
-    key: "EllipticCurvePrivateKey"
+    key: Signs
     certificate: bytes
     """DER."""
     signer: str
     """Name in the certificate."""
+    chain: tuple[bytes, ...] = ()
+    """DER of the certificates above it, the root left out; empty where it is self-signed."""
 
     @property
     def fingerprint(self) -> str:
@@ -86,10 +101,29 @@ def renew_station_key(folder: Path, bench_name: str, works_name: str, at: dateti
     Returns:
         The new fingerprint.
     """
-    old = fingerprint_of(read_certificate(folder / CERTIFICATE_FILE))[:12]
-    for name in (KEY_FILE, CERTIFICATE_FILE):
-        (folder / name).rename(folder / f"{Path(name).stem}-{old}.pem")
+    set_aside(folder)
     return make_station_key(folder, bench_name, works_name, at)
+
+
+def set_aside(folder: Path) -> None:
+    """Rename the files of the station key after its fingerprint, so that a new one can take their place."""
+    if not (folder / CERTIFICATE_FILE).exists():
+        return
+    old = fingerprint_of(read_certificate(folder / CERTIFICATE_FILE))[:12]
+    for path in (folder / name for name in OF_STATION):
+        if path.exists():
+            path.rename(path.with_name(f"{path.stem}-{old}{path.suffix}"))
+
+
+def own_certificates(folder: Path) -> list[bytes]:
+    """The certificates of every station key that this home has or had, DER, as far as they can be read."""
+    found = []
+    for path in sorted(folder.glob("station-cert*.pem")):
+        try:
+            found.append(read_certificate(path))
+        except KeyFileError:
+            continue
+    return found
 
 
 def _self_signed(key: "EllipticCurvePrivateKey", bench_name: str, works_name: str, at: datetime) -> "Certificate":
@@ -122,7 +156,11 @@ def _self_signed(key: "EllipticCurvePrivateKey", bench_name: str, works_name: st
 
 
 def create_file(path: Path, data: bytes, mode: int) -> None:
-    """Write a new file that is on disk when this returns."""
+    """Write a new file that is on disk when this returns.
+
+    Raises:
+        KeyFileError: it exists already or cannot be written.
+    """
     try:
         descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
     except FileExistsError:
@@ -135,30 +173,77 @@ def create_file(path: Path, data: bytes, mode: int) -> None:
         os.fsync(file.fileno())
 
 
-def load_station_key(folder: Path) -> StationKey:
-    """Load key and certificate of a bench.
+def load_station_key(folder: Path, ask: Passphrases | None = None) -> StationKey:
+    """Load key and certificate of a bench, from wherever they lie.
+
+    Args:
+        folder: the keys of a home.
+        ask: for the passphrase or PIN; None: the system, or the person at the terminal.
 
     Raises:
         KeyFileError: a file is missing, damaged, readable by others, or the two do not belong together.
+        PassphraseMissingError: nobody can be asked for the passphrase.
+        PassphraseWrongError: it does not open the key.
+        TokenFailedError: the token does not answer or holds no such key.
     """
+    ask = ask or FromSystem()
+    if (folder / TOKEN_FILE).exists():
+        from testbench.certificate.token import token_key
+
+        key: Signs = token_key(folder / TOKEN_FILE, ask)
+        return _with_certificate(key, folder / TOKEN_FILE, folder)
+    if (folder / PACKED_FILE).exists():
+        return load_packed(folder / PACKED_FILE, ask)
+    return _with_certificate(_plain(folder / KEY_FILE), folder / KEY_FILE, folder)
+
+
+def load_packed(path: Path, ask: Passphrases) -> StationKey:
+    """Load a key that lies under a passphrase.
+
+    Raises:
+        KeyFileError: the file is missing, readable by others, or holds something else.
+        PassphraseMissingError: nobody can be asked.
+        PassphraseWrongError: the passphrase does not open it.
+    """
+    from cryptography.hazmat.primitives.serialization import Encoding
+
+    from testbench.certificate.pkcs12 import unpacked
+
+    data = read_protected(path)
+    key, certificate, above = unpacked(data, ask.known(str(path)), str(path))
+    own = certificate.public_bytes(Encoding.DER)
+    return StationKey(key, own, signer_of(own), tuple(one.public_bytes(Encoding.DER) for one in above))
+
+
+def _plain(path: Path) -> "EllipticCurvePrivateKey":
     from cryptography.hazmat.primitives.asymmetric.ec import SECP256R1, EllipticCurvePrivateKey
     from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
-    path = folder / KEY_FILE
     try:
         key = load_pem_private_key(read_protected(path), password=None)
     except (ValueError, TypeError):
         raise KeyFileError(str(path), "it holds no private key that can be read") from None
     if not isinstance(key, EllipticCurvePrivateKey) or not isinstance(key.curve, SECP256R1):
         raise KeyFileError(str(path), "it holds another kind of key than ECDSA P-256")
+    return key
+
+
+def _with_certificate(key: Any, path: Path, folder: Path) -> StationKey:
+    """A key and the certificate files beside it, which must belong to it."""
     certificate = read_certificate(folder / CERTIFICATE_FILE)
     if _public_key_of(certificate) != key.public_key():
         raise KeyFileError(str(path), f"it does not belong to {CERTIFICATE_FILE} beside it")
-    return StationKey(key, certificate, signer_of(certificate))
+    chain = folder / CHAIN_FILE
+    above = (read_certificate(chain),) if chain.exists() else ()
+    return StationKey(key, certificate, signer_of(certificate), above)
 
 
 def read_protected(path: Path) -> bytes:
-    """The key file's bytes, once its permissions were checked on the open file."""
+    """A key file's bytes, once its permissions were checked on the open file.
+
+    Raises:
+        KeyFileError: it is missing, cannot be read, or others can use it.
+    """
     try:
         with path.open("rb") as file:
             mode = os.fstat(file.fileno()).st_mode
@@ -188,6 +273,14 @@ def read_certificate(path: Path) -> bytes:
         raise KeyFileError(str(path), f"it cannot be read ({failure.strerror})") from failure
     except ValueError:
         raise KeyFileError(str(path), "it holds no certificate") from None
+
+
+def is_self_signed(certificate: bytes) -> bool:
+    """Whether a certificate names itself as its issuer."""
+    from cryptography import x509
+
+    found = x509.load_der_x509_certificate(certificate)
+    return found.issuer == found.subject
 
 
 def signer_of(certificate: bytes) -> str:

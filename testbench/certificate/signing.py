@@ -1,4 +1,8 @@
-"""Sealing a document: one certifying signature of the station, PAdES B-B, no change allowed afterwards.
+"""Signatures in a document, PAdES B-B: the station's one seal, or an operator's certification and a reviewer's lock.
+
+Either the station **seals** the document, and nothing may change afterwards (DocMDP P=1). Or the operator **certifies**
+it: both fields are there before the first signature, only filling in the reviewer's is allowed (P=2), and the
+reviewer's signature **locks** the document (FieldMDP All, P=1).
 
 pyHanko is used with two departures. Its own signer reads the key again for each signature; ours keeps the key object.
 And it raises the file to PDF 2.0 for an elliptic-curve key, which an archive profile of PDF 1.7 forbids; ours declares
@@ -11,11 +15,14 @@ from functools import cache
 from io import BytesIO
 from typing import Any
 
-from testbench.certificate.keys import StationKey
+from testbench.certificate.keys import StationKey, signer_of
+from testbench.errors import SignatureRefusedError
 
-FIELD = "StationSeal"
+FIELD, OPERATOR, REVIEWER = "StationSeal", "Operator", "Reviewer"
 LONGEST_SIGNATURE = 72
 """Bytes of an ECDSA P-256 signature in DER, at most."""
+ROOM = 2 * 9_216
+"""Hexadecimal digits kept free for the last signature of a document: with a time stamp it takes 4 to 8 KiB."""
 
 
 def seal(document: bytes, key: StationKey, at: datetime) -> bytes:
@@ -29,27 +36,91 @@ def seal(document: bytes, key: StationKey, at: datetime) -> bytes:
     Returns:
         The document's bytes followed by one revision that holds the signature.
     """
-    from asn1crypto import x509
+    from pyhanko.sign import fields
+
+    spec = fields.SigFieldSpec(FIELD, readable_field_name="Station seal")
+    told = {"certify": True, "docmdp_permissions": fields.MDPPerm.NO_CHANGES}
+    return _signed(_writer(document), key, at, FIELD, told, spec, ROOM)
+
+
+def certify(document: bytes, key: StationKey, at: datetime) -> bytes:
+    """Sign a document as its operator, and leave it open for one signature more: the reviewer's.
+
+    Args:
+        document: the finished PDF, unsigned.
+        key: the operator's key.
+        at: the station's time of day.
+
+    Raises:
+        SignatureRefusedError: the document has a signature.
+    """
+    from pyhanko.sign import fields
+
+    writer = _writer(document)
+    if _signers(writer.prev):
+        raise SignatureRefusedError(OPERATOR, "the document is signed already", "the first signature")
+    spec = fields.SigFieldSpec(OPERATOR, readable_field_name="Operator")
+    fields.append_signature_field(
+        writer,
+        fields.SigFieldSpec(
+            REVIEWER, readable_field_name="Reviewer",
+            field_mdp_spec=fields.FieldMDPSpec(fields.FieldMDPAction.ALL),
+            doc_mdp_update_value=fields.MDPPerm.NO_CHANGES,
+        ),
+    )  # fmt: skip
+    told = {"certify": True, "docmdp_permissions": fields.MDPPerm.FILL_FORMS}
+    return _signed(writer, key, at, OPERATOR, told, spec)
+
+
+def lock(document: bytes, key: StationKey, at: datetime) -> bytes:
+    """Sign a document as its reviewer; nothing may change afterwards.
+
+    Args:
+        document: as :func:`certify` gave it.
+        key: the reviewer's key; it names another person than the operator's.
+        at: the station's time of day.
+
+    Raises:
+        SignatureRefusedError: the document is not certified by an operator, is locked, or by the same person.
+    """
+    writer = _writer(document)
+    signers = _signers(writer.prev)
+    if set(signers) != {OPERATOR}:
+        found = "it is signed already" if REVIEWER in signers else "no operator has signed"
+        raise SignatureRefusedError(REVIEWER, found, "one reviewer, after the operator")
+    if signers[OPERATOR] == key.signer:  # a person may hold two certificates while one replaces the other
+        raise SignatureRefusedError(REVIEWER, f"{key.signer}, who signed as operator", "another person")
+    return _signed(writer, key, at, REVIEWER, {}, None, ROOM)
+
+
+def _writer(document: bytes) -> Any:
     from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
+
+    logging.getLogger("pyhanko").setLevel(logging.ERROR)
+    return IncrementalPdfFileWriter(BytesIO(document))
+
+
+def _signers(reader: Any) -> dict[str, str]:
+    """Field names and whom the certificates in them name."""
+    return {found.field_name: signer_of(found.signer_cert.dump()) for found in reader.embedded_signatures}
+
+
+def _signed(  # noqa: PLR0917 - what a signature is made of
+    writer: Any, key: StationKey, at: datetime, field: str, told: dict[str, Any], spec: Any, room: int | None = None
+) -> bytes:
+    from asn1crypto import x509
     from pyhanko.sign import fields, signers
 
     signer_class, sealer_class = _classes()
-    logging.getLogger("pyhanko").setLevel(logging.ERROR)
-    writer = IncrementalPdfFileWriter(BytesIO(document))
     meta = signers.PdfSignatureMetadata(
-        field_name=FIELD,
-        subfilter=fields.SigSeedSubFilter.PADES,
-        certify=True,
-        docmdp_permissions=fields.MDPPerm.NO_CHANGES,
-        md_algorithm="sha256",
-        name=key.signer,
+        field_name=field, subfilter=fields.SigSeedSubFilter.PADES, md_algorithm="sha256", name=key.signer, **told
     )
-    spec = fields.SigFieldSpec(FIELD, readable_field_name="Station seal")
     certificate = x509.Certificate.load(key.certificate)
-    sealer = sealer_class(meta, signer_class(certificate, key.key), new_field_spec=spec)
+    above = [x509.Certificate.load(one) for one in key.chain]
+    sealer = sealer_class(meta, signer_class(certificate, above, key.key), new_field_spec=spec)
     sealer.at = at
     out = BytesIO()
-    sealer.sign_pdf(writer, output=out)
+    sealer.sign_pdf(writer, output=out, bytes_reserved=room)
     return out.getvalue()
 
 
@@ -60,12 +131,15 @@ def _classes() -> tuple[Any, Any]:
     from cryptography.hazmat.primitives.hashes import SHA256
     from pyhanko.sign import signers
     from pyhanko.sign.signers import pdf_signer
+    from pyhanko_certvalidator.registry import SimpleCertificateStore
 
-    class StationSigner(signers.Signer):
+    class KeySigner(signers.Signer):
         """Signs with a key object that is already loaded."""
 
-        def __init__(self, certificate: Any, key: Any) -> None:
-            super().__init__(signing_cert=certificate)
+        def __init__(self, certificate: Any, above: Any, key: Any) -> None:
+            store: Any = SimpleCertificateStore()  # type: ignore[no-untyped-call]
+            store.register_multiple(above)
+            super().__init__(signing_cert=certificate, cert_registry=store)
             self._key = key
 
         async def async_sign_raw(self, data: bytes, digest_algorithm: str, dry_run: bool = False) -> bytes:  # noqa: FBT001, FBT002 - the library's own signature
@@ -88,4 +162,4 @@ def _classes() -> tuple[Any, Any]:
             session.system_time = self.at
             return session
 
-    return StationSigner, Sealer
+    return KeySigner, Sealer

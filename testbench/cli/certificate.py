@@ -1,4 +1,4 @@
-"""``testbench certificate``: issue a document of a closed run, verify any document."""
+"""``testbench certificate``: issue a document of a closed run, verify any document, stamp those that wait."""
 
 import sys
 from pathlib import Path
@@ -7,12 +7,12 @@ import click
 
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
 
-INTACT, CHANGED, UNKNOWN_SIGNER = 0, 1, 3
+INTACT, CHANGED, UNKNOWN_SIGNER, DOES_NOT_FOLLOW = 0, 1, 3, 4
 
 
 @click.group()
 def command() -> None:
-    """Issue or verify a certificate."""
+    """Issue, verify or time-stamp a certificate."""
 
 
 @command.command()
@@ -32,33 +32,67 @@ def issue(run: str, home: Path | None, *, as_json: bool) -> None:
 
 
 @command.command()
+@home_option
+@json_option
+def stamp(home: Path | None, *, as_json: bool) -> None:
+    """Put time stamps on the documents of this bench that have none yet.
+
+    Asks the authority that bench.toml names. A document is valid without; exit code 1 where some still have none.
+    """
+    from testbench.custody import stamp_documents
+    from testbench.wiring import Home
+
+    done, failed = stamp_documents(Home(home_of(home)))
+    if as_json:
+        say_json({"stamped": [str(path) for path in done], "waiting": failed})
+    else:
+        for path in done:
+            say(f"Stamped: {path}")
+        for name, reason in failed.items():
+            say(f"Waiting: {name}: {reason}")
+        if not done and not failed:
+            say("Every document has its time stamp.")
+    sys.exit(1 if failed else 0)
+
+
+@command.command()
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option(
-    "--signer", "signers", multiple=True, type=click.Path(dir_okay=False, path_type=Path),
-    help="The works' seal certificate (PEM), got by another way than the document; may be given several times.",
+    "--root", "--signer", "roots", multiple=True, type=click.Path(dir_okay=False, path_type=Path),
+    help="The works' root or station certificate (PEM), got by another way than the document; several may be given.",
+)  # fmt: skip
+@click.option(
+    "--crl", "lists", multiple=True, type=click.Path(dir_okay=False, path_type=Path),
+    help="A revocation list of the works (DER); several may be given.",
+)  # fmt: skip
+@click.option(
+    "--stamp-root", "stamps", multiple=True, type=click.Path(dir_okay=False, path_type=Path),
+    help="Root certificate (PEM) of a time-stamp authority.",
 )  # fmt: skip
 @home_option
 @json_option
-def verify(file: Path, signers: tuple[Path, ...], home: Path | None, *, as_json: bool) -> None:
-    """Check that FILE is what a station sealed, and whose seal it is.
+def verify(  # noqa: PLR0917 - one for each option
+    file: Path, roots: tuple[Path, ...], lists: tuple[Path, ...], stamps: tuple[Path, ...], home: Path | None,
+    as_json: bool,  # noqa: FBT001
+) -> None:  # fmt: skip
+    """Check that FILE is what was signed, that its verdict follows from its readings, and whose signature it is.
 
-    Needs no bench home and no network. Exit code 0: intact, known signer; 1: changed or unreadable; 3: intact, but
-    the signer is not known here.
+    Needs no bench home and no network; the file is read by a process of its own, with limits. Exit code 0: intact,
+    known signers, the verdict follows; 1: changed or unreadable; 3: intact, but a signer is not known here, revoked or
+    still missing; 4: intact, but the verdict does not follow.
     """
     from dataclasses import asdict
 
-    from testbench.certificate.keys import CERTIFICATE_FILE, grouped, read_certificate
+    from testbench.certificate.anchors import anchors_of
+    from testbench.certificate.checking import verify_apart
+    from testbench.certificate.keys import grouped
     from testbench.certificate.verify import in_words
-    from testbench.certificate.verify import verify as judge
 
-    trusted = [read_certificate(path) for path in signers]
-    own = home_of(home) / "keys" / CERTIFICATE_FILE
-    if own.is_file():
-        trusted.append(read_certificate(own))
-    judged = judge(file, trusted)
+    judged = verify_apart(file, anchors_of(home_of(home) / "keys", roots, lists, stamps))
     if as_json:
         say_json({**asdict(judged), "fingerprint_grouped": grouped(judged.fingerprint)})
     else:
         for line in in_words(judged):
             say(line)
-    sys.exit(INTACT if judged.trusted else UNKNOWN_SIGNER if judged.intact else CHANGED)
+    known = INTACT if judged.trusted else UNKNOWN_SIGNER
+    sys.exit(CHANGED if not judged.intact else DOES_NOT_FOLLOW if not judged.follows else known)

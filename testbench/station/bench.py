@@ -94,6 +94,12 @@ class Retention(Value):
         return today.replace(year=today.year - self.years_online, day=28 if leap else today.day)
 
 
+class TimeStampEntry(Value):
+    """The time-stamp authority (RFC 3161) that documents are stamped by."""
+
+    url: Annotated[str, Field(pattern=r"^https?://\S+$")]
+
+
 class Bench(Value):
     """One bench: the whole of bench.toml."""
 
@@ -127,6 +133,8 @@ class Bench(Value):
     """When wrong tries lock a person."""
     water_temperature: Temperature | None = None
     """As somebody states it; a temperature channel overrules it."""
+    time_stamp: TimeStampEntry | None = None
+    """None: the signing time is the station's clock alone."""
 
     @field_validator("water_temperature")
     @classmethod

@@ -13,10 +13,15 @@ import numpy as np
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
+from testbench.certificate import pkcs12
+from testbench.certificate.content import IssueFacts
 from testbench.certificate.data import statements
-from testbench.certificate.issue import sealed_document
-from testbench.certificate.keys import load_station_key, make_station_key
+from testbench.certificate.issue import sealed_document, unsealed_document
+from testbench.certificate.keyring import load_person_key, make_authority
+from testbench.certificate.keys import grouped, load_station_key, make_station_key
 from testbench.certificate.ledger_key import signed
+from testbench.certificate.signing import certify, lock
+from testbench.certificate.trust import Anchors
 from testbench.metrology.leakage import DropConvention
 from testbench.procedure.adoption import Adoption
 from testbench.procedure.criteria import LargestLeakageRate, NoVisibleLeakage
@@ -399,3 +404,53 @@ def sealed(keys: Path, accepted: Run) -> bytes:
         accepted.record, accepted.sha256, accepted.traces, works=WORKS, paper="A4", key=key, at=AT,
         checkpoint=CHECKPOINT,
     )  # fmt: skip
+
+
+class OnePassphrase:
+    """Answers every question alike."""
+
+    def __init__(self, secret: str = "correct horse battery") -> None:
+        self.secret = secret
+
+    def known(self, what: str) -> str:
+        return self.secret
+
+    chosen = known
+
+
+@pytest.fixture(scope="session")
+def authority(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
+    """A works with an authority, a station and two persons, under fewer rounds than in earnest."""
+    folder, ask = tmp_path_factory.mktemp("works"), OnePassphrase()
+    keys = folder / "home" / "keys"
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(pkcs12, "ROUNDS", 1000)
+        made = make_authority(keys, folder / "root", WORKS.name, AT, ask)
+        made.issue_station("B1", WORKS.name, AT, ask, plain=False)
+        for name in ("Mara Quill", "Tobin Ashe"):
+            made.issue_person(name, WORKS.name, AT, ask)
+    return SimpleNamespace(
+        folder=folder, keys=keys, root_dir=folder / "root", made=made, ask=ask, anchors=Anchors((made.root,)),
+        station=load_station_key(keys, ask), operator=load_person_key(keys, "Mara Quill", ask),
+        reviewer=load_person_key(keys, "Tobin Ashe", ask),
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def unsealed(accepted: Run, authority: SimpleNamespace) -> bytes:
+    """The certificate of the accepted NPS 4 valve before anybody signed it."""
+    station = authority.station
+    facts = IssueFacts(WORKS, AT, station.signer, grouped(station.fingerprint), checkpoint=CHECKPOINT)
+    return unsealed_document(accepted.record, accepted.sha256, accepted.traces, facts, "A4")
+
+
+@pytest.fixture(scope="session")
+def certified(unsealed: bytes, authority: SimpleNamespace) -> bytes:
+    """Signed by the operator, open for the reviewer."""
+    return certify(unsealed, authority.operator, AT)
+
+
+@pytest.fixture(scope="session")
+def locked(certified: bytes, authority: SimpleNamespace) -> bytes:
+    """Signed by operator and reviewer."""
+    return lock(certified, authority.reviewer, AT)

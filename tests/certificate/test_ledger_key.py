@@ -112,7 +112,7 @@ def test_a_document_carries_its_checkpoint_printed_and_whole(sealed, keys, bench
 def test_a_document_whose_checkpoint_is_not_signed_is_not_good(accepted, bench, keys, at):
     """Even where the station itself sealed it."""
     key = load_station_key(keys)
-    facts = IssueFacts(bench.works, at, key.signer, grouped(key.fingerprint), bench.checkpoint)
+    facts = IssueFacts(bench.works, at, key.signer, grouped(key.fingerprint), checkpoint=bench.checkpoint)
     drawn = unsealed_document(accepted.record, accepted.sha256, accepted.traces, facts, "A4")
     out = BytesIO()
     with pikepdf.open(BytesIO(drawn)) as pdf:

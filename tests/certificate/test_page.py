@@ -32,7 +32,7 @@ FACTS = ("Station seal, bench B1, Harrow Lane Valve Works", " ".join(["A1B2"] * 
 
 
 def facts(bench: SimpleNamespace) -> IssueFacts:
-    return IssueFacts(bench.works, datetime(2026, 11, 25, 10, 2, 3, tzinfo=UTC), *FACTS, bench.checkpoint)
+    return IssueFacts(bench.works, datetime(2026, 11, 25, 10, 2, 3, tzinfo=UTC), *FACTS, checkpoint=bench.checkpoint)
 
 
 def page(bench: SimpleNamespace, run: Any, paper: str = "A4", works: Any = None) -> bytes:

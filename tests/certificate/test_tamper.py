@@ -18,7 +18,7 @@ from testbench.certificate.content import IssueFacts
 from testbench.certificate.issue import sealed_document, unsealed_document
 from testbench.certificate.keys import StationKey, grouped, load_station_key, make_station_key
 from testbench.certificate.signing import seal
-from testbench.certificate.verify import LARGEST_FILE, Verification, verify
+from testbench.certificate.verify import LARGEST_FILE, Signature, Verification, verify
 
 CHANGED = "Its content was changed after it was sealed."
 ADDED = "Something was added to the file after it was sealed."
@@ -53,7 +53,13 @@ def test_a_sealed_document_is_intact_and_its_signer_known(
     assert judged(sealed, key) == Verification(
         intact=True, trusted=True, specimen=True, reasons=(), signer=key.signer, fingerprint=key.fingerprint,
         number="C-B1-2026-0001", serial="HL-4-0117", verdict="accepted", record_sha256=accepted.sha256,
-        sealed_at="2026-11-25T10:02:03+00:00", checkpoint=bench.checkpoint.text,
+        sealed_at="2026-11-25T10:02:03+00:00", checkpoint=bench.checkpoint.text, follows=True, rejudged="accepted",
+        signatures=(
+            Signature(
+                "StationSeal", key.signer, key.fingerprint, "2026-11-25T10:02:03+00:00", "B-B", "", trusted=True,
+                revocation="pinned by its own certificate, which nothing revokes",
+            ),
+        ),
     )  # fmt: skip
 
 
@@ -137,7 +143,7 @@ def changed_title(data: bytes) -> bytes:
 def replaced_attachment(data: bytes) -> bytes:
     def change(writer: Any) -> None:
         names = writer.root["/Names"]["/EmbeddedFiles"]["/Names"]
-        stream = names[1].get_object()["/EF"]["/F"]
+        stream = names[[str(one) for one in names].index("record.json") + 1].get_object()["/EF"]["/F"]
         stream._data = stream.data.replace(b'"accepted"', b'"rejected"')
         stream._encoded_data = None
         writer.update_container(stream)

@@ -1,13 +1,20 @@
 """``testbench certificate verify`` for somebody who holds only the PDF."""
 
 import json
+import re
+from io import BytesIO
 from pathlib import Path
+from types import SimpleNamespace
 
+import pikepdf
 import pytest
 from click.testing import CliRunner, Result
 
 from testbench.certificate.keys import grouped, load_station_key
+from testbench.certificate.signing import seal
 from testbench.cli.certificate import command
+from testbench.errors import KeyFileError
+from testbench.run.record import sha256
 
 
 @pytest.fixture
@@ -28,9 +35,11 @@ def test_intact_with_a_known_signer_exits_with_zero(file: Path, keys: Path, tmp_
     assert found.output == (
         "INTACT: C-B1-2026-0001 for valve HL-4-0117, verdict accepted. Nothing was changed since it was sealed.\n"
         "SPECIMEN: simulated, replayed, or its procedure was not adopted. It certifies nothing.\n"
+        "  judged again the attached readings give the same verdict\n"
         "  sealed by    Station seal, bench B1, Harrow Lane Valve Works\n"
         "  sealed at    2026-11-25T10:02:03+00:00 by the station's own clock\n"
         f"  fingerprint  {grouped(load_station_key(keys).fingerprint)}\n"
+        "  revocation   pinned by its own certificate, which nothing revokes\n"
         f"  record       {accepted.sha256}\n"  # type: ignore[attr-defined]
         "  signed       by nobody; the operator is named, not authenticated\n"
         "  ledger       B1 1234 7e6c dbc4 c553 4a27, key 5647 5AA7 5463 474C\n"
@@ -76,3 +85,46 @@ def test_a_file_that_is_no_pdf_exits_with_one(tmp_path: Path) -> None:
     found = run(path, home=tmp_path)
     assert found.exit_code == 1
     assert "The file does not begin as a PDF." in found.output
+
+
+def test_a_customer_with_the_root_needs_nothing_else(
+    authority: SimpleNamespace, unsealed: bytes, tmp_path: Path, at: object
+) -> None:
+    """What ``keys export`` hands over: root and revocation lists."""
+    path = tmp_path / "certificate.pdf"
+    path.write_bytes(seal(unsealed, authority.station, at))  # type: ignore[arg-type]
+    folder = authority.keys / "authority"
+    named = ["--root", str(folder / "root-cert.pem"), "--crl", str(folder / "issuing.crl")]
+    found = run(path, *named, home=tmp_path / "none")
+    assert found.exit_code == 0
+    assert "  revocation   not revoked as of 2026-11-25\n" in found.output
+    assert run(path, home=tmp_path / "none").exit_code == 3
+    assert run(path, home=authority.keys.parent).exit_code == 0
+
+
+def test_a_verdict_that_does_not_follow_exits_with_four(
+    authority: SimpleNamespace, unsealed: bytes, tmp_path: Path, at: object
+) -> None:
+    """Sealed by the right key, over a record that was changed before."""
+    out = BytesIO()
+    with pikepdf.open(BytesIO(unsealed)) as pdf:
+        data = (
+            pdf.attachments["record.json"].get_file().read_bytes().replace(b'"seen":"no leakage"', b'"seen":"leakage"')
+        )
+        pdf.docinfo["/Subject"] = re.sub("[0-9a-f]{64}", sha256(data), str(pdf.docinfo["/Subject"]))
+        pdf.attachments["record.json"] = pikepdf.AttachedFileSpec(pdf, data, filename="record.json")
+        pdf.save(out)
+    path = tmp_path / "certificate.pdf"
+    path.write_bytes(seal(out.getvalue(), authority.station, at))  # type: ignore[arg-type]
+    found = run(path, home=authority.keys.parent)
+    assert found.exit_code == 4
+    assert found.output.startswith("DOES NOT FOLLOW: C-B1-2026-0001 for valve HL-4-0117, verdict accepted.")
+
+
+def test_a_root_that_is_no_certificate_is_refused(file: Path, tmp_path: Path) -> None:
+    """Named wrongly is not the same as unknown."""
+    path = tmp_path / "root.pem"
+    path.write_text("no certificate")
+    found = run(file, "--root", str(path), home=tmp_path / "none")
+    assert isinstance(found.exception, KeyFileError)
+    assert str(found.exception) == f"Station key {path}: it holds no certificate."

@@ -1,0 +1,117 @@
+"""What a customer gets to check certificates without us: the root, the revocation lists and one page that says how."""
+
+import textwrap
+from datetime import datetime
+from pathlib import Path
+
+from testbench.certificate.data import HowToCheck, Layout, how_to_check, layout
+from testbench.certificate.keyring import ISSUING_LIST, ROOT_CERTIFICATE, ROOT_LIST, Authority, replace
+from testbench.certificate.keys import fingerprint_of, grouped
+from testbench.certificate.pen import BOLD, REGULAR, STRONG, Pen
+from testbench.station.bench import Works
+
+TEXT, PAGE = "how-to-check.txt", "how-to-check.pdf"
+COLUMNS = 100
+BODY, HEADING, COMMAND = 10.0, 11.0, 8.5
+"""Sizes of text [pt]."""
+
+
+def export_for_customer(authority: Authority, works: Works, paper: str, at: datetime, folder: Path) -> list[Path]:
+    """Write everything into a folder; files of the same names are replaced, for lists are renewed.
+
+    Args:
+        authority: of the works.
+        works: the letterhead.
+        paper: ``"A4"`` or ``"Letter"``.
+        at: the date of the page.
+        folder: made if it is missing.
+
+    Returns:
+        What was written.
+
+    Raises:
+        KeyFileError: the root certificate cannot be read, or the folder cannot be written.
+        GlyphMissingError: a name cannot be printed.
+    """
+    told = _filled(authority, works)
+    files = {ROOT_CERTIFICATE: (authority.folder / ROOT_CERTIFICATE).read_bytes()}
+    files |= {path.name: path.read_bytes() for path in sorted(authority.folder.glob("*.crl"))}
+    files[TEXT] = as_text(told).encode()
+    files[PAGE] = as_page(told, works, layout(), paper, at)
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, data in files.items():
+        replace(folder / name, data)
+    return [folder / name for name in files]
+
+
+def _filled(authority: Authority, works: Works) -> HowToCheck:
+    from cryptography.x509 import load_der_x509_certificate, load_der_x509_crl
+
+    newest = load_der_x509_crl((authority.folder / ISSUING_LIST).read_bytes())
+    root = authority.root
+    assert newest.next_update_utc is not None
+    return how_to_check().filled(
+        works=works.name, root=ROOT_CERTIFICATE, root_list=ROOT_LIST, issuing_list=ISSUING_LIST,
+        fingerprint=grouped(fingerprint_of(root)), contact=works.contact or works.name,
+        until=f"{load_der_x509_certificate(root).not_valid_after_utc:%Y-%m-%d}",
+        at=f"{newest.last_update_utc:%Y-%m-%d}", next=f"{newest.next_update_utc:%Y-%m-%d}",
+    )  # fmt: skip
+
+
+def as_text(told: HowToCheck) -> str:
+    """The page as plain text."""
+    parts = [told.title.upper(), told.lead, told.root, f"    {told.fingerprint}", told.facts, told.compare]
+    for way in told.way:
+        parts += [way.heading.upper(), way.text, *(f"    {command}" for command in way.commands), way.after]
+    parts.append(told.closing)
+    shown = [part if part.startswith("    ") else textwrap.fill(part, COLUMNS) for part in parts if part]
+    return "\n\n".join(shown) + "\n"
+
+
+def as_page(told: HowToCheck, works: Works, look: Layout, paper: str, at: datetime) -> bytes:
+    """The page as a PDF of one sheet: the same bytes for the same arguments."""
+    pen, sizes = Pen(look, paper, at), look.sizes
+    pen.canvas.setTitle(told.title)
+    pen.canvas.setAuthor(works.name)
+    pen.canvas.setViewerPreference("DisplayDocTitle", "true")
+    width = pen.right - pen.left
+    pen.text(pen.left, pen.top - 12, told.title, BOLD, sizes.title)
+    pen.text(pen.right, pen.top - 12, works.name, REGULAR, sizes.body, align="right")
+    pen.rule(pen.top - 18, 1.6, look.colours.ink)
+    y = pen.top - 30
+    y -= pen.paragraph(pen.left, y, told.lead, width, size=BODY) + 8
+    pen.text(pen.left, y - 9, told.root, STRONG, HEADING)
+    y -= 12
+    for line in _halves(told.fingerprint):
+        y -= 20
+        pen.text(pen.left, y, line, BOLD, sizes.title)
+    y -= 10
+    for text in (told.facts, told.compare):
+        y -= pen.paragraph(pen.left, y, text, width, size=BODY) + 4
+    for way in told.way:
+        y = _way(pen, way.heading, (way.text, way.commands, way.after), y - 14)
+    pen.rule(pen.bottom + 24, 0.5)
+    pen.paragraph(pen.left, pen.bottom + 20, told.closing, width, size=sizes.body)
+    pen.canvas.showPage()
+    return pen.finished()
+
+
+def _way(pen: Pen, heading: str, told: tuple[str, tuple[str, ...], str], y: float) -> float:
+    """A heading, what to do, the commands, what they must say; gives the height where it ends."""
+    text, commands, after = told
+    width = pen.right - pen.left
+    pen.text(pen.left, y - 10, heading, STRONG, HEADING)
+    pen.rule(y - 14, 0.5)
+    y -= 20
+    y -= pen.paragraph(pen.left, y, text, width, size=BODY) + 5
+    for command in commands:
+        y -= pen.paragraph(pen.left + 12, y, command, width - 12, STRONG, size=COMMAND) + 4
+    if after:
+        y -= pen.paragraph(pen.left, y, after, width, size=BODY)
+    return y
+
+
+def _halves(fingerprint: str) -> tuple[str, str]:
+    """Two lines of eight groups."""
+    groups = fingerprint.split()
+    return " ".join(groups[: len(groups) // 2]), " ".join(groups[len(groups) // 2 :])

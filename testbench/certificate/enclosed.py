@@ -1,0 +1,193 @@
+"""What is enclosed in a document: whether it agrees, and what follows from it.
+
+Enclosed are facts, the record, the readings of every channel, signatures of people, and the ledger's checkpoint.
+Nothing here believes the page: the record is hashed again, the readings are hashed again, and the run is judged again
+from both. Whatever could act by itself (a script, an action, a layer that can be switched) makes a file suspect.
+"""
+
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from testbench.certificate.attach import CHECKPOINT, RECORD, beside_name, trace_of
+from testbench.certificate.facts import DocumentFacts
+from testbench.certificate.ledger_key import is_signed
+from testbench.certificate.signed import faults_of_signatures, in_a_line, signatures_in
+from testbench.run.evaluation import rejudged, same_decision
+from testbench.run.ledger import Checkpoint
+from testbench.run.record import Origin, RunRecord, StageRecord, sha256
+from testbench.run.samples import Trace
+
+MOST_FILES, MOST_OBJECTS, DEEPEST = 1000, 100_000, 8
+ACTIVE_KEYS = frozenset({"/OpenAction", "/AA", "/JS", "/JavaScript", "/XFA", "/OCProperties", "/RichMediaContent"})
+ACTIVE_KINDS = frozenset({
+    "/JavaScript", "/Launch", "/SubmitForm", "/ImportData", "/GoToR", "/GoToE", "/URI", "/Rendition", "/Movie",
+    "/Sound", "/Hide", "/SetOCGState", "/ResetForm", "/RichMediaExecute", "/Named", "/Thread", "/Trans", "/GoTo3DView",
+})  # fmt: skip
+
+
+@dataclass(slots=True)
+class Enclosed:
+    """What was read so far, and every fault."""
+
+    faults: list[str] = field(default_factory=list)
+    facts: DocumentFacts | None = None
+    specimen: bool = False
+    signed: tuple[str, ...] = ()
+    """Which people signed the record, in words."""
+    checkpoint: Checkpoint | None = None
+    rejudged: str = ""
+    """The verdict that follows from the attached record and readings; empty where they were not judged."""
+    follows: bool = False
+    """Whether it is the printed one, with every measured value and limit."""
+
+
+def enclosed_in(reader: Any) -> Enclosed:
+    """Read and compare everything that a document encloses."""
+    found = Enclosed()
+    found.faults.extend(_active(reader))
+    found.faults.extend(_faults_of_content(reader, found))
+    return found
+
+
+def _faults_of_content(reader: Any, found: Enclosed) -> Iterator[str]:
+    files = dict(_attached(reader.root))
+    facts = DocumentFacts.read(str(reader.trailer["/Info"].get("/Subject", "")))
+    if facts is None:
+        yield "It does not state number, serial number, verdict and record hash."
+        return
+    found.facts = facts
+    data = files.pop(RECORD, None)
+    if data is None:
+        yield "The record is not attached."
+        return
+    record = json.loads(data)
+    found.specimen = record["origin"] != Origin.LIVE or record.get("adoption") is None
+    if sha256(data) != facts.record_sha256:
+        yield "The attached record is not the one whose hash is printed."
+    stated = (facts.serial, facts.verdict, facts.specimen)
+    if stated != (record["valve"]["serial"], record["verdict"], found.specimen):
+        yield "Page and attached record state different facts."
+    signed = signatures_in(files)
+    found.signed = tuple(map(in_a_line, signed))
+    yield from faults_of_signatures(record, sha256(data), signed)
+    yield from _faults_of_checkpoint(files.pop(CHECKPOINT, None), found)
+    traces: list[Trace] = []
+    faults = list(_faults_of_traces(record["stages"], files, traces))
+    if not faults:
+        _judge(data, traces, facts, found)
+    yield from faults
+
+
+def _faults_of_checkpoint(data: bytes | None, found: Enclosed) -> Iterator[str]:
+    if data is None:  # the ledger came later than the first documents
+        return
+    found.checkpoint = Checkpoint.model_validate_json(data)
+    if not is_signed(found.checkpoint):
+        yield "The attached checkpoint of the ledger is not signed by the key that it names."
+
+
+def _faults_of_traces(stages: list[dict[str, Any]], files: dict[str, bytes], traces: list[Trace]) -> Iterator[str]:
+    for index, stage in enumerate(stages):
+        name = f"trace-{index + 1:02d}-{stage['stage'].replace(' ', '-')}-attempt-{stage['attempt']}.csv"
+        expected = {name: stage["trace"]["sha256"]}
+        for number, beside in enumerate(stage.get("beside", ()), start=1):
+            expected[beside_name(name, number)] = beside["trace"]["sha256"]
+        read: list[Trace] = []
+        yield from _faults_of_readings(expected, files, read)
+        if len(read) == len(expected):
+            traces.append(replace(read[0], beside=tuple(read[1:])))
+    if files:
+        yield f"Files are attached that do not belong to the document: {', '.join(sorted(files))}."
+
+
+def _faults_of_readings(expected: dict[str, str], files: dict[str, bytes], read: list[Trace]) -> Iterator[str]:
+    for name, digest in expected.items():
+        data = files.pop(name, None)
+        if data is None:
+            yield f"The readings {name} are not attached."
+            continue
+        read.append(trace_of(data))
+        if read[-1].sha256() != digest:
+            yield f"The readings {name} are not those of the record."
+
+
+def _judge(data: bytes, traces: list[Trace], facts: DocumentFacts, found: Enclosed) -> None:
+    """Decide the attached run again; a record that this version cannot read is left undecided."""
+    try:
+        record = RunRecord.model_validate_json(data)
+    except ValueError:
+        return
+    again = rejudged(record, [_with_gaps(*one) for one in zip(traces, record.stages, strict=True)])
+    found.rejudged = again.verdict or "void"
+    found.follows = same_decision(again, record) and found.rejudged == facts.verdict
+
+
+def _with_gaps(trace: Trace, stage: StageRecord) -> Trace:
+    """The readings of every channel with the gaps that the record keeps."""
+    beside = tuple(one.with_gaps(of.gaps) for one, of in zip(trace.beside, stage.beside, strict=True))
+    return replace(trace, gaps=stage.gaps, beside=beside)
+
+
+# Attached files ---------------------------------------------------------------------------------
+
+
+def _attached(root: Any) -> Iterator[tuple[str, bytes]]:
+    """Names and contents of the attached files."""
+    names = root.get("/Names")
+    if names is None or "/EmbeddedFiles" not in names:
+        return
+    for count, (name, spec) in enumerate(_leaves(names["/EmbeddedFiles"], DEEPEST)):
+        if count >= MOST_FILES:
+            raise ValueError("too many attached files")
+        yield str(name), bytes(spec["/EF"]["/F"].data)
+
+
+def _leaves(node: Any, depth: int) -> Iterable[tuple[Any, Any]]:
+    """Pairs of a name tree, at most ``depth`` levels down."""
+    if depth == 0:
+        raise ValueError("the tree of attached files is too deep")
+    flat = node.get("/Names", [])
+    for index in range(0, len(flat) - 1, 2):
+        yield flat[index], flat[index + 1]
+    for kid in node.get("/Kids", []):
+        yield from _leaves(kid.get_object(), depth - 1)
+
+
+# Active content ---------------------------------------------------------------------------------
+
+
+def _active(reader: Any) -> Iterator[str]:
+    """Whatever a reader of PDF might do by itself, or show one moment and hide the next."""
+    found = sorted({name for value in _dictionaries(reader) for name in _active_names(value)})
+    if found:
+        yield f"It holds what could act or hide by itself: {', '.join(found)}."
+
+
+def _active_names(value: Any) -> Iterator[str]:
+    yield from (str(key) for key in value if key in ACTIVE_KEYS)
+    kind = value.raw_get("/S") if "/S" in value else None
+    if isinstance(kind, str) and kind in ACTIVE_KINDS:
+        yield str(kind)
+
+
+def _dictionaries(reader: Any) -> Iterator[Any]:
+    """Every dictionary that the file's root leads to, each object once."""
+    from pyhanko.pdf_utils import generic
+
+    seen, waiting = set(), [reader.trailer.raw_get("/Root")]
+    while waiting:
+        value = waiting.pop()
+        if isinstance(value, generic.IndirectObject):
+            if value.reference in seen:
+                continue
+            seen.add(value.reference)
+            if len(seen) > MOST_OBJECTS:
+                raise ValueError("too many objects")
+            value = value.get_object()  # type: ignore[no-untyped-call]
+        if isinstance(value, generic.DictionaryObject):
+            yield value
+            waiting.extend(value.raw_get(key) for key in value)
+        elif isinstance(value, generic.ArrayObject):
+            waiting.extend(value.raw_get(index) for index in range(len(value)))

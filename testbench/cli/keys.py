@@ -1,0 +1,219 @@
+"""``testbench keys``: the works' own small authority, and the keys of stations and persons."""
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from testbench.cli.output import home_of, home_option, json_option, say, say_json
+
+if TYPE_CHECKING:
+    from testbench.certificate.keyring import Authority, Entry
+    from testbench.certificate.passphrases import Passphrases
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+STDIN = "Read passphrases from standard input, one line each, in the order they are asked for."
+stdin_option = click.option("--passphrase-stdin", "from_stdin", is_flag=True, help=STDIN)
+REASONS = {
+    "key-lost": "keyCompromise",
+    "left": "affiliationChanged",
+    "replaced": "superseded",
+    "ended": "cessationOfOperation",
+}
+
+
+def root_option(*, required: bool) -> Callable[[Command], Command]:
+    """The folder that the root is kept in."""
+    return click.option(
+        "--root-dir", type=click.Path(file_okay=False, path_type=Path), required=required,
+        help="Folder of the root: on a medium that is kept in a safe and fetched only for this.",
+    )  # fmt: skip
+
+
+@click.group()
+def command() -> None:
+    """The works' own certificates: make, renew, revoke, hand to customers."""
+
+
+@command.command()
+@root_option(required=True)
+@click.option("--station-without-passphrase", "plain", is_flag=True, help="For a bench that nobody unlocks.")
+@stdin_option
+@home_option
+def init(root_dir: Path, home: Path | None, *, plain: bool, from_stdin: bool) -> None:
+    """Make root, issuing authority and the station's certificate.
+
+    Asks for three new passphrases: of the root, of the issuing authority, of the station. The key that the station had
+    stays beside the new one; what it sealed stays valid.
+    """
+    from testbench.certificate.keyring import make_authority
+    from testbench.certificate.keys import grouped
+
+    bench, keys, at = _bench(home)
+    ask = _asked(from_stdin=from_stdin)
+    made = make_authority(keys, root_dir, bench.works.name, at, ask)
+    station = made.issue_station(bench.name, bench.works.name, at, ask, plain=plain)
+    say(
+        f"Made the works' root in {root_dir}. Move that folder to a medium of its own, lock it away, keep a copy apart;"
+    )
+    say("it is needed again only to renew or revoke the issuing authority, and once a year for its revocation list.")
+    say(f"  root         {grouped(_fingerprint(made))}")
+    say(f"  station      {grouped(station.fingerprint)}, valid until {station.until:%Y-%m-%d}")
+    say("Next: testbench keys issue NAME for each person; testbench keys export --for-customer DIRECTORY.")
+
+
+@command.command()
+@home_option
+@json_option
+def show(home: Path | None, as_json: bool) -> None:  # noqa: FBT001
+    """List every certificate that was issued: in force, due for renewal, ended or revoked."""
+    from testbench.certificate.keyring import Authority
+
+    _, keys, at = _bench(home)
+    entries = Authority(keys).register.entries
+    if as_json:
+        say_json([entry.model_dump(mode="json") | {"state": entry.state(at)} for entry in entries])
+        return
+    for entry in entries:
+        say(_line(entry, entry.state(at)))
+
+
+@command.command()
+@click.argument("name")
+@stdin_option
+@home_option
+def issue(name: str, home: Path | None, *, from_stdin: bool) -> None:
+    """Make the person NAME a key and a certificate.
+
+    Asks for the passphrase of the issuing authority, then for the person's new one, which only the person should know.
+    """
+    from testbench.certificate.keyring import Authority
+
+    bench, keys, at = _bench(home)
+    entry = Authority(keys).issue_person(name, bench.works.name, at, _asked(from_stdin=from_stdin))
+    say(_line(entry, entry.state(at)))
+
+
+@command.command()
+@click.argument("what")
+@root_option(required=False)
+@click.option("--station-without-passphrase", "plain", is_flag=True, help="For a bench that nobody unlocks.")
+@stdin_option
+@home_option
+def renew(what: str, root_dir: Path | None, home: Path | None, *, plain: bool, from_stdin: bool) -> None:
+    """Make WHAT a new key: "station", "issuing" (needs --root-dir), or the name of a person.
+
+    The old certificate stays valid until its own end, so that both count for a while; the old key is kept aside. Asks
+    for the passphrase of the issuing authority (of the root, for "issuing"), then for the new one.
+    """
+    from testbench.certificate.keyring import Authority
+    from testbench.errors import AuthorityRefusedError
+
+    bench, keys, at = _bench(home)
+    held, ask = Authority(keys), _asked(from_stdin=from_stdin)
+    if what == "station":
+        entry = held.issue_station(bench.name, bench.works.name, at, ask, plain=plain)
+    elif what == "issuing":
+        if root_dir is None:
+            raise AuthorityRefusedError("Folder of the root", "none", "--root-dir: only the root renews an authority")
+        entry = held.renew_issuing(root_dir, bench.works.name, at, ask)
+    else:
+        entry = held.issue_person(held.entry(what).name, bench.works.name, at, ask)
+    say(_line(entry, entry.state(at)))
+
+
+@command.command()
+@click.argument("what")
+@click.option(
+    "--reason", type=click.Choice(list(REASONS)), required=True, help="Why; key-lost undoes what is unstamped."
+)
+@root_option(required=False)
+@stdin_option
+@home_option
+def revoke(what: str, reason: str, root_dir: Path | None, home: Path | None, *, from_stdin: bool) -> None:
+    """Revoke the certificate WHAT, a name or serial number, and sign the lists that say so.
+
+    Asks for the passphrase of each issuing authority, then of the root if --root-dir is given. Send the lists to your
+    customers: testbench keys export.
+    """
+    from testbench.certificate.authority import Why
+    from testbench.certificate.keyring import Authority
+
+    _, keys, at = _bench(home)
+    entry = Authority(keys).revoke(what, Why(REASONS[reason]), at, _asked(from_stdin=from_stdin), root_dir)
+    say(_line(entry, entry.state(at)))
+
+
+@command.command()
+@root_option(required=False)
+@stdin_option
+@home_option
+def crl(root_dir: Path | None, home: Path | None, *, from_stdin: bool) -> None:
+    """Sign the revocation lists anew, which is due every month (the root's: every year)."""
+    from testbench.certificate.keyring import Authority
+
+    _, keys, at = _bench(home)
+    for path in Authority(keys).make_lists(at, _asked(from_stdin=from_stdin), root_dir):
+        say(f"Written: {path}")
+
+
+@command.command()
+@click.option("--module", required=True, help="PKCS#11 module of the token, for example libsofthsm2.so with its path.")
+@click.option("--token", "label", required=True, help="Label of the token.")
+@click.option("--key", "key", required=True, help="Label of an ECDSA P-256 key pair that was made on it.")
+@stdin_option
+@home_option
+def token(module: str, label: str, key: str, home: Path | None, *, from_stdin: bool) -> None:
+    """Let the station's key live on a token. Asks for its PIN, then for the passphrase of the issuing authority."""
+    from testbench.certificate.keyring import Authority
+
+    bench, keys, at = _bench(home)
+    names = {"module": module, "token": label, "key": key}
+    entry = Authority(keys).move_station_to_token(
+        names, bench.name, bench.works.name, at, _asked(from_stdin=from_stdin)
+    )
+    say(_line(entry, entry.state(at)))
+
+
+@command.command()
+@click.option(
+    "--for-customer", "folder", type=click.Path(file_okay=False, path_type=Path), required=True,
+    help="Folder for the root certificate, the revocation lists and the page that says how to check.",
+)  # fmt: skip
+@home_option
+def export(folder: Path, home: Path | None) -> None:
+    """Write what a customer needs to check certificates without us; hand it over by another way than those."""
+    from testbench.certificate.customer import export_for_customer
+    from testbench.certificate.keyring import Authority
+
+    bench, keys, at = _bench(home)
+    for path in export_for_customer(Authority(keys), bench.works, bench.paper, at, folder):
+        say(f"Written: {path}")
+
+
+def _bench(home: Path | None) -> tuple[Any, Path, Any]:
+    """The bench, its keys folder and the time of day."""
+    from testbench.instruments.clocks import SystemClock
+    from testbench.wiring import Home
+
+    found = Home(home_of(home))
+    return found.bench(), found.keys, SystemClock().utc()
+
+
+def _asked(*, from_stdin: bool) -> "Passphrases":
+    from testbench.certificate.passphrases import FromLines, FromTerminal
+
+    return FromLines(sys.stdin) if from_stdin else FromTerminal()
+
+
+def _fingerprint(authority: "Authority") -> str:
+    from testbench.certificate.keys import fingerprint_of
+
+    return fingerprint_of(authority.root)
+
+
+def _line(entry: "Entry", state: str) -> str:
+    return f"{entry.role:<8} {entry.name:<34} {entry.since:%Y-%m-%d} to {entry.until:%Y-%m-%d}  {entry.serial}  {state}"

@@ -1,0 +1,190 @@
+"""Whose signature is it: pinned, under a root, in time, in its role, not revoked. Both sides of each."""
+
+from datetime import datetime, timedelta
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from cryptography.hazmat.primitives.serialization import Encoding
+
+from testbench.certificate import authority as ca
+from testbench.certificate.authority import Role, Subject, Why
+from testbench.certificate.keys import StationKey, signer_of
+from testbench.certificate.signing import seal
+from testbench.certificate.trust import Anchors, Signed, trust_in
+from testbench.certificate.verify import in_words, verify
+
+AT = datetime.fromisoformat("2026-11-25T10:02:03+00:00")
+
+
+def der(certificate: Any) -> bytes:
+    return certificate.public_bytes(Encoding.DER)
+
+
+class Works:
+    """An authority in memory, with one station under it."""
+
+    def __init__(self, role: Role = Role.STATION) -> None:
+        root_key, issuing_key, key = ca.new_key(), ca.new_key(), ca.new_key()
+        self.root = ca.Issuer(root_key, ca.root_certificate(root_key, "Works", AT))
+        subject = Subject(Role.ISSUING, "Certificate authority", "Works")
+        self.issuing = ca.Issuer(issuing_key, ca.certificate_for(subject, issuing_key.public_key(), self.root, AT))
+        self.leaf = ca.certificate_for(Subject(role, "Station seal", "Works"), key.public_key(), self.issuing, AT)
+        chain = (der(self.issuing.certificate),)
+        self.key = StationKey(key, der(self.leaf), signer_of(der(self.leaf)), chain)
+
+    def signed(self, at: datetime, stamped: datetime | None = None, field: str = "StationSeal") -> Signed:
+        return Signed(field, self.key.certificate, self.key.chain, at, "B-B", stamped)
+
+    def listed(self, why: Why, revoked: datetime) -> bytes:
+        entry = ca.Revoked(self.leaf.serial_number, revoked, why)
+        return der(ca.revocation_list(self.issuing, Role.ISSUING, [entry], 2, revoked))
+
+    def anchors(self, *lists: bytes) -> Anchors:
+        return Anchors((der(self.root.certificate),), lists)
+
+
+@pytest.fixture(scope="module")
+def works() -> Works:
+    return Works()
+
+
+def test_under_the_root_a_station_is_known(works: Works) -> None:
+    """The customer pins one root and knows every station of the works."""
+    found = trust_in(works.signed(AT), works.anchors())
+    assert (found.trusted, found.reason) == (True, "")
+    assert found.revocation == "not checked: no revocation list was named"
+
+
+def test_under_another_root_of_the_same_name_it_is_not(works: Works) -> None:
+    """Names prove nothing."""
+    found = trust_in(works.signed(AT), Works().anchors())
+    assert found.reason == "The seal is none that was named as trusted."
+
+
+def test_pinning_the_issuing_authority_is_enough(works: Works) -> None:
+    """Whoever trusts only a part of the works may."""
+    assert trust_in(works.signed(AT), Anchors((der(works.issuing.certificate),))).trusted
+
+
+@pytest.mark.parametrize(
+    ("at", "trusted"),
+    [
+        (AT - timedelta(days=1, seconds=1), False),
+        (AT - timedelta(days=1), True),
+        (AT + timedelta(days=730), True),
+        (AT + timedelta(days=730, seconds=1), False),
+    ],
+)
+def test_a_certificate_counts_within_its_time(works: Works, at: datetime, trusted: bool) -> None:
+    """The time of signing decides, not the time of looking."""
+    assert trust_in(works.signed(at), works.anchors()).trusted is trusted
+
+
+@pytest.mark.parametrize(
+    ("role", "field", "trusted"),
+    [
+        (Role.STATION, "StationSeal", True),
+        (Role.STATION, "Operator", False),
+        (Role.PERSON, "Operator", True),
+        (Role.PERSON, "Reviewer", True),
+        (Role.PERSON, "StationSeal", False),
+    ],
+)
+def test_a_person_is_no_station_and_a_station_no_person(role: Role, field: str, trusted: bool) -> None:
+    """Else one person's key would do for a document that needs two."""
+    works = Works(role)
+    found = trust_in(works.signed(AT, field=field), works.anchors())
+    assert found.trusted is trusted
+    assert found.reason == ("" if trusted else "The certificate of Station seal is not made for this signature.")
+
+
+def test_an_authority_signs_no_document(works: Works) -> None:
+    """Its key usage says so (RFC 5280, 4.2.1.3)."""
+    signed = Signed("StationSeal", der(works.issuing.certificate), (), AT, "B-B")
+    assert not trust_in(signed, works.anchors()).trusted
+
+
+def test_a_certificate_made_by_a_station_is_worth_nothing(works: Works) -> None:
+    """CA:FALSE is checked on the way up (RFC 5280, 6.1.4)."""
+    assert isinstance(works.key.key, type(ca.new_key()))
+    forger, key = ca.Issuer(works.key.key, works.leaf), ca.new_key()  # type: ignore[arg-type]
+    leaf = ca.certificate_for(Subject(Role.STATION, "Station seal", "Works"), key.public_key(), forger, AT)
+    signed = Signed("StationSeal", der(leaf), (works.key.certificate, *works.key.chain), AT, "B-B")
+    assert trust_in(signed, works.anchors()).reason == "The seal is none that was named as trusted."
+
+
+# Revocation -------------------------------------------------------------------------------------
+
+REVOKED = AT + timedelta(days=100)
+BEFORE, AFTER = REVOKED - timedelta(seconds=1), REVOKED
+
+
+@pytest.mark.parametrize(
+    ("why", "signed", "stamped", "trusted"),
+    [
+        (Why.SUPERSEDED, BEFORE, None, True),
+        (Why.SUPERSEDED, AFTER, None, False),
+        (Why.AFFILIATION_CHANGED, BEFORE, None, True),
+        (Why.CESSATION, AFTER, None, False),
+        (Why.KEY_COMPROMISE, BEFORE, None, False),  # whoever has the key writes any date
+        (Why.KEY_COMPROMISE, BEFORE, BEFORE, True),
+        (Why.KEY_COMPROMISE, BEFORE, AFTER, False),
+    ],
+)
+def test_a_revocation_reaches_back_only_where_the_key_was_lost(
+    works: Works, why: Why, signed: datetime, stamped: datetime | None, trusted: bool
+) -> None:
+    """RFC 5280, 5.3.1 for the reasons; that a time stamp rescues is common practice (ETSI EN 319 102-1, 5.6)."""
+    found = trust_in(works.signed(signed, stamped), works.anchors(works.listed(why, REVOKED)))
+    assert found.trusted is trusted
+    told = f"The certificate of Station seal was revoked on 2027-03-05 ({why})."
+    assert found.reason == ("" if trusted else told)
+    after = f"revoked on 2027-03-05 ({why}), after this was signed"
+    assert found.revocation == (after if trusted else "revoked")
+
+
+def test_a_list_without_the_certificate_says_as_of_when(works: Works) -> None:
+    """The newest list counts, in whatever order they are named."""
+    old, new = (
+        der(ca.revocation_list(works.issuing, Role.ISSUING, [], number, AT + timedelta(days=number)))
+        for number in (1, 40)
+    )
+    for lists in ((old, new), (new, old)):
+        assert trust_in(works.signed(AT), works.anchors(*lists)).revocation == "not revoked as of 2027-01-04"
+
+
+@pytest.mark.parametrize("forged", [b"", b"no list", None])
+def test_a_list_that_another_signed_is_passed_over(works: Works, forged: bytes | None) -> None:
+    """Else anybody could revoke, or clear, a certificate."""
+    other = Works()
+    other.leaf = works.leaf
+    found = trust_in(works.signed(AT), works.anchors(other.listed(Why.SUPERSEDED, AT) if forged is None else forged))
+    assert (found.trusted, found.revocation) == (True, "not checked: no revocation list was named")
+
+
+def test_an_authority_that_was_revoked_takes_its_stations_with_it(works: Works) -> None:
+    """The root's list names the authority."""
+    entry = ca.Revoked(works.issuing.certificate.serial_number, AT, Why.KEY_COMPROMISE)
+    listed = der(ca.revocation_list(works.root, Role.ROOT, [entry], 2, AT))
+    found = trust_in(works.signed(AT), works.anchors(listed))
+    assert found.reason == "The certificate of Certificate authority was revoked on 2026-11-25 (keyCompromise)."
+
+
+def test_a_revoked_signer_is_said_first(unsealed: bytes, works: Works) -> None:
+    """Intact, and not to be relied on."""
+    data = seal(unsealed, works.key, AT)
+    found = verify(data, works.anchors(works.listed(Why.KEY_COMPROMISE, REVOKED)))
+    assert (found.intact, found.trusted, found.follows) == (True, False, True)
+    assert in_words(found)[0] == (
+        "REVOKED: C-B1-2026-0001 for valve HL-4-0117, verdict accepted. "
+        "Nothing was changed since it was sealed, but a signer's certificate was revoked."
+    )
+
+
+def test_a_pinned_certificate_needs_no_root(unsealed: bytes, authority: SimpleNamespace) -> None:
+    """As before there were roots; what is pinned by itself is not looked up in lists."""
+    data = seal(unsealed, authority.station, AT)
+    found = verify(data, [authority.station.certificate])
+    assert found.trusted
+    assert found.signatures[0].revocation == "pinned by its own certificate, which nothing revokes"
