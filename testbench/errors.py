@@ -746,6 +746,43 @@ class PortFailedError(BenchError):
 
 
 @dataclass(eq=False)
+class PortSettingError(BenchError):
+    """A serial port does not take what it is to be set to."""
+
+    port: str
+    settings: str
+    remedy: ClassVar[str] = "Choose what port and transmitter both have; a pseudo-terminal, for example, has no parity."
+
+    def sentence(self) -> str:
+        return f"Port {self.port} does not take {self.settings}."
+
+
+@dataclass(eq=False)
+class OptionError(BenchError):
+    """An option of a command has a value that is not allowed."""
+
+    option: str
+    why: str
+    remedy: ClassVar[str] = "Correct this option and try again; nothing has been opened."
+
+    def sentence(self) -> str:
+        return f"{self.option}: {self.why}."
+
+
+@dataclass(eq=False)
+class OptionUnusedError(BenchError):
+    """An option of a command means nothing beside the others."""
+
+    option: str
+    beside: str
+    allowed: tuple[str, ...]
+    remedy: ClassVar[str] = "Leave it out, or correct what stands beside it; nothing has been opened."
+
+    def sentence(self) -> str:
+        return f"{self.option} means nothing beside {self.beside}; allowed there are {', '.join(self.allowed)}."
+
+
+@dataclass(eq=False)
 class DeviceUnreachableError(BenchError):
     """A device on the network does not answer, or hung up."""
 

@@ -71,8 +71,9 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
             signing=signing_of(home, store, clock, bench, replay),
         )  # fmt: skip
         session = Session(bench, outside)
+        session.interrupted = bool(recovered)
         _take_up(store, documents)
-        _say_first(session, recovered, notice(home))
+        _say_first(session, recovered, notice(home), replay)
         inbox: Inbox = Inbox()
         server = LinkServer(home.folder, lambda client, line: inbox.put(Heard(client, line)))
         readers = _readers(bench, clock, inbox, raw, replay)
@@ -90,9 +91,12 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
             store.close()
 
 
-def _say_first(session: "Session", recovered: list[str], overdue: str) -> None:
+def _say_first(session: "Session", recovered: list[str], overdue: str, replay: "Replay | None") -> None:
     for sentence in recovered:
         session.notify(sentence, grave=True)
+    if replay is not None and (cut_off := replay.capture.without_end(replay.line.where)):
+        sys.stderr.write(f"{cut_off}\n")
+        session.notify(cut_off, grave=True)
     if overdue:
         session.notify(overdue)
 

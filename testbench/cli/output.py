@@ -1,6 +1,7 @@
 """What commands have in common: options, JSON, and how a refusal is said."""
 
 import json
+import math
 import sys
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,17 @@ home_option = click.option(
     help="The bench's home folder; default: TESTBENCH_HOME, else the user's data folder.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print facts as JSON.")
+
+
+class FiniteRange(click.FloatRange):
+    """A number within a range; not ``nan``, which lies in every range, nor ``inf``, which never ends."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Refuse what is no finite number."""
+        found = super().convert(value, param, ctx)
+        if not math.isfinite(found):
+            self.fail(f"{value} is not a finite number.", param, ctx)
+        return found
 
 
 def home_of(home: Path | None) -> Path:

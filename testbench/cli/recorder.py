@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from testbench.cli.output import home_of, home_option, say
+from testbench.cli.output import FiniteRange, home_of, home_option, say
 
 
 @click.command()
@@ -14,7 +14,7 @@ from testbench.cli.output import home_of, home_option, say
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
     help="Read the channel from a capture instead of its port; every page of such a run is a SPECIMEN.",
 )
-@click.option("--speed", type=click.FloatRange(0, 1000, min_open=True), default=1.0, help="Of the replay.")
+@click.option("--speed", type=FiniteRange(0, 1000, min_open=True), default=1.0, help="Of the replay.")
 @home_option
 def command(home: Path | None, from_capture: Path | None, speed: float, *, stop: bool) -> None:
     """Be the recorder of a home, without a screen, until told to end."""

@@ -133,6 +133,20 @@ class Capture:
     unsealed: int
     """Steps after the last seal: nothing vouches for them."""
 
+    def without_end(self, name: str) -> str:
+        """What to say of a capture that was not closed; empty where it was.
+
+        Args:
+            name: of the file.
+        """
+        if self.ended:
+            return ""
+        steps = "1 step stands" if self.unsealed == 1 else f"{self.unsealed} steps stand"
+        return (
+            f"Capture {name} has no end seal: it was cut off, or is still being written. "
+            f"{steps} after its last seal, and nothing vouches for them."
+        )
+
 
 def is_end(line: bytes) -> bool:
     """Whether this last line of a capture, with what ends it, is the seal that closes it."""

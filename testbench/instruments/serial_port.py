@@ -4,13 +4,21 @@ pyserial opens and configures; reading is ``poll`` and ``os.read`` on its descri
 ``readline`` hands out half lines after a time-out and costs three times as much.
 """
 
+import termios
 import threading
 from collections.abc import Callable
 from typing import Any
 
 import serial
 
-from testbench.errors import BenchError, PortBusyError, PortFailedError, PortMissingError, PortSharedError
+from testbench.errors import (
+    BenchError,
+    PortBusyError,
+    PortFailedError,
+    PortMissingError,
+    PortSettingError,
+    PortSharedError,
+)
 from testbench.framing.capture import StepKind
 from testbench.instruments.line_state import ErrorCounters, check_parity_of_input, keep_others_out, set_low_latency
 from testbench.instruments.links import CAUGHT, SHARED, DescriptorLink, Line, Link, UrlLink
@@ -34,6 +42,7 @@ def open_port(settings: SerialSettings) -> Any:
     Raises:
         PortMissingError: nothing is there.
         PortBusyError: another program holds it.
+        PortSettingError: it does not take the settings.
         PortFailedError: anything else.
     """
     try:
@@ -51,7 +60,7 @@ def open_port(settings: SerialSettings) -> Any:
         if marks_damage(settings):
             check_parity_of_input(port.fileno())
     except CAUGHT as failure:
-        raise _refusal(settings.port, failure) from failure
+        raise _refusal(settings, failure) from failure
     return port
 
 
@@ -61,6 +70,7 @@ def open_link(settings: SerialSettings) -> Link:
     Raises:
         PortMissingError: nothing is there.
         PortBusyError: another program holds it.
+        PortSettingError: it does not take the settings.
         PortFailedError: anything else.
     """
     port = open_port(settings)
@@ -75,13 +85,26 @@ def open_link(settings: SerialSettings) -> Link:
         return UrlLink(port, "through a URL")
 
 
-def _refusal(port: str, failure: BaseException) -> BenchError:
+def _refusal(settings: SerialSettings, failure: BaseException) -> BenchError:
+    port = settings.port
     number = getattr(failure, "errno", None)
+    if isinstance(failure, termios.error):  # has its number as a plain argument
+        number = failure.args[0]
     if number in {2, 6, 19}:  # ENOENT, ENXIO, ENODEV
         return PortMissingError(port)
     if number in {11, 16} or "exclusively lock" in str(failure):
         return PortBusyError(port)
+    if number == 22:  # EINVAL
+        return PortSettingError(port, _unusual(settings))
     return PortFailedError(port, str(failure))
+
+
+def _unusual(settings: SerialSettings) -> str:
+    """What of the settings not every port has; where there is nothing of the kind, the baud rate."""
+    found = [f"parity {settings.parity}"] if settings.parity != "none" else []
+    found += [f"{settings.byte_size} data bits"] if settings.byte_size != 8 else []
+    found += [f"{settings.stop_bits} stop bits"] if settings.stop_bits != 1 else []
+    return " with ".join(found) or f"{settings.baud} baud"
 
 
 class SerialLine:

@@ -188,6 +188,8 @@ class Acquisition:
         self.line_errors: LineErrors | None = None
         """What the driver counted since the port was opened; None where it does not count."""
         self._detail = ""
+        self._late = False
+        """Whether an answer has come too late since the newest reading: then the silence is not that of a dead line."""
         self.simulated = False
         """Whether the line was ever that of a simulated rig."""
 
@@ -231,7 +233,7 @@ class Acquisition:
             return self.fault_since
         assert self.newest is not None
         if now - self.newest.at > to_ticks(self._channel.stale_after_s):
-            self._fail(GapReason.SILENT, self.newest.at)
+            self._fail(GapReason.LATE_ANSWER if self._late else GapReason.SILENT, self.newest.at)
             return self.newest.at
         return None
 
@@ -249,6 +251,8 @@ class Acquisition:
         rejected = tuple((at, item) for item in bad if item not in banners)
         garbage = sum(item.reason not in NO_GARBAGE for _, item in rejected)
         self.rejected_lines += garbage
+        for _, one in rejected:
+            self._late = one.reason is RejectReason.LATE or (self._late and one.reason is not RejectReason.NO_ANSWER)
         readings = [item for item in found if isinstance(item, Reading)]
         if garbage and not readings and self.silent_since(at) is not None:
             self._name_fault([item for _, item in rejected])
@@ -285,6 +289,11 @@ class Acquisition:
         return "" if self.fault is None else faults.sentence_of(self.fault, self._detail)
 
     @property
+    def remedy(self) -> str:
+        """What to do about it; empty while there is a usable reading."""
+        return self.port_remedy if self.port_sentence or self.fault is None else faults.remedy_of(self.fault)
+
+    @property
     def why_silent(self) -> str:
         """Why there is no usable reading, as the end of a sentence without its stop."""
         return self.port_sentence.rstrip(".") or str(self.fault)
@@ -314,7 +323,7 @@ class Acquisition:
         elif self._jumped_to(sample):
             assert self.newest is not None
             gaps.append(Gap(since=self.newest.at, until=sample.at, reason=GapReason.JUMPED))
-        self.fault = None
+        self.fault, self._late = None, False
         self.newest = sample
         samples.append(sample)
 

@@ -281,5 +281,6 @@ def _with_deciding(found: dict[str, Any]) -> dict[str, Any]:
     chosen = next((table for table in listed if table["tag"] == deciding), None)
     if chosen is None:
         said = "nothing" if deciding is None else repr(deciding)
-        raise ValueError(f"deciding: found {said}, it must name one of the channels: {', '.join(tags)}")
+        where = "; write it above the first table" if deciding is None else ""
+        raise ValueError(f"deciding: found {said}, it must name one of the channels: {', '.join(tags)}{where}")
     return found | {"channel": chosen}

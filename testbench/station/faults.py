@@ -24,9 +24,11 @@ _REASONS = {
 partial line) and what the reading itself says (its range) is not among them."""
 
 _CHECK_LINE = "Check baud, byte_size and parity in bench.toml; 'testbench channel find --listen' tries them."
+_SEE_BYTES = "Compare what it sends with the form in bench.toml; without a recorder 'testbench channel watch' shows it."
+_BYTES_HERE = "Compare the newest rejected bytes, shown here, with the form of the line in its settings."
 _REMEDIES = {
     GapReason.SILENT: "Check the cable, the supply and the address of this transmitter.",
-    GapReason.GARBAGE: "Compare what it sends with the form in bench.toml: 'testbench channel watch' shows it.",
+    GapReason.GARBAGE: _SEE_BYTES,
     GapReason.FROZEN: "Check the transmitter.",
     GapReason.OUT_OF_RANGE: "Check the transmitter and the pressure on another gauge.",
     GapReason.LATE: "Wait; if it comes again, look what holds this machine or its adapter up.",
@@ -48,6 +50,11 @@ def fault_of(rejected: Rejected) -> GapReason | None:
     return _REASONS.get(rejected.reason)
 
 
+def remedy_of(fault: GapReason) -> str:
+    """What to do about a fault; empty where only waiting helps."""
+    return _REMEDIES.get(fault, "")
+
+
 def sentence_of(fault: GapReason, detail: str) -> str:
     """The fault and what to do about it, in one line for the screen.
 
@@ -55,6 +62,11 @@ def sentence_of(fault: GapReason, detail: str) -> str:
         fault: why there is no usable reading.
         detail: what exactly, such as the name of an exception; may be empty.
     """
-    remedy = _REMEDIES.get(fault, "")
+    remedy = remedy_of(fault)
     said = f"{fault} ({detail})." if detail else fault if fault.endswith("?") else f"{fault}."
     return f"No reading: {said} {remedy}".rstrip()
+
+
+def beside_the_bytes(sentence: str) -> str:
+    """The same where the rejected bytes stand beside it: nobody is sent to look for them elsewhere."""
+    return sentence.replace(_SEE_BYTES, _BYTES_HERE)

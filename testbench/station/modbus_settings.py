@@ -14,8 +14,27 @@ from testbench.procedure.valve import Text, Value
 from testbench.station.ascii_settings import Decimals
 from testbench.station.pace import Pace, SerialPace, marks_damage
 
+NUMBERED_FROM = {4: (30001, 300001), 3: (40001, 400001)}
+"""Function → numbers that manuals give its first register, of five digits and of six (common practice)."""
+MOST_ADDRESS = 65535
 FAST_BAUD, FAST_GAP_S = 19200, 0.00175
 """Above this baud the silence between frames is fixed: MODBUS over Serial Line V1.02, 2.5.1.1, from memory."""
+
+
+def hint_on(address: int) -> str:
+    """What an address that looks like a manual's number of a register probably means; empty where it does not.
+
+    Args:
+        address: as it was given, where a count from 0 was asked for.
+    """
+    for function, firsts in NUMBERED_FROM.items():
+        for first, registers in zip(firsts, (9999, MOST_ADDRESS + 1), strict=True):
+            if 0 <= address - first < registers:
+                return (
+                    f"addresses count from 0: where {address} is the number in the manual, "
+                    f"address {address - first} with function {function} is meant"
+                )
+    return ""
 
 
 class ModbusValue(Value):
@@ -31,6 +50,13 @@ class ModbusValue(Value):
     """What one unit of an integer register is, for example "0.1"; not for float32, which holds the value itself."""
     no_value: tuple[int, ...] = ()
     """Integers that the device sends in place of a value, as the register's type reads them."""
+
+    @field_validator("address", mode="before")
+    @classmethod
+    def _from_0(cls, address: object) -> object:
+        if isinstance(address, int) and address > MOST_ADDRESS and (hint := hint_on(address)):
+            raise ValueError(f"found {address}, at most {MOST_ADDRESS} is allowed; {hint}")
+        return address
 
     @model_validator(mode="after")
     def _scaled(self) -> Self:
@@ -96,6 +122,11 @@ class _ModbusSettings(Pace):
             allowed = f"one query reads at most {MOST_REGISTERS}, and all values must come of one query"
             raise ValueError(f"values: found registers that span {count}, {allowed}")
         return self
+
+    @property
+    def hint(self) -> str:
+        """What the first value's address probably means; empty where it is nothing out of the way."""
+        return hint_on(self.values[0].address)
 
     def _extent(self) -> tuple[int, int]:
         used = [(value.address, value.end) for value in self.values]

@@ -123,6 +123,8 @@ class Session:
         self.stage: StageUnderWay | None = None
         """The stage on the bench, or the last closed one of this run."""
         self.stage_open = False
+        self.interrupted = False
+        """Whether the recorder found a run that was interrupted, and none was started since: each begins at zero."""
         self.documents: dict[str, str] = {}
         self.notices: deque[m.Notice] = deque(maxlen=NOTICES_KEPT)
         self.states: dict[tuple[str, str], str] = {}
@@ -415,6 +417,7 @@ class Session:
         number = self.outside.store.begin_run(canonical(opening).decode(), at)
         self.run = opening.model_copy(update={"run": number})
         self.run_open, self.run_since, self.stage, self.stage_open = True, now, None, False
+        self.interrupted = False
         self._log = LineLog(self.lines[0].history, self.outside.raw)
         self._log.begin(number, self.notify)
         raw = (*self.outside.raw_beside, *[None] * len(self.lines))
@@ -424,6 +427,16 @@ class Session:
         self.beside.begin(self.run)
         self._traces = []
         self._happen(said_at_opening(self.run))
+
+    @property
+    def released(self) -> bool:
+        """Whether the pressure of the last stage was seen released, and none was read since."""
+        if self.stage is None:
+            return not self.interrupted
+        newest, rules = self.acquisition.newest, self.stage.rules
+        if newest is None or newest.counts > rules.thresholds.safe or self.beside.under_pressure(rules.requirement):
+            return False
+        return self.stage.state.counts is not None or self.acquisition.silent_since(self.heard) is None
 
     @property
     def _simulated(self) -> bool:

@@ -217,24 +217,31 @@ class Viewer:
         session = self._session
         under_way, run = session.stage, session.run
         if session.stage_open and under_way is not None and run is not None:
+            if session.acquisition.silent_since(session.heard) is not None:
+                return words.unread(under_way.state, session.acquisition.remedy), words.UNREAD_CAUTIONS
             rule = under_way.rules.requirement
             acceptance = (rule.required + run.channel.guard_band(rule)).in_unit(run.channel.scale.unit)
             said = words.instruction(under_way.rules, under_way.state, acceptance)
             return said, words.cautions(under_way.state)
-        if session.run_open and run is not None:
-            after = () if under_way is None else words.cautions(under_way.state)
-            found = next_stage(run)
-            if found is None:
-                return "Close the run.", after
-            requirement, attempt = found
-            again = "" if attempt == 1 else f" again (attempt {attempt})"
-            point, today = self._point(run), session.outside.clock.utc().date()
-            attends = "" if point is None else f" {words.attends(point, today)}."
-            return f"Next: the {requirement.stage}{again}.{attends} Start it when the valve is mounted.", after
-        after = () if under_way is None else words.cautions(under_way.state)
-        unsigned = session.operators.unsigned
+        then = self._between_stages(run) if session.run_open and run is not None else self._between_runs()
+        if not session.released:
+            return words.not_released(then), words.NOT_RELEASED_CAUTIONS
+        return then, () if under_way is None else words.cautions(under_way.state)
+
+    def _between_stages(self, run: RunRecord) -> str:
+        found = next_stage(run)
+        if found is None:
+            return "Close the run."
+        requirement, attempt = found
+        again = "" if attempt == 1 else f" again (attempt {attempt})"
+        point, today = self._point(run), self._session.outside.clock.utc().date()
+        attends = "" if point is None else f" {words.attends(point, today)}."
+        return f"Next: the {requirement.stage}{again}.{attends} Start it when the valve is mounted."
+
+    def _between_runs(self) -> str:
+        unsigned = self._session.operators.unsigned
         sign = words.to_sign(unsigned[0].run, unsigned[0].operator, len(unsigned)) if unsigned else ""
-        return f"{sign}Mount the next valve with its vent open, then choose it.", after
+        return f"{sign}Mount the next valve with its vent open, then choose it."
 
     def _actions(self) -> tuple[m.ActionOffered, ...]:
         labels = dict(words.LABELS)

@@ -6,10 +6,11 @@ from typing import Any
 
 import numpy as np
 
-from testbench.framing.readings import Reading
+from testbench.framing.readings import Reading, Rejected
 from testbench.metrology.sample_times import sample_times, usual_rate
 from testbench.metrology.signal import noise_of, resolution_of
-from testbench.run.samples import TICKS_PER_S, Sample, Scale, to_s
+from testbench.run.samples import TICKS_PER_S, Sample, Scale, to_s, to_ticks
+from testbench.station import faults
 from testbench.station.acquisition import NO_GARBAGE, Acquisition, Polled, PortEvent, PortOpened
 from testbench.station.bench import ChannelEntry
 from testbench.station.line import Line
@@ -18,6 +19,10 @@ NEWEST = 20_000
 """Readings from which noise and resolution are taken."""
 NEWEST_ARRIVALS = 6_000
 """Arrivals that the sample times are derived from."""
+NEWEST_REJECTED = 3
+"""Rejections of which the bytes are shown."""
+SHOWN_BYTES = 64
+"""Of each."""
 
 
 class Watch:
@@ -39,13 +44,17 @@ class Watch:
         self._least = self._most = 0
         self.values = 0
         self._rejected: Counter[str] = Counter()
+        self._newest_rejected: deque[Rejected] = deque(maxlen=NEWEST_REJECTED)
         self._gaps: Counter[str] = Counter()
+        self._since: int | None = None
         self._slowest_s: float | None = None
         self.state = ""
         """What was set when the line was opened."""
 
     def take(self, event: PortEvent) -> None:
         """Take one port event."""
+        at, why = to_ticks(event.at_s), self.acquisition.fault
+        self._since = at if self._since is None else self._since
         taken = self.acquisition.take(self._line.take(event))
         if isinstance(event, PortOpened):
             self.state = event.settings
@@ -53,11 +62,19 @@ class Watch:
             self._slowest_s = max(self._slowest_s or 0.0, event.at_s - event.sent_s)
         for _, item in taken.rejected:
             if item.reason not in NO_GARBAGE:
-                self._rejected[f"{item.reason} ({item.detail})" if item.detail else item.reason] += 1
+                self._rejected[_reason(item)] += 1
+                self._newest_rejected.append(item)
+        if not self.values and taken.samples and why is not None and self._late_to_begin(at):
+            self._gaps[why.value] += 1
         self._gaps.update(gap.reason.value for gap in taken.gaps)
         for sample in taken.samples:
             self._value(sample)
-        self.acquisition.silent_since(round(event.at_s * 10_000))
+        self.acquisition.silent_since(at)
+
+    def _late_to_begin(self, at: int) -> bool:
+        """Whether the first reading was long in coming: the first line may be half of one, and waits for the next."""
+        assert self._since is not None
+        return at - self._since > 2 * to_ticks(self._channel.stale_after_s)
 
     def _value(self, sample: Sample) -> None:
         if self._first is None:
@@ -79,12 +96,12 @@ class Watch:
         """Everything as plain data. Pressures and noise are in ``unit``, rates in Hz, None where there is none."""
         counts = np.array(self._newest, dtype=np.float64) * float(self._scale.per_count)
         written = float(self._scale.per_count)
-        open_gap = 1 if self.acquisition.fault is not None and self.values else 0
+        gaps = self._gaps + Counter(self._open_gap)
         return {
             "unit": self._channel.unit,
             "values": self.values,
             "rejected": sum(self._rejected.values()),
-            "gaps": sum(self._gaps.values()) + open_gap,
+            "gaps": sum(gaps.values()),
             "rate_hz": self.rate_hz,
             "noise": float(noise_of(counts)) if self.values > 2 else None,
             "resolution": float(resolution_of(counts, written)) if self.values else None,
@@ -93,13 +110,22 @@ class Watch:
             "minimum": self._shown(self._least) if self.values else None,
             "maximum": self._shown(self._most) if self.values else None,
             "rejected_reasons": dict(self._rejected),
-            "gap_reasons": dict(self._gaps),
-            "fault": self.sentence,
+            "rejected_newest": [
+                {"bytes": escaped(item.raw), "reason": _reason(item)} for item in self._newest_rejected
+            ],
+            "gap_reasons": dict(gaps),
+            "fault": faults.beside_the_bytes(self.sentence),
             "slowest_answer_s": self._slowest_s,
             "sample_time": self._sample_time(),
             "line": self.state,
             "line_errors": self._line.history.errors,
         }
+
+    @property
+    def _open_gap(self) -> list[str]:
+        """The reason of the gap that has not ended; of a line that never gave a reading it is the whole time."""
+        fault = self.acquisition.fault
+        return [] if fault is None or self._since is None else [fault.value]
 
     def _sample_time(self) -> dict[str, Any] | None:
         """The derived line of the newest arrivals; None where there is none. Shown as derived, and used for nothing."""
@@ -132,3 +158,13 @@ class Watch:
 
     def _shown(self, counts: int) -> float:
         return float(Fraction(counts) * self._scale.per_count)
+
+
+def escaped(raw: bytes) -> str:
+    r"""Bytes as text that any terminal can show: ``\r``, ``\xff``; what is too long is cut, and its length said."""
+    shown = raw[:SHOWN_BYTES].decode("latin-1").encode("unicode_escape").decode("ascii")
+    return shown if len(raw) <= SHOWN_BYTES else f"{shown}… ({len(raw)} bytes)"
+
+
+def _reason(item: Rejected) -> str:
+    return f"{item.reason} ({item.detail})" if item.detail else str(item.reason)

@@ -12,7 +12,7 @@ from testbench.run.attendance import notice_in_words
 from testbench.run.bleeding import BLEEDS
 from testbench.run.caught import Together
 from testbench.run.collecting import owes_volume
-from testbench.run.machine import Ending, Phase
+from testbench.run.machine import Phase
 from testbench.run.progress import Action, Stage, StageState
 from testbench.run.samples import TICKS_PER_S
 from testbench.run.state import Undecided
@@ -44,6 +44,8 @@ NO_TIGHTENING = "Never tighten anything under pressure."
 TRAPPED_AIR = "Trapped air bursts: vent until no bubble comes."
 DEPRESSURIZE_FIRST = "Release the pressure before you touch bolts, blanks or hoses."
 LOCKED_BEHIND_DISC = "Pressure can stay locked behind the closed disc: vent both sides before you open anything."
+NOT_RELEASED = "Pressure was not seen released: treat the valve as under pressure."
+NOT_KNOWN = "The pressure is not known: treat the valve as under pressure."
 LOCAL_RULES = "The recorder only advises. Local codes and the works' safety rules prevail."
 
 
@@ -90,8 +92,36 @@ def instruction(stage: Stage, state: StageState, acceptance: Pressure) -> str:
                 Phase.STABILIZING: f"{_pump(rule)} Wait until steady.",
                 Phase.RELEASING_TO_VENT: f"{release}; then vent again.",
                 Phase.DEPRESSURIZING: f"{release}.",
-                Phase.CLOSED: "Pressure was not seen released: treat the valve as under pressure.",
+                Phase.CLOSED: NOT_RELEASED,
             }[state.phase]
+
+
+def unread(state: StageState, remedy: str) -> str:
+    """What to do in a stage while nothing usable is read of the deciding channel.
+
+    Args:
+        state: where the stage stands.
+        remedy: for the fault of the line.
+    """
+    if state.phase in {Phase.RELEASING_TO_VENT, Phase.DEPRESSURIZING}:
+        return f"{NOT_KNOWN} Go on releasing it slowly, by the bench's own gauge. {remedy}"
+    return (
+        f"{NOT_KNOWN} Stop pumping and look at the bench's own gauge. {remedy} "
+        "If no reading comes back, release the pressure slowly."
+    )
+
+
+def not_released(then: str) -> str:
+    """What to do after a stage whose pressure was not seen released, or where there is pressure again.
+
+    Args:
+        then: what comes after.
+    """
+    return f"{NOT_RELEASED} Release it slowly and look at the bench's own gauge before anything else. {then}"
+
+
+UNREAD_CAUTIONS = (STORED_ENERGY, NO_TIGHTENING, DEPRESSURIZE_FIRST)
+NOT_RELEASED_CAUTIONS = (NOT_RELEASED, DEPRESSURIZE_FIRST, LOCKED_BEHIND_DISC)
 
 
 def cautions(state: StageState) -> tuple[str, ...]:
@@ -108,8 +138,7 @@ def cautions(state: StageState) -> tuple[str, ...]:
         case Phase.RELEASING_TO_VENT | Phase.DEPRESSURIZING:
             return (DEPRESSURIZE_FIRST, LOCKED_BEHIND_DISC)
         case _:
-            lost = (DEPRESSURIZE_FIRST,) if state.ending is Ending.LOST else ()
-            return (*lost, LOCKED_BEHIND_DISC)
+            return (LOCKED_BEHIND_DISC,)
 
 
 def asked(criterion: VisualCriterion | LargestLeakageRate) -> str:

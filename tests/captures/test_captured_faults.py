@@ -50,10 +50,11 @@ BEGINNING = "No reading: the transmitter said nothing. Check the cable, the supp
         (
             "garbage", [250.13, 250.14], {"bytes arrived but none was a valid line": 1},
             ("No reading: bytes arrived but none was a valid line. "
-            "Compare what it sends with the form in bench.toml: 'testbench channel watch' shows it."),
+            "Compare what it sends with the form in bench.toml; "
+            "without a recorder 'testbench channel watch' shows it."),
         ),
         (
-            "wrong-baud", [], {},
+            "wrong-baud", [], {"bytes arrived damaged or without a line end: wrong baud rate or framing?": 1},
             ("No reading: bytes arrived damaged or without a line end: wrong baud rate or framing? "
             "Check baud, byte_size and parity in bench.toml; 'testbench channel find --listen' tries them."),
         ),
@@ -68,7 +69,7 @@ BEGINNING = "No reading: the transmitter said nothing. Check the cable, the supp
             "Wait; if it comes again, look what holds this machine or its adapter up."),
         ),
         (
-            "echo", [250.13], {},
+            "echo", [250.13], {"our own query came back instead of an answer": 1},
             ("No reading: our own query came back instead of an answer. "
             "Set echoed = true if the adapter echoes; else the transmitter is away."),
         ),
@@ -77,22 +78,22 @@ BEGINNING = "No reading: the transmitter said nothing. Check the cable, the supp
             "No reading: answers came after the time allowed. Raise answer_within_s to three times the slowest answer.",
         ),
         (
-            "exception", [250.13], {},
+            "exception", [250.13], {"the transmitter refused the query": 1},
             ("No reading: the transmitter refused the query (exception 4: server device failure). "
             "Check function and addresses in bench.toml with the transmitter's manual."),
         ),
         ("no-answer", [250.13, 250.15], {"the transmitter said nothing": 1}, BEGINNING),
         (
-            "cut-answer", [250.13], {},
+            "cut-answer", [250.13], {"answers broke off": 1},
             "No reading: answers broke off (5 bytes). Check the cable; let no second program read this port.",
         ),
         (
-            "two-masters", [250.13], {},
+            "two-masters", [250.13], {"two programs or devices spoke on the line at once": 1},
             ("No reading: two programs or devices spoke on the line at once (function 3, asked was 4). "
             "Let one program only use this port, and one master only ask on this line."),
         ),
         (
-            "other-unit", [250.13], {},
+            "other-unit", [250.13], {"another unit answered": 1},
             ("No reading: another unit answered (unit 7, asked was 1). "
             "Check unit_id in bench.toml and the address set in the transmitter."),
         ),
@@ -123,4 +124,5 @@ def test_a_captured_fault_is_named_and_never_a_value(name, values, gaps, sentenc
     facts, found, said = replayed(HERE / f"{name}.capture")
     assert found == values
     assert facts["gap_reasons"] == gaps
+    assert facts["gaps"] == sum(gaps.values())
     assert sentence in said

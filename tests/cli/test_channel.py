@@ -95,7 +95,10 @@ def test_what_was_watched_is_kept_and_watched_again(line, tmp_path):
     file = tmp_path / "a.capture"
     live = facts_of("channel", "watch", "--port", line[0], "--seconds", "0.5", "--capture", file)
     again = facts_of("channel", "watch", "--from-capture", file)
-    assert again["values"] >= live["values"] > 20
+    assert live["values"] > 20
+    same = ("values", "rejected", "gaps", "rate_hz", "noise", "first", "last", "minimum", "maximum", "sample_time")
+    assert {name: again[name] for name in same} == {name: live[name] for name in same}
+    assert (live["capture"], again["capture"]) == (None, {"end_seal": True, "unsealed_steps": 0, "sentence": ""})
     assert (again["gaps"], again["fault"], again["minimum"]) == (0, "", 250.0)
     refused = call("channel", "watch", "--port", line[0], "--seconds", "0.5", "--capture", file)
     assert refused.stderr.splitlines()[0] == f"Capture {file} cannot be written: File exists."
@@ -106,6 +109,21 @@ def test_a_captured_fault_is_told_from_the_command_line():
     facts = facts_of("channel", "watch", "--from-capture", CAPTURES / "echo.capture")
     assert (facts["values"], facts["rejected"], facts["gaps"]) == (1, 4, 1)
     assert facts["rejected_reasons"] == {"our own query came back instead of an answer": 4}
+
+
+def test_a_capture_without_its_end_seal_is_read_and_said_to_be_cut_off(tmp_path):
+    """As the power leaves it; in words and in --json."""
+    file = tmp_path / "cut.capture"
+    lines = (CAPTURES / "echo.capture").read_bytes().splitlines(keepends=True)
+    file.write_bytes(b"".join(lines[:-1]))
+    steps = len(lines) - 2
+    sentence = (
+        "Capture cut.capture has no end seal: it was cut off, or is still being written. "
+        f"{steps} steps stand after its last seal, and nothing vouches for them."
+    )
+    facts = facts_of("channel", "watch", "--from-capture", file)
+    assert facts["capture"] == {"end_seal": False, "unsealed_steps": steps, "sentence": sentence}
+    assert sentence in call("channel", "watch", "--from-capture", file).stdout.splitlines()
 
 
 def test_a_capture_that_was_changed_is_refused(tmp_path):
@@ -129,14 +147,139 @@ def test_a_port_that_another_program_holds_is_left_alone(line, command):
     assert f"Port {line[0]} is in use by another program." in done.stdout + done.stderr
 
 
-def test_options_that_describe_no_line_are_refused(line):
-    """A float register has no scale."""
-    done = call("channel", "watch", "--port", line[0], "--protocol", "modbus-rtu", "--scale", "0.1")
-    assert done.returncode == 1
+SERIAL_OPTIONS = "--port, --baud, --byte-size, --parity, --stop-bits"
+DECIMALS = f"{SERIAL_OPTIONS}, --decimals, --whole-digits"
+
+
+@pytest.mark.parametrize(
+    ("options", "sentence"),
+    [
+        (
+            "--protocol modbus-rtu --scale 0.1",
+            "--scale: found '0.1' for float32; an integer needs one, a float has none.",
+        ),
+        ("--baud 4000001", "--baud: found 4000001; at most 4000000 is allowed."),
+        ("--baud 299", "--baud: found 299; at least 300 is allowed."),
+        ("--byte-size 9", "--byte-size: found 9; allowed are 7 or 8."),
+        ("--decimals 5", "--decimals: found 5; at most 4 is allowed."),
+        ("--protocol modbus-rtu --function 6", "--function: found 6; allowed are 3 or 4."),
+        (
+            "--protocol modbus-rtu --type real",
+            "--type: found 'real'; allowed are 'int16', 'uint16', 'int32', 'uint32' or 'float32'.",
+        ),
+        ("--protocol modbus-rtu --poll-every 0", "--poll-every: found 0.0; at least 0.001 is allowed."),
+        ("--protocol scpi", "--query: found nothing; it is needed."),
+        (
+            "--protocol modbus-rtu --address 400001",
+            ("--address: found 400001, at most 65535 is allowed; addresses count from 0: where 400001 is the number in "
+            "the manual, address 0 with function 3 is meant."),
+        ),
+        (
+            "--query MEAS:PRES?",
+            f"--query means nothing beside protocol plain-line; allowed there are {DECIMALS}, --protocol, --unit.",
+        ),
+        (
+            "--protocol ascii-line --poll-every 1",
+            (f"--poll-every means nothing beside protocol ascii-line; allowed there are {DECIMALS}, --delimiter, "
+            "--protocol, --unit."),
+        ),
+        (
+            f"--from-capture {CAPTURES / 'echo.capture'}",
+            "--port means nothing beside --from-capture; allowed there are --speed, --seconds, --capture, --json.",
+        ),
+        (
+            f"--settings {CAPTURES / 'echo.capture'} --baud 9600",
+            "--baud means nothing beside --settings; allowed there are --settings, --port, --unit.",
+        ),
+        (
+            "--channel PT-101",
+            "--channel means nothing beside a line given here; allowed there are --seconds, --capture, --json.",
+        ),
+        (
+            "--speed 2",
+            "--speed means nothing beside a line that is no capture; allowed there are --seconds, --capture, --json.",
+        ),
+    ],
+)  # fmt: skip
+def test_options_that_describe_no_line_are_refused(options, sentence):
+    """By their own name, with what is allowed; none is left unused without a word."""
+    done = call("channel", "watch", "--port", "/dev/no-such-port", *options.split())
+    assert (done.returncode, done.stderr.splitlines()[0]) == (1, sentence)
+
+
+def test_options_of_a_line_without_a_line_are_refused(tmp_path):
+    """They would not change what bench.toml says."""
+    done = call("channel", "watch", "--home", tmp_path, "--baud", "9600")
     assert done.stderr.splitlines()[0] == (
-        "settings of the line: found scale: found '0.1' for float32; an integer needs one, a float has none; allowed "
-        "what 'channel watch --help' lists."
+        "--baud means nothing beside a channel of bench.toml; allowed there are --channel, --home, --seconds, "
+        "--capture, --json."
     )
+
+
+def test_what_is_wrong_in_a_settings_file_is_said_with_file_and_field(tmp_path):
+    """Not as an option that nobody gave."""
+    file = tmp_path / "line.toml"
+    file.write_text('[channel.line]\nprotocol = "scpi"\nport = "/dev/no-such-port"\nvalues = [{ decimals = 2 }]\n')
+    done = call("channel", "watch", "--settings", file)
+    assert done.stderr.splitlines()[0] == f"{file}: channel.query: found nothing; it is needed."
+
+
+@pytest.mark.parametrize(
+    ("port", "why"),
+    [
+        ("foo://bar", "found 'foo://bar', allowed are a device path, socket://HOST:PORT and rfc2217://HOST:PORT"),
+        *(
+            (f"{kind}://{rest}",
+             f"found '{kind}://{rest}', {kind}:// needs HOST:PORT, the port a number from 1 to 65535")
+            for kind, rest in (
+                ("socket", "127.0.0.1:notaport"), ("socket", "127.0.0.1"), ("socket", "127.0.0.1:65536"),
+                ("socket", "127.0.0.1:0"), ("socket", ":5020"), ("rfc2217", "[::1"),
+            )
+        ),
+    ],
+)  # fmt: skip
+def test_a_url_that_names_no_port_is_refused_before_it_is_opened(port, why):
+    """With what it must look like."""
+    done = call("channel", "watch", "--port", port)
+    assert (done.returncode, done.stderr.splitlines()[0]) == (1, f"--port: {why}.")
+
+
+@pytest.mark.parametrize("value", ["nan", "inf", "-inf", "0", "-1"])
+@pytest.mark.parametrize(
+    "options",
+    [
+        ("channel", "watch", "--port", "/dev/no-such-port", "--seconds"),
+        ("channel", "watch", "--from-capture", CAPTURES / "echo.capture", "--speed"),
+        ("channel", "find", "--seconds"),
+        ("recorder", "--speed"),
+    ],
+    ids=lambda options: " ".join(map(str, (options[0], options[-1]))),
+)
+def test_a_time_or_speed_that_never_ends_is_refused(options, value):
+    """``nan`` lies in every range."""
+    done = call(*options, value)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert f"Error: Invalid value for '{options[-1]}': " in done.stderr
+
+
+@pytest.mark.parametrize("option", ["--poll-every", "--answer-within"])
+def test_a_pace_that_is_no_number_is_refused(option):
+    """In every other range as well."""
+    done = call("channel", "watch", "--port", "/dev/no-such-port", "--protocol", "modbus-rtu", option, "nan")
+    assert done.stderr.splitlines()[-1] == f"Error: Invalid value for '{option}': nan is not a finite number."
+
+
+def test_an_address_as_manuals_number_it_is_asked_about(line):
+    """It may be meant, so it is read; common practice numbers holding registers from 40001."""
+    asked = ("--protocol", "modbus-rtu", "--parity", "none", "--seconds", "0.5", "--address")
+    facts = facts_of("channel", "watch", "--port", line[0], *asked, "40011")
+    assert facts["hint"] == (
+        "addresses count from 0: where 40011 is the number in the manual, address 10 with function 3 is meant"
+    )
+    assert call("channel", "watch", "--port", line[0], *asked, "30001").stdout.splitlines()[-1] == (
+        "Hint: addresses count from 0: where 30001 is the number in the manual, address 0 with function 4 is meant."
+    )
+    assert facts_of("channel", "watch", "--port", line[0], *asked, "10")["hint"] == ""
 
 
 def test_settings_are_proposed_from_what_arrives_and_nothing_is_written(line, tmp_path):

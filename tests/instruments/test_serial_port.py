@@ -6,11 +6,13 @@ import pty
 import queue
 import shutil
 import subprocess
+import termios
 import tty
 
 import pytest
+import serial
 
-from testbench.errors import PortBusyError, PortMissingError
+from testbench.errors import PortBusyError, PortMissingError, PortSettingError
 from testbench.framing.lines import LineFramer, Reading
 from testbench.instruments.clocks import SystemClock
 from testbench.instruments.serial_port import SerialReader, open_port
@@ -152,3 +154,27 @@ def test_every_byte_comes_with_the_time_of_its_read(pair, delivered):
     assert isinstance(second, Arrived)
     assert second.at_s > first.at_s
     reader.stop()
+
+
+@pytest.mark.parametrize(
+    ("settings", "named"),
+    [
+        ({"parity": "even"}, "parity even"),
+        ({"parity": "odd", "byte_size": 7}, "parity odd with 7 data bits"),
+        ({"stop_bits": 2}, "2 stop bits"),
+        ({"baud": 12345}, "12345 baud"),
+    ],
+)
+def test_a_setting_that_a_port_does_not_take_is_named(monkeypatch, settings, named):
+    """The C library refuses what a pseudo-terminal did not take over, with nothing but EINVAL."""
+
+    def refuse(_):
+        raise termios.error(22, "Invalid argument")
+
+    monkeypatch.setattr(serial.Serial, "open", refuse)
+    with pytest.raises(PortSettingError) as refused:
+        open_port(PlainLineSettings(port="/dev/ttyS9", **settings))
+    assert str(refused.value) == f"Port /dev/ttyS9 does not take {named}."
+    assert refused.value.remedy == (
+        "Choose what port and transmitter both have; a pseudo-terminal, for example, has no parity."
+    )

@@ -62,19 +62,24 @@ def test_the_raw_bytes_of_a_run_are_kept_and_replayed_through_the_recorder(tmp_p
     facts = facts_of("channel", "watch", "--from-capture", raw)
     assert facts["values"] > 300
     assert facts["maximum"] > 505
+    lines = raw.read_bytes().splitlines(keepends=True)
+    raw.write_bytes(b"".join(lines[:-1]))  # its end seal is lost: it is replayed, and that is said
     recorder = subprocess.Popen([
         *PROGRAM, "recorder", "--home", str(tmp_path / "home"), "--from-capture", str(raw), "--speed", "2",
-    ])  # fmt: skip
+    ], stderr=subprocess.PIPE, text=True)  # fmt: skip
     try:
         link = until(lambda: _attached(demonstration.home))
         again = Watcher(demonstration.home, link)
+        cut_off = f"Capture {raw.name} has no end seal: it was cut off, or is still being written. "
+        again.wait(lambda update: any(notice.sentence.startswith(cut_off) for notice in update.notices))
         until(lambda: again.send("start_run", order="HL-2041", serial=SERIAL, operator="Mara Quill", pin=PIN).done)
         assert again.wait(lambda update: update.run and update.run.open).run.origin is Origin.REPLAYED
         assert again.send("end_run").done
         again.close()
     finally:
         recorder.terminate()
-        recorder.wait(20)
+        _, said = recorder.communicate(timeout=20)
+    assert said.startswith(cut_off)
 
 
 def _attached(home):

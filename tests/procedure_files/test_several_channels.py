@@ -51,7 +51,8 @@ def test_a_bench_with_one_channel_is_what_it_was(tmp_path):
 @pytest.mark.parametrize(("old", "new", "sentence"), [
     (
         'deciding = "PT-101" ', "# ",
-        "bench.toml: deciding: found nothing, it must name one of the channels: PT-101, PT-102, PT-103.",
+        ("bench.toml: deciding: found nothing, it must name one of the channels: PT-101, PT-102, PT-103; "
+        "write it above the first table."),
     ),
     (
         'deciding = "PT-101" ', 'deciding = "PT-109" ',

@@ -8,6 +8,7 @@ import pytest
 from testbench.procedure.valve import CertificateType
 from testbench.run.evaluation import rejudged
 from testbench.run.record import Verdict, canonical
+from testbench.station.acquisition import PortLost
 from testbench.station.ports import JournalLine, OpenRun
 from testbench.station.recovery import lost_record
 
@@ -232,7 +233,99 @@ def test_a_cable_pulled_in_the_hold_starts_it_again_and_then_loses_the_stage(at_
     update = at_hand.see()
     assert update.stage.phase == "closed"
     assert (update.stage.ended, update.stage.finding) == ("lost", None)
-    assert "treat the valve as under pressure" in update.instruction or "Next:" in update.instruction
+
+
+LOST = (
+    "Pressure was not seen released: treat the valve as under pressure. Release it slowly and look at the bench's own "
+    "gauge before anything else. "
+)
+AGAIN = "Next: the shell test again (attempt 2). Start it when the valve is mounted."
+CAUTIONS_WHEN_LOST = (
+    "Pressure was not seen released: treat the valve as under pressure.",
+    "Release the pressure before you touch bolts, blanks or hoses.",
+    "Pressure can stay locked behind the closed disc: vent both sides before you open anything.",
+)
+
+
+@pytest.mark.parametrize("seconds", [0.6, 2, 29])
+def test_nobody_is_told_to_pump_while_the_pressure_is_not_known(at_hand, seconds):
+    """Common practice: what cannot be read is under pressure. From the first moment, not only from 1 s on."""
+    at_hand.start("HL-4-0117")
+    at_hand.to_hold(512)
+    at_hand.silence(seconds)
+    update = at_hand.see()
+    assert update.stage.ended == ""
+    assert update.instruction == (
+        "The pressure is not known: treat the valve as under pressure. Stop pumping and look at the bench's own gauge. "
+        "Check the cable, the supply and the address of this transmitter. "
+        "If no reading comes back, release the pressure slowly."
+    )
+    assert update.cautions == (
+        "Pressure stores energy: stand clear of blanks, hoses and the line of the bolts.",
+        "Never tighten anything under pressure.",
+        "Release the pressure before you touch bolts, blanks or hoses.",
+    )
+    at_hand.hold(512, 0.2)
+    assert "not known" not in at_hand.see().instruction
+
+
+def test_of_a_pulled_cable_the_remedy_is_in_the_instruction(at_hand):
+    """And of a release that cannot be followed, that it goes on by another gauge."""
+    at_hand.start("HL-4-0117")
+    at_hand.to_hold(512)
+    at_hand.session.take(PortLost(at_hand.clock.seconds, "Port x cannot be used: it was unplugged.", "Check the plug."))
+    assert at_hand.see().instruction == (
+        "The pressure is not known: treat the valve as under pressure. Stop pumping and look at the bench's own gauge. "
+        "Check the plug. If no reading comes back, release the pressure slowly."
+    )
+    at_hand.do("stop", reason="")
+    assert at_hand.see().instruction == (
+        "The pressure is not known: treat the valve as under pressure. Go on releasing it slowly, by the bench's own "
+        "gauge. Check the plug."
+    )
+
+
+def test_after_a_lost_stage_nothing_is_mounted_before_the_pressure_is_released(at_hand):
+    """Until the transmitter itself shows it: at 512 psi again it is no better known to be released."""
+    at_hand.start("HL-4-0117")
+    at_hand.to_hold(512)
+    at_hand.silence(32)
+    assert (at_hand.see().instruction, at_hand.see().cautions) == (LOST + AGAIN, CAUTIONS_WHEN_LOST)
+    at_hand.hold(512, 1)
+    assert (at_hand.see().instruction, at_hand.see().cautions) == (LOST + AGAIN, CAUTIONS_WHEN_LOST)
+    at_hand.hold(0.2, 1)
+    assert (at_hand.see().instruction, at_hand.see().cautions) == (AGAIN, CAUTIONS_WHEN_LOST[2:])
+
+
+def test_after_a_release_that_was_not_seen_the_next_valve_waits_too(at_hand):
+    """The run is closed, the body is not known to be empty; a stage that was seen released needs no such word."""
+    at_hand.shell()
+    at_hand.silence(5)
+    assert at_hand.see().instruction == "Next: the seat test. Start it when the valve is mounted."
+    at_hand.do("end_run")
+    assert at_hand.see().instruction == "Mount the next valve with its vent open, then choose it."
+    at_hand.start("HL-4-0117")
+    at_hand.to_hold(512)
+    at_hand.silence(32)
+    at_hand.do("end_run")
+    update = at_hand.see()
+    assert update.instruction == LOST + "Mount the next valve with its vent open, then choose it."
+    assert update.cautions == CAUTIONS_WHEN_LOST
+
+
+def test_a_pressure_seen_between_stages_is_no_time_to_mount(at_hand):
+    """Somebody pumps although no stage is under way."""
+    at_hand.shell()
+    at_hand.hold(100, 1)
+    assert at_hand.see().instruction == LOST + "Next: the seat test. Start it when the valve is mounted."
+
+
+def test_after_an_interruption_of_the_recorder_the_valve_counts_as_under_pressure(at_hand):
+    """Until a run begins, which asks for a zero."""
+    at_hand.session.interrupted = True
+    assert at_hand.see().instruction == LOST + "Mount the next valve with its vent open, then choose it."
+    at_hand.start("HL-4-0117")
+    assert at_hand.see().instruction == "Next: the shell test. Start it when the valve is mounted."
 
 
 def test_a_station_behind_with_its_work_does_not_take_waiting_readings_for_silence(at_hand):

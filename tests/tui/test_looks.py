@@ -30,7 +30,7 @@ def test_each_state_at_120_by_36(snap_compare, name):
     assert looked_at(snap_compare, scenes.SCENES[name]())
 
 
-@pytest.mark.parametrize("name", ["choosing", "filling", "holding", "rejected"])
+@pytest.mark.parametrize("name", ["choosing", "filling", "holding", "lost", "lost_stage", "rejected"])
 def test_each_state_at_80_by_24(snap_compare, name):
     """Smaller type, nothing left out that counts."""
     assert looked_at(snap_compare, scenes.SCENES[name](), size=(80, 24))

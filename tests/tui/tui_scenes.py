@@ -77,6 +77,7 @@ COLLECTED = m.CriterionAsked(
 STORED_ENERGY = "Pressure stores energy: stand clear of blanks, hoses and the line of the bolts."
 NO_TIGHTENING = "Never tighten anything under pressure."
 LOCKED = "Pressure can stay locked behind the closed disc: vent both sides before you open anything."
+NOT_RELEASED = "Pressure was not seen released: treat the valve as under pressure."
 RELEASE_FIRST = "Release the pressure before you touch bolts, blanks or hoses."
 
 OBSERVE = m.ActionOffered(request="observe", label="Say what was seen")
@@ -239,14 +240,49 @@ def holding():
     return update()
 
 
+def unread(remedy, **changes):
+    """Nothing usable is read of the deciding channel in a stage."""
+    return update(
+        signal=signal(None, **changes),
+        instruction="The pressure is not known: treat the valve as under pressure. Stop pumping and look at the "
+        f"bench's own gauge. {remedy} If no reading comes back, release the pressure slowly.",
+        cautions=(STORED_ENERGY, NO_TIGHTENING, RELEASE_FIRST),
+    )
+
+
 def stale():
-    return update(signal=signal(None, state="stale", age_s=1.4, sentence="No reading: nothing came from PT-101."))
+    return unread(
+        "Check the cable, the supply and the address of this transmitter.",
+        state="stale", age_s=1.4, sentence="No reading: nothing came from PT-101.",
+    )  # fmt: skip
 
 
 def lost():
+    return unread(
+        "Plug the adapter in, or correct 'port' in bench.toml.",
+        state="lost", age_s=6.2, sentence="The port is away. Check the cable of the transmitter.",
+    )  # fmt: skip
+
+
+def lost_stage():
+    """The stage ended with the signal; nobody saw the pressure released."""
     return update(
-        signal=signal(None, state="lost", age_s=6.2, sentence="The port is away. Check the cable of the transmitter.")
-    )
+        signal=signal(None, state="lost", age_s=36.0, sentence="The port is away. Check the cable of the transmitter."),
+        at_s=262.0,
+        run=run_view(
+            stages=(
+                m.StageLine(stage="shell test", state="void",
+                            sentence="lost: No reading for 30 s, at most 30 s is allowed: the port went away."),
+                m.StageLine(stage="seat test", state="to do"),
+            )
+        ),
+        stage=stage_view(phase=Phase.CLOSED, hold_left_s=None, ended="lost",
+                         reason="No reading for 30 s, at most 30 s is allowed: the port went away."),
+        instruction=f"{NOT_RELEASED} Release it slowly and look at the bench's own gauge before anything else. "
+        "Next: the shell test again (attempt 2). Start it when the valve is mounted.",
+        cautions=(NOT_RELEASED, RELEASE_FIRST, LOCKED),
+        actions=(m.ActionOffered(request="start_stage", label="Start the shell test"), END_RUN),
+    )  # fmt: skip
 
 
 def observing():
@@ -392,8 +428,8 @@ def accepted_run():
 
 SCENES = {
     one.__name__: one
-    for one in (choosing, filling, pressurizing, stabilizing, holding, stale, lost, observing, collecting, volume_owed,
-                undecided, bleeding, depressurizing, rejected, accepted_run)
+    for one in (choosing, filling, pressurizing, stabilizing, holding, stale, lost, lost_stage, observing, collecting,
+                volume_owed, undecided, bleeding, depressurizing, rejected, accepted_run)
 }  # fmt: skip
 
 # Pictures ----------------------------------------------------------------------------------------

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
-from testbench.cli.output import json_option, say, say_json
+from testbench.cli.output import FiniteRange, json_option, say, say_json
 
 if TYPE_CHECKING:
     from testbench.instruments.ports import FoundPort, Heard
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("paths", nargs=-1, metavar="[PORT]…")
 @click.option("--listen", is_flag=True, help="Open each free port and propose settings from what arrives.")
-@click.option("--seconds", type=click.FloatRange(0, 60, min_open=True), default=2.0, show_default=True,
+@click.option("--seconds", type=FiniteRange(0, 60, min_open=True), default=2.0, show_default=True,
               help="To listen at each baud rate.")  # fmt: skip
 @json_option
 def command(paths: tuple[str, ...], seconds: float, *, listen: bool, as_json: bool) -> None:

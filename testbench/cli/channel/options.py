@@ -7,13 +7,32 @@ from typing import TYPE_CHECKING, Any, TypeVar, get_args
 
 import click
 
+from testbench.cli.output import FiniteRange
+
 if TYPE_CHECKING:
+    from pydantic import ValidationError
+
+    from testbench.errors import BenchError
     from testbench.station.bench import ChannelEntry
 
 F = TypeVar("F", bound=Callable[..., Any])
 
 PROTOCOLS = ("plain-line", "ascii-line", "ascii-prompt", "scpi", "modbus-rtu", "modbus-tcp", "modbus-rtu-over-tcp")
-ASCII, MODBUS = {"ascii-line", "ascii-prompt"}, {"modbus-rtu", "modbus-tcp", "modbus-rtu-over-tcp"}
+ASCII = {"ascii-line", "ascii-prompt"}
+_SERIAL = ("port", "baud", "byte_size", "parity", "stop_bits")
+_TCP = ("host", "tcp_port")
+_PACE = ("poll_every_s", "answer_within_s")
+_REGISTERS = ("unit_id", "function", "address", "type_", "order", "scale", "decimals")
+_OWN = {
+    "plain-line": (*_SERIAL, "decimals", "whole_digits"),
+    "ascii-line": (*_SERIAL, "decimals", "whole_digits", "delimiter"),
+    "ascii-prompt": (*_SERIAL, "decimals", "whole_digits", "delimiter", "query", *_PACE),
+    "scpi": (*_SERIAL, "decimals", "query", "terminator", *_PACE),
+    "modbus-rtu": (*_SERIAL, *_REGISTERS, *_PACE),
+    "modbus-tcp": (*_TCP, *_REGISTERS, *_PACE),
+    "modbus-rtu-over-tcp": (*_TCP, *_REGISTERS, *_PACE),
+}
+"""Protocol → the options that describe its line, beside --protocol and --unit."""
 
 _OPTIONS = (
     click.option("--port", help="Device path or URL such as socket://127.0.0.1:5020; no home is needed."),
@@ -36,8 +55,8 @@ _OPTIONS = (
     click.option("--type", "type_", help="int16, uint16, int32, uint32 or float32 (default)."),
     click.option("--order", help="ABCD (default), CDAB, BADC or DCBA."),
     click.option("--scale", help="What one unit of an integer register is, for example 0.1."),
-    click.option("--poll-every", "poll_every_s", type=float, help="Seconds from one query to the next."),
-    click.option("--answer-within", "answer_within_s", type=float, help="Seconds that an answer may take."),
+    click.option("--poll-every", "poll_every_s", type=FiniteRange(), help="Seconds from one query to the next."),
+    click.option("--answer-within", "answer_within_s", type=FiniteRange(), help="Seconds that an answer may take."),
 )  # fmt: skip
 
 
@@ -49,28 +68,80 @@ def line_options(command: F) -> F:
 
 
 def channel_of(given: Mapping[str, Any]) -> "ChannelEntry | None":
-    """The channel that the options describe; None where they name no line.
+    """The channel that the options describe; None where there are none.
 
     Raises:
-        DataRefusedError: they describe none that could be read.
+        OptionError: one of them has a value that is not allowed, or is missing.
+        OptionUnusedError: one of them means nothing beside the others.
     """
     from pydantic import ValidationError
 
-    from testbench.errors import DataRefusedError
     from testbench.station.bench import ChannelEntry
 
     said = {name: found for name, found in given.items() if found is not None}
     if not said.keys() & {"port", "host", "settings"}:
+        refuse_beside("a channel of bench.toml", said, ("--channel", "--home", "--seconds", "--capture", "--json"))
         return None
+    if "settings" in said:
+        _refuse_others(said, "--settings", ("settings", "port", "unit"))
+    else:
+        protocol = said.get("protocol", PROTOCOLS[0])
+        _refuse_others(said, f"protocol {protocol}", (*_OWN[protocol], "protocol", "unit"))
     entry: dict[str, Any] = {"tag": "channel", "instrument": "not stated", "serial": "not stated"}
     try:
         return ChannelEntry.model_validate(entry | _described(said))
     except ValidationError as failure:
-        first = failure.errors()[0]
-        field = next((part for part in reversed(first["loc"]) if isinstance(part, str)), "line")
-        reason = first["msg"].removeprefix("Value error, ")
-        found = reason if first["type"] == "value_error" else f"{field}: {reason}"
-        raise DataRefusedError("settings of the line", found, "what 'channel watch --help' lists") from failure
+        raise _refusal(said, failure) from failure
+
+
+def refuse_beside(beside: str, said: Mapping[str, Any], allowed: tuple[str, ...]) -> None:
+    """Refuse every option that was given.
+
+    Raises:
+        OptionUnusedError: there is one.
+    """
+    from testbench.errors import OptionUnusedError
+
+    unused = next((name for name, found in said.items() if found is not None), None)
+    if unused is not None:
+        raise OptionUnusedError(_option(unused), beside, allowed)
+
+
+def _refuse_others(said: Mapping[str, Any], beside: str, allowed: tuple[str, ...]) -> None:
+    others = {name: found for name, found in said.items() if name not in allowed}
+    refuse_beside(beside, others, tuple(_option(name) for name in allowed))
+
+
+def _option(name: str) -> str:
+    """A name as it is written on the command line."""
+    return "--" + name.removesuffix("_s").rstrip("_").replace("_", "-")
+
+
+_NAMED = {"poll_every_s", "answer_within_s", *(name.rstrip("_") for names in _OWN.values() for name in names)}
+
+
+def _refusal(said: Mapping[str, Any], failure: "ValidationError") -> "BenchError":
+    """The first thing that is wrong, by the option that says it; of a file, by its field."""
+    from testbench.errors import FileRefusedError, OptionError
+
+    first = failure.errors()[0]
+    field = next((part for part in reversed(first["loc"]) if isinstance(part, str)), "line")
+    why, within = first.get("ctx", {}), first["msg"].removeprefix("Value error, ")
+    found = "nothing" if first["type"] == "missing" else repr(first["input"])
+    allowed = {
+        "missing": "it is needed",
+        "less_than_equal": f"at most {why.get('le')} is allowed",
+        "greater_than_equal": f"at least {why.get('ge')} is allowed",
+        "literal_error": f"allowed are {why.get('expected')}",
+        "enum": f"allowed are {why.get('expected')}",
+    }.get(first["type"], within)
+    sentence = within if first["type"] == "value_error" else f"found {found}; {allowed}"
+    head, colon, rest = sentence.partition(": ")
+    if first["type"] == "value_error" and colon and " " not in head:  # a rule across fields names its field itself
+        field, sentence = head, rest
+    if "settings" in said:
+        return FileRefusedError(str(said["settings"]), f"channel.{field}", "", sentence)
+    return OptionError(_option(field) if field in _NAMED else field, sentence)
 
 
 def _described(said: dict[str, Any]) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 import queue
 import sys
+from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,11 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from testbench.cli.channel.options import channel_of, line_options
-from testbench.cli.output import home_of, home_option, json_option, say, say_json
+from testbench.cli.channel.options import channel_of, line_options, refuse_beside
+from testbench.cli.output import FiniteRange, home_of, home_option, json_option, say, say_json
 
 if TYPE_CHECKING:
     from testbench.instruments.connecting import Reader
+    from testbench.instruments.replays import Replay
     from testbench.station.acquisition import PortEvent
     from testbench.station.watching import Watch
 
@@ -21,9 +23,9 @@ SHOWN_EVERY_S = 0.25
 
 
 @click.command()
-@click.option("--seconds", type=click.FloatRange(0, min_open=True), help="How long; default: until Ctrl-C, or the end.")
+@click.option("--seconds", type=FiniteRange(0, min_open=True), help="How long; default: until Ctrl-C, or the end.")
 @click.option("--from-capture", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="Replay a capture.")
-@click.option("--speed", type=click.FloatRange(0, min_open=True), help="Of a replay; default: as fast as it goes.")
+@click.option("--speed", type=FiniteRange(0, min_open=True), help="Of a replay; default: as fast as it goes.")
 @click.option("--capture", type=click.Path(path_type=Path), help="Keep every byte with its stamp in this new file.")
 @click.option("--channel", "tag", help="Which pressure channel of the home, by its tag; default: the deciding one.")
 @line_options
@@ -48,10 +50,11 @@ def command(
     try:
         _look(watched, seconds, shown=not as_json and sys.stdout.isatty())
     except KeyboardInterrupt:
-        pass
+        watched.reader.stop()
+        _look(watched, None, shown=False)  # what it has read until now is in the capture, and counts
     finally:
         watched.closing.close()
-    facts = watched.watch.facts()
+    facts = watched.watch.facts() | {"capture": watched.sealed, "hint": watched.hint}
     if as_json:
         say_json(facts)
     else:
@@ -67,6 +70,10 @@ class Watched:
     events: "queue.SimpleQueue[PortEvent]"
     end: str
     """What a replay says at its end; empty where there is none."""
+    sealed: dict[str, Any] | None
+    """How the capture of a replay was closed; None where there is none."""
+    hint: str
+    """What is probably meant by what was given; empty where nothing looks out of the way."""
     closing: ExitStack
 
 
@@ -85,6 +92,7 @@ def _watched(
     from testbench.station.watching import Watch
     from testbench.wiring import Home, refuse_if_recorded
 
+    _check_beside(given, place[1], from_capture, speed)
     replay = None if from_capture is None else replay_of(from_capture, speed)
     channel = channel_of(given) if replay is None else replay.channel
     if channel is None:
@@ -101,14 +109,49 @@ def _watched(
         reader = connect(channel.line, clock, events.put, None if file is None else file.take, line)
         reader.start()
         closing.callback(reader.stop)
-        return Watched(Watch(channel), reader, events, end, closing.pop_all())
+        return Watched(
+            Watch(channel), reader, events, end, _sealed(replay), getattr(channel.line, "hint", ""), closing.pop_all()
+        )
+
+
+def _check_beside(given: dict[str, Any], tag: str | None, from_capture: Path | None, speed: float | None) -> None:
+    """Refuse what would be left unused.
+
+    Raises:
+        OptionUnusedError: a capture says itself what line it is of; only a replay has a speed, only a bench has tags.
+    """
+    own = ("--seconds", "--capture", "--json")
+    if from_capture is not None:
+        refuse_beside("--from-capture", {**given, "channel": tag}, ("--speed", *own))
+        return
+    refuse_beside("a line that is no capture", {"speed": speed}, own)
+    if any(given[name] is not None for name in ("port", "host", "settings")):
+        refuse_beside("a line given here", {"channel": tag}, own)
+
+
+def _sealed(replay: "Replay | None") -> dict[str, Any] | None:
+    if replay is None:
+        return None
+    capture, name = replay.capture, replay.line.where
+    return {"end_seal": capture.ended, "unsealed_steps": capture.unsealed, "sentence": capture.without_end(name)}
 
 
 def _look(watched: Watched, seconds: float | None, *, shown: bool) -> None:
     """Take events until the time is up on the line's own clock, or nothing more will come."""
+    watch, due_s, said = watched.watch, 0.0, ""
+    for event in _events(watched, seconds):
+        watch.take(event)
+        if watched.reader.refusal is not None and not watch.state:
+            raise watched.reader.refusal
+        if shown and (event.at_s >= due_s or watch.sentence != said):
+            due_s, said = event.at_s + SHOWN_EVERY_S, watch.sentence
+            click.echo(f"\r\x1b[K{_line(watch)}", nl=False)
+
+
+def _events(watched: Watched, seconds: float | None) -> "Iterator[PortEvent]":
     from testbench.station.acquisition import PortLost
 
-    watch, first_s, due_s, said = watched.watch, None, 0.0, ""
+    first_s = None
     while True:
         try:
             event = watched.events.get(timeout=0.1)
@@ -118,15 +161,12 @@ def _look(watched: Watched, seconds: float | None, *, shown: bool) -> None:
             continue
         first_s = event.at_s if first_s is None else first_s
         if seconds is not None and event.at_s - first_s > seconds:
-            return
+            if watched.end:
+                return
+            watched.reader.stop()  # what it has read until now is in the capture, and counts
         if isinstance(event, PortLost) and event.sentence == watched.end:
             return  # the end of a capture is no fault of its line
-        watch.take(event)
-        if watched.reader.refusal is not None and not watch.state:
-            raise watched.reader.refusal
-        if shown and (event.at_s >= due_s or watch.sentence != said):
-            due_s, said = event.at_s + SHOWN_EVERY_S, watch.sentence
-            click.echo(f"\r\x1b[K{_line(watch)}", nl=False)
+        yield event
 
 
 def _line(watch: "Watch") -> str:
@@ -153,6 +193,8 @@ def _tell(facts: dict[str, Any]) -> None:
         say(f"least {facts['minimum']} {unit}, most {facts['maximum']} {unit}")
         say(f"noise (standard deviation) {_figure(facts['noise'])} {unit}, resolution {facts['resolution']:g} {unit}")
     say(f"{facts['rejected']} rejected{_counted(facts['rejected_reasons'])}")
+    for item in facts["rejected_newest"]:
+        say(f"  '{item['bytes']}': {item['reason']}")
     say(f"{facts['gaps']} gaps{_counted(facts['gap_reasons'])}")
     if facts["slowest_answer_s"] is not None:
         say(f"slowest answer {facts['slowest_answer_s'] * 1000:.1f} ms")
@@ -161,8 +203,9 @@ def _tell(facts: dict[str, Any]) -> None:
     say(f"line: {facts['line'] or 'never opened'}")
     if facts["sample_time"] is not None:
         say(_sample_time(facts["sample_time"]))
-    if facts["fault"]:
-        say(facts["fault"])
+    last = (facts["capture"] or {}).get("sentence", ""), facts["fault"], facts["hint"] and f"Hint: {facts['hint']}."
+    for sentence in filter(None, last):
+        say(sentence)
 
 
 def _sample_time(found: dict[str, Any]) -> str:
