@@ -12,8 +12,7 @@ from pathlib import Path
 import pytest
 
 from testbench.cli.channel.options import channel_of
-from testbench.errors import DataRefusedError
-from testbench.procedure_files.loader import load_bench
+from testbench.errors import FileRefusedError
 from testbench.station.line_settings import LINE_SETTINGS
 from testbench.wiring import Home, attach_or_start, end_recorder
 from tests.journeys.program import call, facts_of
@@ -319,11 +318,11 @@ def test_settings_in_a_unit_that_the_line_does_not_name_are_refused(tmp_path):
     file = tmp_path / "line.toml"
     parts = '[{ part = "number", decimals = 2, whole_digits = 4 }, { part = "unit", text = " bar" }]'
     file.write_text(f'[channel.line]\nprotocol = "ascii-line"\nport = "/dev/x"\nparts = {parts}\n')
-    with pytest.raises(DataRefusedError) as refusal:
+    with pytest.raises(FileRefusedError) as refusal:
         channel_of({"settings": file, "unit": "psi"})
     assert str(refusal.value) == (
-        "settings of the line: found unit: found 'psi', the parts of its line say bar; write unit = \"bar\", or let "
-        "the instrument send psi; allowed what 'channel watch --help' lists."
+        f"{file}: channel.unit: found 'psi', the parts of its line say bar; write unit = \"bar\", or let the "
+        "instrument send psi."
     )
 
 
