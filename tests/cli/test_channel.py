@@ -13,6 +13,7 @@ import pytest
 
 from testbench.cli.channel.options import channel_of
 from testbench.errors import FileRefusedError
+from testbench.procedure_files.loader import load_bench
 from testbench.station.line_settings import LINE_SETTINGS
 from testbench.wiring import Home, attach_or_start, end_recorder
 from tests.journeys.program import call, facts_of
