@@ -6,6 +6,7 @@ from fractions import Fraction
 from testbench.certificate.data import Words
 from testbench.certificate.figures import decimals_of, fewest_decimals, rounded, written, written_up
 from testbench.metrology.decision_rule import Conformity, in_percent, places_beside
+from testbench.metrology.uncertainty import expanded_text
 from testbench.procedure.criteria import LargestLeakageRate, StemWeep, VisualCriterion
 from testbench.quantities import LeakageRate, Pressure
 from testbench.run.caught import Together
@@ -249,10 +250,10 @@ def _collected_in_words(found: Together | None, words: Words) -> str:
         return ""
     collections = [one.collection for one in found.caught]
     seconds = Fraction(sum(one.until - one.since for one in collections), TICKS_PER_S)
-    caught, uncertainty = (
-        f"{quantity.digits} {unit_in_words(quantity.unit, words)}"
-        for quantity in (found.all_of_it.volume, found.all_of_it.volume_uncertainty)
-    )
+    volume, u = found.all_of_it.volume, found.all_of_it.volume_uncertainty
+    caught = f"{volume.digits} {unit_in_words(volume.unit, words)}"
+    rounded_up = min(u.digits, expanded_text(float(u.value)), key=len)  # as stated, where that is short
+    uncertainty = f"{rounded_up} {unit_in_words(u.unit, words)}"
     text = words("table.collected", volume=caught, uncertainty=uncertainty, seconds=written(seconds, 1))
     if len(collections) > 1:
         text = f"{text} {words('table.together', times=len(collections))}"
