@@ -237,7 +237,7 @@ def _(home: Path) -> None:
 
 @point("7.5.3.2 d", "records are kept as long as wanted and leave only by being copied out", "archive.export")
 def _(home: Path) -> None:
-    made = export(Home(home), date(2026, 12, 1), home.parent / "archive")
+    made = export(Home(home), date(2026, 11, 21), home.parent / "archive")
     assert made.runs == 3
     assert (made.folder / "runs" / ACCEPTED / "record.json").is_file()
     with RunReader.beside(home / "testbench.db") as store:
