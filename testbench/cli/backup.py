@@ -19,7 +19,7 @@ def command(ctx: click.Context, to: Path | None, home: Path | None, *, as_json: 
     if ctx.invoked_subcommand is not None:
         return
     from testbench.safekeeping import back_up
-    from testbench.store.library import in_words, installed
+    from testbench.store.sqlite_version import in_words, installed
     from testbench.wiring import Home
 
     kept = back_up(Home(home_of(home)), to)

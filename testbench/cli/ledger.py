@@ -66,7 +66,7 @@ def verify(against: str | None, home: Path | None, *, traces: bool, as_json: boo
     Exit code 1 names the first entry that is wrong, or a document that was changed where it lies.
     """
     from testbench.custody import verify_ledger
-    from testbench.store.library import in_words, installed
+    from testbench.store.sqlite_version import in_words, installed
     from testbench.wiring import Home
 
     walked = verify_ledger(Home(home_of(home)), against, traces=traces)

@@ -5,8 +5,8 @@ from pathlib import Path
 import click
 
 from testbench.cli.output import home_option, json_option
-from testbench.cli.people.told import authority, by_option, desk_at, tell
-from testbench.cli.secrets import asking, asking_twice, secret_option
+from testbench.cli.people.told import by_option, set_secret, tell
+from testbench.cli.secrets import secret_option
 
 
 @click.command()
@@ -21,15 +21,6 @@ def command(*, person: str, by: str | None, from_stdin: bool, home: Path | None,
     With --secret-stdin: the engineer's password or the old password, then the new one, one a line.
     """
     from testbench.run.signature import Method
-    from testbench.station.desk import Given
 
-    ask, method = asking(from_stdin=from_stdin), Method.PASSWORD
-    with desk_at(home) as desk:
-        if by is None:
-            own = desk.authenticate(Given(person, ask(f"Old {method} of {person}")), method)
-            entered_by, shown = own.id, method
-        else:
-            entered_by, shown = authority(desk, by, ask), Method.PASSWORD
-        new = asking_twice(from_stdin=from_stdin)(f"New {method} of {person}")
-        entry = desk.set_secret(entered_by, person, method, new, authenticated=shown)
+    entry = set_secret(home, person, by, Method.PASSWORD, from_stdin=from_stdin)
     tell((entry,), as_json=as_json)

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 import click
 
 from testbench.cli.output import home_of, say, say_json
-from testbench.cli.secrets import Ask
+from testbench.cli.secrets import Ask, asking, asking_twice
 
 if TYPE_CHECKING:
+    from testbench.run.signature import Method
     from testbench.station.desk import Desk
     from testbench.station.people import PersonEntry
 
@@ -42,6 +43,23 @@ def authority(desk: "Desk", by: str | None, ask: Ask) -> str:
     if by is None:
         raise click.UsageError("People are registered here: name an engineer with --by.")
     return desk.engineer(Given(by, ask(f"Password of {by}")))
+
+
+def set_secret(
+    home: Path | None, person: str, by: str | None, method: "Method", *, from_stdin: bool, new_pepper: bool = False
+) -> "PersonEntry":
+    """Set a PIN or a password: by an engineer, or by the person with the old one."""
+    from testbench.run.signature import Method
+    from testbench.station.desk import Given
+
+    ask = asking(from_stdin=from_stdin)
+    with desk_at(home) as desk:
+        if by is None:
+            entered_by, shown = desk.authenticate(Given(person, ask(f"Old {method} of {person}")), method).id, method
+        else:
+            entered_by, shown = authority(desk, by, ask), Method.PASSWORD
+        new = asking_twice(from_stdin=from_stdin)(f"New {method} of {person}")
+        return desk.set_secret(entered_by, person, method, new, authenticated=shown, new_pepper=new_pepper)
 
 
 def tell(entries: "tuple[PersonEntry, ...]", *, as_json: bool) -> None:

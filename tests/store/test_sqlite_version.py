@@ -2,7 +2,7 @@
 
 import pytest
 
-from testbench.store.library import in_words, installed, may_damage
+from testbench.store.sqlite_version import in_words, installed, may_damage
 
 
 @pytest.mark.parametrize(
