@@ -1404,6 +1404,104 @@ class NotReadyToReleaseError(BenchError):
 
 
 @dataclass(eq=False)
+class RunReturnedError(BenchError):
+    """A returned run is signed by no reviewer before it was answered."""
+
+    run: str
+    by: str
+    why: str
+    remedy: ClassVar[str] = "Answer it with 'testbench review answer', then review it again."
+
+    def sentence(self) -> str:
+        return f"Run {self.run} was returned by {self.by} and is not answered yet: {self.why}"
+
+
+@dataclass(eq=False)
+class SealBrokenError(BenchError):
+    """The ledger does not stand for a run as it lies in the records now."""
+
+    run: str
+    what: str
+    remedy: ClassVar[str] = "Release nothing. Walk the ledger with 'testbench ledger verify' and call the engineer."
+
+    def sentence(self) -> str:
+        return f"Run {self.run} is not as it was sealed: {self.what}."
+
+
+@dataclass(eq=False)
+class DecidedOtherwiseError(BenchError):
+    """The present program decides the samples of a run otherwise than its record."""
+
+    run: str
+    recorded: str
+    now: str
+    remedy: ClassVar[str] = "Look at it with 'testbench judge'; an engineer decides which of the two is right."
+
+    def sentence(self) -> str:
+        return f"Run {self.run} is recorded as {self.recorded}; decided again from its samples it is {self.now}."
+
+
+@dataclass(eq=False)
+class ReturnRefusedError(BenchError):
+    """A run cannot be returned now."""
+
+    run: str
+    why: str
+    remedy: ClassVar[str] = "Only a closed run that another person performed and nobody released is returned, once at a time."
+
+    def sentence(self) -> str:
+        return f"Run {self.run} cannot be returned: {self.why}."
+
+
+@dataclass(eq=False)
+class AnswerRefusedError(BenchError):
+    """A returned run cannot be answered so."""
+
+    run: str
+    why: str
+    remedy: ClassVar[str] = "A returned run is answered by its operator or an engineer, never by who returned it."
+
+    def sentence(self) -> str:
+        return f"Run {self.run} cannot be answered: {self.why}."
+
+
+@dataclass(eq=False)
+class NotOpenedError(BenchError):
+    """Several runs are released together only if this reviewer has opened each of them."""
+
+    run: str
+    person: str
+    remedy: ClassVar[str] = "Open it in 'testbench review', then release."
+
+    def sentence(self) -> str:
+        return f"Run {self.run} was not opened by '{self.person}' since it was sealed."
+
+
+@dataclass(eq=False)
+class NotCleanError(BenchError):
+    """A run with something to look at is released by itself."""
+
+    run: str
+    remarks: tuple[str, ...]
+    remedy: ClassVar[str] = "Open it and release it by itself."
+
+    def sentence(self) -> str:
+        return f"Run {self.run} is not clean: {'; '.join(self.remarks)}."
+
+
+@dataclass(eq=False)
+class BatchRefusedError(BenchError):
+    """One run of a batch cannot be released with the others; then none is."""
+
+    runs: int
+    why: tuple[str, ...]
+    remedy: ClassVar[str] = "Take those runs out, or see to them, and release again."
+
+    def sentence(self) -> str:
+        return f"None of these {self.runs} runs was released. {' '.join(self.why)}"
+
+
+@dataclass(eq=False)
 class NotSignedError(BenchError):
     """A document waits for a signature."""
 

@@ -23,7 +23,8 @@ from testbench.run.signature import Meaning, Method, Role, Signature, trace_sha2
 from testbench.station import people as p
 from testbench.station.current_run import iso
 from testbench.station.lockout import Attempt, LockOut, Outcome, check_not_locked
-from testbench.station.sign_off import METHOD, ROLE, check_clock, check_may_sign, latest_of
+from testbench.station.review import Bearing, Borne, ReviewEntry, Step, check_decides
+from testbench.station.sign_off import METHOD, ROLE, check_clock, latest_of
 
 Attempts = Sequence[Attempt]
 Signatures = Sequence[Signature]
@@ -44,8 +45,11 @@ class PeopleStore(Protocol):
     def signatures_of(self, subject: str) -> tuple[Signature, ...]:
         """The signatures under a run or a procedure file, in the order in which they were made."""
 
-    def add_signature(self, signature: Signature, check: Callable[[Signatures], None]) -> Signature:
-        """Keep a signature; the check sees those that its subject bears."""
+    def add_signatures(self, signatures: Signatures, check: Callable[[Bearing], None]) -> tuple[Signature, ...]:
+        """Keep a signature under each of several runs, all or none; the check sees what every run bears."""
+
+    def add_review(self, entry: ReviewEntry, check: Callable[[Borne], None]) -> None:
+        """Keep what was done with a run in review; the check sees what the run bears."""
 
 
 class Secrets(Protocol):
@@ -185,10 +189,38 @@ class Desk:
             StoreFailedError: it cannot be kept; then nothing was signed.
         """
         person = self.authenticate(given, METHOD[meaning])
+        return self.sign_runs(person, (record,), meaning, lambda _: None)[0]
+
+    def sign_runs(
+        self, person: p.Person, records: Sequence[RunRecord], meaning: Meaning, check: Callable[[Bearing], None]
+    ) -> tuple[Signature, ...]:
+        """Sign several closed runs, all or none.
+
+        Args:
+            person: who was just authenticated for these very runs.
+            records: of the runs.
+            meaning: of the signatures.
+            check: what is to hold beside the rules for each run; asked within the transaction.
+
+        Raises:
+            BenchError: see ``sign_run``; nothing was signed.
+        """
+        signatures = {one.run: self._run_signature(person, one, meaning) for one in records}
+
+        def check_all(borne: Bearing) -> None:
+            check(borne)
+            for record in records:
+                check_decides(record, borne[record.run], person, meaning)
+                at = datetime.fromisoformat(signatures[record.run].signed_at)
+                check_clock(record, borne[record.run].signed, at)
+
+        return self._store.add_signatures(tuple(signatures.values()), check_all)
+
+    def _run_signature(self, person: p.Person, record: RunRecord, meaning: Meaning) -> Signature:
         at = self._around.utc()
         if record.origin is not Origin.LIVE:  # a rig's clock runs ahead of ours
             at = max(at, latest_of(record, self._store.signatures_of(record.run)))
-        signature = self._signature(
+        return self._signature(
             person, meaning, at,
             statement=self.statement(meaning, run=record.run, serial=record.valve.serial, verdict=record.verdict),
             subject="run", subject_id=record.run,
@@ -196,11 +228,19 @@ class Desk:
             trace_sha256=trace_sha256(stage.trace.sha256 for stage in record.stages),
         )  # fmt: skip
 
-        def check(signed: Signatures) -> None:
-            check_may_sign(record, signed, person, meaning)
-            check_clock(record, signed, at)
+    # Review --------------------------------------------------------------------------------------
 
-        return self._store.add_signature(signature, check)
+    def note(
+        self, record: RunRecord, person: p.Person, method: Method, step: Step, check: Callable[[Borne], None],
+        **said: str,
+    ) -> ReviewEntry:  # fmt: skip
+        """Keep that somebody, who was just authenticated, opened, returned or answered a run."""
+        entry = ReviewEntry(
+            step=step, run=record.run, record_sha256=sha256(canonical(record)), person=person.id,
+            printed_name=person.name, method=method, at=iso(self._around.utc()), bench=self._around.bench, **said,
+        )  # fmt: skip
+        self._store.add_review(entry, check)
+        return entry
 
     def procedure_signature(self, engineer: p.Person, procedure: str, digest: str) -> Signature:
         """The signature under a procedure file, by an engineer who was just authenticated; it is not kept yet."""

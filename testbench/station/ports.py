@@ -12,7 +12,9 @@ from testbench.run.progress import Happening
 from testbench.run.record import EarlierRun, RunRecord, Verdict
 from testbench.run.samples import Gap, Sample, Trace
 from testbench.station.calibrations import CalibrationReport
+from testbench.run.signature import Meaning
 from testbench.station.gauge_checks import GaugeCheck
+from testbench.station.review import ReviewEntry
 
 
 class Clock(Protocol):
@@ -78,6 +80,26 @@ class UnsignedRun:
     """Printed name."""
     verdict: Verdict | None
     """None where the run is void."""
+
+
+@dataclass(frozen=True, slots=True)
+class WaitingRun:
+    """A closed run whose signatures are not complete."""
+
+    run: str
+    serial: str
+    order: str
+    operator: str
+    """Printed name."""
+    verdict: Verdict | None
+    """None where the run is void."""
+    reason: str
+    started: str
+    origin: str
+    record_sha256: str
+    waits_for: Meaning
+    entries: tuple[ReviewEntry, ...]
+    """What was said of it in review."""
 
 
 class CalibrationRegister(Protocol):

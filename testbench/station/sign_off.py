@@ -51,7 +51,7 @@ def check_may_sign(record: RunRecord, signed: Sequence[Signature], person: Perso
         case Meaning.PERFORMED:
             _check_performer(record, person)
         case Meaning.REVIEWED | Meaning.RELEASED:
-            _check_another(record, signed, person, meaning)
+            check_another(record, signed, person, meaning)
         case Meaning.WITNESSED:
             _check_witness(record, person)
         case Meaning.ADOPTED:
@@ -66,7 +66,7 @@ def _check_not_twice(record: RunRecord, signed: Sequence[Signature], person: Per
             raise AlreadySignedError(f"Run {record.run}", meaning, one.printed_name)
 
 
-def _check_another(record: RunRecord, signed: Sequence[Signature], person: Person, meaning: Meaning) -> None:
+def check_another(record: RunRecord, signed: Sequence[Signature], person: Person, meaning: Meaning) -> None:
     """The tester of a run never reviews or releases it, nor anybody whose name looks like the tester's on paper."""
     performed = [one for one in signed if one.meaning is Meaning.PERFORMED]
     ids = {record.operator_id, *(one.person for one in performed)}

@@ -29,6 +29,7 @@ from testbench.store.database import Database
 from testbench.store.ledger import BATCH
 from testbench.store.ledger_questions import LedgerReader
 from testbench.store.register import RegisterReader
+from testbench.store.reviewing import ReviewReader
 from testbench.store.schema import check_readable
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -67,7 +68,7 @@ class StoredDocument:
     issued: datetime
 
 
-class RunReader(RegisterReader, LedgerReader, CountReader):
+class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader):
     """Questions to one database file.
 
     Args:

@@ -17,9 +17,11 @@ from testbench.station.calibrations import CalibrationReport
 from testbench.station.gauge_checks import GaugeCheck
 from testbench.station.lockout import Attempt, Outcome
 from testbench.station.people import Kept, PersonEntry
+from testbench.station.review import Bearing, Borne, ReviewEntry
 from testbench.store import tables
 from testbench.store.database import Database
 from testbench.store.ledger import LedgerWriter, kind_of, last_entry, row_sha256
+from testbench.store.reviewing import borne_of, go_on_waiting, signatures_under
 
 
 class RegisterReader:
@@ -68,7 +70,7 @@ class RegisterReader:
     def signatures_of(self, subject: str) -> tuple[Signature, ...]:
         """The signatures under a run or a procedure, in the order they were made."""
         with self._database.reading() as connection:
-            return _signatures(connection, subject) if inspect(connection).has_table(tables.signature.name) else ()
+            return signatures_under(connection, subject) if inspect(connection).has_table(tables.signature.name) else ()
 
     def _bodies(self, table: Table, query: Select[tuple[str]]) -> tuple[str, ...]:
         with self._database.reading() as connection:
@@ -137,11 +139,25 @@ class RegisterWriter(RegisterReader, LedgerWriter):
                 body=canonical(attempt).decode(),
             )
 
-    def add_signature(self, signature: Signature, check: Callable[[Sequence[Signature]], None]) -> Signature:
-        """Keep a signature; the check sees those that its subject bears. Gives it as kept."""
+    def add_signature(self, signature: Signature, check: Callable[[Borne], None]) -> Signature:
+        """Keep a signature under a run; the check sees what the run bears. Gives it as kept."""
+        run = signature.subject_id
+        return self.add_signatures((signature,), lambda borne: check(borne[run]))[0]
+
+    def add_signatures(
+        self, signatures: Sequence[Signature], check: Callable[[Bearing], None]
+    ) -> tuple[Signature, ...]:
+        """Keep a signature under each of several runs, all or none; the check sees what every run bears."""
         with self._database.writing() as connection:
-            check(_signatures(connection, signature.subject_id))
-            return self._insert_signature(connection, signature)
+            check({one.subject_id: borne_of(connection, one.subject_id) for one in signatures})
+            return tuple(self._insert_signature(connection, one) for one in signatures)
+
+    def add_review(self, entry: ReviewEntry, check: Callable[[Borne], None]) -> None:
+        """Keep what was done with a run in review; the check sees what the run bears."""
+        with self._database.writing() as connection:
+            check(borne_of(connection, entry.run))
+            body = canonical(entry).decode()
+            self._insert(connection, tables.review, subject=entry.run, step=entry.step, body=body)
 
     def _insert(self, connection: Connection, table: Table, **columns: str | int) -> None:
         """Add a row behind the others, and its entry to the ledger: the one place where a register grows."""
@@ -156,6 +172,8 @@ class RegisterWriter(RegisterReader, LedgerWriter):
             signature = signature.model_copy(update={"ledger_seq": last.seq, "ledger_head": last.hash})
         body = canonical(signature).decode()
         self._insert(connection, tables.signature, subject=signature.subject_id, meaning=signature.meaning, body=body)
+        if signature.subject == "run":
+            go_on_waiting(connection, signature.subject_id)
         return signature
 
 
@@ -176,12 +194,6 @@ def _attempts(connection: Connection, person: str, method: Method) -> tuple[Atte
     last = select(func.coalesce(func.max(table.c.seq), 0)).where(of_person, table.c.outcome != Outcome.BEGUN.value)
     since = select(table.c.body).where(of_person, table.c.seq >= last.scalar_subquery()).order_by(table.c.seq)
     return tuple(map(Attempt.model_validate_json, connection.scalars(since)))
-
-
-def _signatures(connection: Connection, subject: str) -> tuple[Signature, ...]:
-    table = tables.signature
-    bodies = connection.scalars(select(table.c.body).where(table.c.subject == subject).order_by(table.c.seq))
-    return tuple(map(Signature.model_validate_json, bodies))
 
 
 def _next(connection: Connection, table: Table) -> int:

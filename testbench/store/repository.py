@@ -29,6 +29,7 @@ from testbench.store.ledger import (
 )
 from testbench.store.reading import RunReader, beside_of, header_of, samples_of, to_us
 from testbench.store.register import RegisterWriter
+from testbench.store.reviewing import begin_waiting
 from testbench.store.schema import HEAD, is_older, upgrade, version_of
 
 
@@ -143,6 +144,7 @@ class SqliteStore(RunReader, RegisterWriter):
             spent_beside = _seal_beside(connection, number, record, traces)
             connection.execute(insert(tables.record), {"run": number, "body": body.decode()})
             _count_first_test(connection, number, record)
+            begin_waiting(connection, number, record)
             closing = {"state": "closed", **header_of(record, digest)}
             connection.execute(update(tables.run).where(tables.run.c.number == number).values(closing))
             same = [stage for stage, trace in acknowledged.items() if _equal(trace, sealed[stage])]

@@ -4,8 +4,8 @@ The ``beside_`` tables hold the same of the pressure channels beside the decidin
 
 A run is **open** from its number to its record; then it is **closed** for good. While it is open its samples lie in
 ``chunk`` rows, a commit at least every second; closing replaces them by one sealed ``trace`` per stage in the same
-transaction. That is the only deletion there is. Everything else is only ever added, and what is added is named by an
-entry of the ``ledger`` in the same transaction.
+transaction. Beside that only ``waiting`` loses rows, which says nothing that the records do not. Everything else is only
+ever added, and what is added is named by an entry of the ``ledger`` in the same transaction.
 
 The triggers are a seat belt against slips of our own, not evidence: whoever can write the file can drop them. The
 evidence is the hashes. ``INSERT OR REPLACE`` fires no delete trigger, so every table has an insert guard as well.
@@ -290,6 +290,28 @@ signature = Table(
     sqlite_strict=True,
 )
 
+review = Table(
+    "review",
+    METADATA,
+    Column("seq", Integer, primary_key=True, autoincrement=False),
+    _text("subject"),  # run number
+    _text("step"),
+    _text("body"),
+    Index(None, "subject"),
+    sqlite_strict=True,
+)
+
+waiting = Table(
+    "waiting",  # closed runs whose signatures are not complete: a list to work off, told by the records at any time
+    METADATA,
+    _run_key(),
+    _text("meaning"),  # of the signature that comes next
+    _text("order_number"),
+    _text("operator"),
+    Index(None, "order_number", "run"),
+    sqlite_strict=True,
+)
+
 first_test = Table(
     "first_test",  # the first run of a serial number that decided anything: what first-pass yield counts
     METADATA,
@@ -317,6 +339,8 @@ ledger = Table(
     sqlite_strict=True,
 )
 _STATED = ledger.c.body.is_not(None)
+IS_SEALED = ledger.c.kind.in_([literal_column("'run sealed'"), literal_column("'run sealed, taken over'")])
+Index("ix_ledger_sealed", ledger.c.subject, sqlite_where=IS_SEALED, postgresql_where=IS_SEALED)
 Index("ix_ledger_stated", ledger.c.kind, ledger.c.seq, sqlite_where=_STATED, postgresql_where=_STATED)
 
 checkpoint = Table(
@@ -336,7 +360,9 @@ OF_A_RUN = ("journal", "chunk", "gap", "rejected", "trace", "first_test", *BESID
 """Bound into the ledger by the entry that seals their run."""
 WHILE_OPEN = (*OF_A_RUN, "record")
 NUMBERED = ("journal", "chunk", "gap", "rejected", "document", "beside_chunk", "beside_gap")
-REGISTERS = ("adoption", "calibration", "gauge_check", "blank", "checkpoint", "person_entry", "attempt", "signature")
+REGISTERS = (
+    "adoption", "calibration", "gauge_check", "blank", "checkpoint", "person_entry", "attempt", "signature", "review",
+)  # fmt: skip
 """Of the bench, not of a run: numbered from 1, never changed; each row has an entry of its own in the ledger."""
 NEVER_UPDATED = (*OF_A_RUN, "record", "document", "ledger", *REGISTERS)
 NEVER_DELETED = ("run", *(name for name in NEVER_UPDATED if name not in {"chunk", "beside_chunk"}))
