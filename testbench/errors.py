@@ -1447,7 +1447,7 @@ class ReturnRefusedError(BenchError):
 
     run: str
     why: str
-    remedy: ClassVar[str] = "Only a closed run that another person performed and nobody released is returned, once at a time."
+    remedy: ClassVar[str] = "Return a run that another person performed and nobody released, once at a time."
 
     def sentence(self) -> str:
         return f"Run {self.run} cannot be returned: {self.why}."
@@ -1463,6 +1463,17 @@ class AnswerRefusedError(BenchError):
 
     def sentence(self) -> str:
         return f"Run {self.run} cannot be answered: {self.why}."
+
+
+@dataclass(eq=False)
+class NoRegisterError(BenchError):
+    """Something was to be entered into a register that the bench does not keep."""
+
+    register: str
+    remedy: ClassVar[str] = "Return the run with the reason instead."
+
+    def sentence(self) -> str:
+        return f"This bench keeps no register of {self.register}."
 
 
 @dataclass(eq=False)

@@ -122,17 +122,32 @@ def sign_run(home: Home, run: str, given: "Given", meaning: "Meaning") -> "tuple
         PageOwedError: the signature is kept, the document could not be written.
         BenchError: see ``Desk.sign_run``; nothing was signed.
     """
-    from testbench.station.sign_off import document_of, owed_for_document
+    from testbench.run.evaluation import rejudged
+    from testbench.run.signature import Meaning
+    from testbench.station.review import check_follows
+    from testbench.station.sign_off import owed_for_document
 
     with open_store(home) as store:
-        record, _ = store.load(run)
+        record, traces = store.load(run)
+        if meaning is Meaning.RELEASED:
+            check_follows(record, rejudged(record, traces))
         owed = owed_for_document(record, store.signatures_of(run)) if record.decided else None
         if owed is meaning:
             check_issuable(home, store, record)  # before the signature is kept
         signature = desk_of(home, store).sign_run(record, given, meaning)
-    if owed is not meaning:
-        return signature, None
+    return signature, write_owed(home, record, signature) if owed is meaning else None
+
+
+def write_owed(home: Home, record: "RunRecord", signature: "Signature") -> "Issued":
+    """Write the document that waited for a signature: the one way, from whichever place it was signed.
+
+    Raises:
+        PageOwedError: the signature is kept, the document could not be written.
+    """
+    from testbench.station.sign_off import document_of
+
     try:
-        return signature, issue_document(home, run)
+        return issue_document(home, record.run)
     except BenchError as failure:
-        raise PageOwedError(run, meaning, signature.printed_name, document_of(record), str(failure)) from failure
+        owed = document_of(record)
+        raise PageOwedError(record.run, signature.meaning, signature.printed_name, owed, str(failure)) from failure

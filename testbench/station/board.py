@@ -21,7 +21,7 @@ class BoardLine(Value):
     inconclusive: int
     void: int
     released: int | None
-    """None where nothing says what was released."""
+    """None where nobody is registered who could release."""
 
 
 def state_of(order: Order, serial: str, states: Mapping[tuple[str, str], str]) -> str:
@@ -39,14 +39,16 @@ def board(
     Args:
         orders: as they stand on file.
         states: (order, serial) → verdict or "void" of the newest closed run (``RunStore.states_of``).
-        released: (order, serial) of the valves that were released; None where that is not known.
+        released: (order, serial) of the valves that were released; None where nobody can be.
+            A valve that was tested again since counts only while it is accepted.
     """
     lines = []
     for order in orders:
         count = Counter(state_of(order, valve.serial, states) for valve in order.valves)
         out = None
         if released is not None:
-            out = sum((order.number, valve.serial) in released for valve in order.valves)
+            accepted = [one.serial for one in order.valves if state_of(order, one.serial, states) == "accepted"]
+            out = sum((order.number, serial) in released for serial in accepted)
         lines.append(
             BoardLine.model_validate({
                 "order": order.number,

@@ -11,8 +11,8 @@ from testbench.procedure.valve import Order
 from testbench.run.progress import Happening
 from testbench.run.record import EarlierRun, RunRecord, Verdict
 from testbench.run.samples import Gap, Sample, Trace
-from testbench.station.calibrations import CalibrationReport
 from testbench.run.signature import Meaning
+from testbench.station.calibrations import CalibrationReport
 from testbench.station.gauge_checks import GaugeCheck
 from testbench.station.review import ReviewEntry
 

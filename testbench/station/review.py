@@ -157,8 +157,17 @@ def check_release(case: Case, person: Person) -> None:
     check_decides(record, case.borne, person, Meaning.RELEASED)
     if case.recalled:
         raise NotReadyToReleaseError(record.run, f"it is recalled: {case.recalled}")
-    if not same_decision(case.again, record):
-        raise DecidedOtherwiseError(record.run, record.verdict or "void", case.again.verdict or "void")
+    check_follows(record, case.again)
+
+
+def check_follows(record: RunRecord, again: RunRecord) -> None:
+    """Refuse a record that the present program does not decide again from its samples.
+
+    Raises:
+        DecidedOtherwiseError: it does not, and a customer who checks the page would find the same.
+    """
+    if not same_decision(again, record):
+        raise DecidedOtherwiseError(record.run, record.verdict or "void", again.verdict or "void")
 
 
 def check_batch(cases: Sequence[Case], person: Person) -> None:

@@ -69,7 +69,8 @@ class ReviewReader:
         with self._database.reading() as connection:
             if not inspect(connection).has_table(table.name):
                 return {}
-            return {number: count for number, count in connection.execute(query.order_by(table.c.order_number))}
+            rows = connection.execute(query.order_by(table.c.order_number)).all()
+            return {row[0]: row[1] for row in rows}
 
     def borne_by(self, run: str) -> Borne:
         """What a closed run bears beside its record: signatures, what was said in review, how its seal stands.
@@ -181,7 +182,9 @@ def _entries(connection: Connection, runs: Sequence[str]) -> dict[str, list[Revi
     table, found = tables.review, defaultdict[str, list[ReviewEntry]](list)
     for first in range(0, len(runs), AT_ONCE):
         some = table.c.subject.in_(runs[first : first + AT_ONCE])
-        for subject, body in connection.execute(select(table.c.subject, table.c.body).where(some).order_by(table.c.seq)):
+        for subject, body in connection.execute(
+            select(table.c.subject, table.c.body).where(some).order_by(table.c.seq)
+        ):
             found[subject].append(ReviewEntry.model_validate_json(body))
     return found
 

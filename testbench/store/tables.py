@@ -4,7 +4,7 @@ The ``beside_`` tables hold the same of the pressure channels beside the decidin
 
 A run is **open** from its number to its record; then it is **closed** for good. While it is open its samples lie in
 ``chunk`` rows, a commit at least every second; closing replaces them by one sealed ``trace`` per stage in the same
-transaction. Beside that only ``waiting`` loses rows, which says nothing that the records do not. Everything else is only
+transaction. Beside that only ``waiting`` loses rows; it says nothing that the records do not. Everything else is only
 ever added, and what is added is named by an entry of the ``ledger`` in the same transaction.
 
 The triggers are a seat belt against slips of our own, not evidence: whoever can write the file can drop them. The

@@ -16,7 +16,7 @@ def command(home: Path | None, as_json: bool) -> None:  # noqa: FBT001
     from testbench.station.board import board
 
     found = on_file(home)
-    lines = board(found.orders, found.states)
+    lines = board(found.orders, found.states, found.released)
     if as_json:
         say_json([line.model_dump(mode="json") for line in lines])
         return

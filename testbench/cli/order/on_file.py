@@ -19,6 +19,8 @@ class OnFile:
 
     orders: "tuple[Order, ...]"
     states: Mapping[tuple[str, str], str]
+    released: frozenset[tuple[str, str]] | None
+    """(order, serial) of what was released; None where nobody is registered, so that nobody can release."""
 
     def order(self, number: str) -> "Order":
         """One order.
@@ -44,4 +46,5 @@ def on_file(home: Path | None) -> OnFile:
         orders, refused = load_orders(folder)
         for refusal in refused:
             click.echo(f"REFUSED {refusal}", err=True)
-        return OnFile(orders, store.states_of(orders))
+        released = store.released_of(orders) if store.people() else None
+        return OnFile(orders, store.states_of(orders), released)

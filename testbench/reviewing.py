@@ -1,0 +1,75 @@
+"""The reviewer's desk of a home put together, and answers to what was returned."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from testbench.custody import check_issuable
+from testbench.identity import desk_of, statement_for, write_owed
+from testbench.wiring import Home, open_store
+
+if TYPE_CHECKING:
+    from testbench.run.record import RunRecord
+    from testbench.run.signature import Signature
+    from testbench.station.desk import Given
+    from testbench.station.review import ReviewEntry
+    from testbench.station.review_desk import RecordsDesk
+    from testbench.store.repository import SqliteStore
+
+
+class _Certificates:
+    """Certificates of a home; written in this process, for the recorder is not needed for them."""
+
+    def __init__(self, home: Home, store: "SqliteStore") -> None:
+        self._home, self._store = home, store
+
+    def check(self, record: "RunRecord") -> None:
+        """Refuse what could not be written."""
+        check_issuable(self._home, self._store, record)
+
+    def write(self, record: "RunRecord", signature: "Signature") -> str:
+        """Write it; gives where it lies."""
+        return str(write_owed(self._home, record, signature).path)
+
+
+@contextmanager
+def review_desk(home: Home, given: "Given") -> "Iterator[RecordsDesk]":
+    """A desk for one reviewer, who shows the password once to sit down and again for whatever is signed.
+
+    Raises:
+        NotAuthenticatedError, PersonLockedError, PersonDisabledError, RoleMissingError: nobody sits down.
+    """
+    from testbench.run.signature import Method, Role
+    from testbench.station.review_desk import RecordsDesk
+
+    with open_store(home) as store:
+        desk = desk_of(home, store)
+        reviewer = desk.in_role(given, Role.REVIEWER, Method.PASSWORD)
+        yield RecordsDesk(store, desk, reviewer, _Certificates(home, store))
+
+
+def statements_of(home: Home, runs: tuple[str, ...]) -> tuple[str, ...]:
+    """What a release of these runs agrees to, word for word, shown before the password is asked for."""
+    from testbench.run.signature import Meaning
+
+    return tuple(statement_for(home, run, Meaning.RELEASED)[2] for run in runs)
+
+
+def answer_return(home: Home, run: str, given: "Given", note: str) -> "ReviewEntry":
+    """Answer a returned run: its operator by PIN, an engineer by password.
+
+    Raises:
+        AnswerRefusedError: nobody waits for it, or not from this person.
+        BenchError: the person is not authenticated; nothing is kept.
+    """
+    from testbench.run.signature import Method
+    from testbench.station.review import Step, check_answer
+
+    with open_store(home) as store:
+        record, _ = store.load(run)
+        own = given.person in {record.operator_id, record.operator}
+        desk, method = desk_of(home, store), Method.PIN if own else Method.PASSWORD
+        person = desk.authenticate(given, method)
+        return desk.note(
+            record, person, method, Step.ANSWERED, lambda borne: check_answer(record, borne, person), note=note
+        )
