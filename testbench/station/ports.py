@@ -163,6 +163,9 @@ class RunStore(CalibrationRegister, Protocol):
     def states_of(self, orders: Sequence[Order]) -> dict[tuple[str, str], str]:
         """(order, serial) → verdict or "void" of the newest closed run."""
 
+    def document_of(self, run: str) -> str:
+        """Where the newest document of a run lies; empty where it has none."""
+
 
 class Documents(Protocol):
     """Writes the certificate or rejection report of a closed run, without holding up the bench."""

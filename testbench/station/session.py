@@ -48,11 +48,13 @@ from testbench.station.offering import search
 from testbench.station.opening import caught, opening_record, said_at_opening, texts_of, texts_of_order
 from testbench.station.ports import Clock, Documents, FreeSpace, RawBytes, RunStore
 from testbench.station.register import channel_of
-from testbench.station.sign_off import owed_for_document
+from testbench.station.sign_off import document_of, owed_for_document
 
 LEAST_FREE_BYTES = 50_000_000
 NOTICES_KEPT = 12
 PORT_DEAD_S = 5.0
+LOOK_FOR_DOCUMENT_S = 1.0
+"""How often the records are asked for the page of the run on the screen."""
 
 STAGE_OPENED, STAGE_CLOSED = "stage opened", "stage closed"
 """Journal events whose sentence is JSON: what the next start needs to close an interrupted run as lost."""
@@ -126,6 +128,7 @@ class Session:
         self.interrupted = False
         """Whether the recorder found a run that was interrupted, and none was started since: each begins at zero."""
         self.documents: dict[str, str] = {}
+        self._look_again = 0
         self.notices: deque[m.Notice] = deque(maxlen=NOTICES_KEPT)
         self.states: dict[tuple[str, str], str] = {}
         self._refused_orders: tuple[str, ...] = ()
@@ -270,8 +273,21 @@ class Session:
         if self._to_seal is not None and self.keeper.may_try():
             self._seal(self._to_seal)
         for run, path, sentence in self.outside.documents.written():
+            if not (path and self.documents.get(run)):  # it was seen in the records already
+                self.notify(sentence, grave=not path)
             self.documents[run] = path
-            self.notify(sentence, grave=not path)
+        self._look_for_document(now)
+
+    def _look_for_document(self, now: int) -> None:
+        """Hear of a document that somebody else wrote, as a reviewer does with a release; never while a run is open."""
+        run = self.run
+        if run is None or self.run_open or not run.decided or self.documents.get(run.run) or now < self._look_again:
+            return
+        self._look_again = now + to_ticks(LOOK_FOR_DOCUMENT_S)
+        path = self.keeper.asked(lambda: self.outside.store.document_of(run.run))
+        if path:
+            self.documents[run.run] = path
+            self.notify(f"Run {run.run}: {document_of(run)} written to {path}.")
 
     def _notice_silence(self) -> None:
         """Judged at the time of the newest port event, never at the station's own."""

@@ -158,6 +158,12 @@ class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader):
             rows = connection.execute(select(table).where(table.c.run == number).order_by(table.c.seq))
             return tuple(map(_document, rows))
 
+    def document_of(self, run: str) -> str:
+        """Where the newest document of a run lies; empty where it has none."""
+        query = select(_NEWEST_DOCUMENT).where(tables.run.c.id == run)
+        with self._database.reading() as connection:
+            return connection.scalar(query) or ""
+
     def documents(self) -> Iterator[StoredDocument]:
         """Every document that was made, by the number of its run."""
         table, after = tables.document, (0, 0)

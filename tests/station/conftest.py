@@ -80,6 +80,10 @@ class MemoryStore:
     sealed: list[tuple[RunRecord, tuple[Trace, ...]]] = field(default_factory=list)
     calibrations: list[CalibrationReport] = field(default_factory=list)
     gauge_checks: list[GaugeCheck] = field(default_factory=list)
+    documents: dict[str, str] = field(default_factory=dict)
+
+    def document_of(self, run):
+        return self.documents.get(run, "")
 
     def _check(self) -> None:
         if self.full:
