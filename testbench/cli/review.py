@@ -18,10 +18,9 @@ order_option = click.option("--order", default="", help="Those of this order onl
 
 @click.group(invoke_without_command=True)
 @click.option("--as", "person", help="Id of the reviewer.")
-@secret_option
 @home_option
 @click.pass_context
-def command(ctx: click.Context, person: str | None, *, from_stdin: bool, home: Path | None) -> None:
+def command(ctx: click.Context, person: str | None, home: Path | None) -> None:
     """Open the reviewer's screen: the queue, oldest first, and a page for each run.
 
     Asks for the password to sit down, so that what was opened is known, and again for whatever is signed.
@@ -36,10 +35,12 @@ def command(ctx: click.Context, person: str | None, *, from_stdin: bool, home: P
     from testbench.tui.review import run
     from testbench.wiring import Home
 
-    if not sys.stdin.isatty() and not from_stdin:
+    bench = Home(home_of(home))
+    bench.bench()  # a broken or missing home is said first
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
         raise NoTerminalError
-    given = Given(person, asking(from_stdin=from_stdin)(f"password of {person}"))
-    with review_desk(Home(home_of(home)), given) as desk:
+    given = Given(person, asking(from_stdin=False)(f"password of {person}"))
+    with review_desk(bench, given) as desk:
         sys.exit(run(desk))
 
 

@@ -44,11 +44,11 @@ def board(
     """
     lines = []
     for order in orders:
-        count = Counter(state_of(order, valve.serial, states) for valve in order.valves)
+        found = {valve.serial: state_of(order, valve.serial, states) for valve in order.valves}
+        count = Counter(found.values())
         out = None
         if released is not None:
-            accepted = [one.serial for one in order.valves if state_of(order, one.serial, states) == "accepted"]
-            out = sum((order.number, serial) in released for serial in accepted)
+            out = sum(state == "accepted" and (order.number, serial) in released for serial, state in found.items())
         lines.append(
             BoardLine.model_validate({
                 "order": order.number,

@@ -97,7 +97,7 @@ class ReviewReader:
                     .where(signed.c.meaning == Meaning.RELEASED.value)
                     .where(run.c.order_number.in_(numbers[first : first + AT_ONCE]))
                 )
-                found.update((row.order_number, row.serial) for row in connection.execute(query))
+                found.update((number, serial) for number, serial in connection.execute(query))
         return frozenset(found)
 
     def closed_runs(self, after: int = 0, limit: int = 1000) -> list[tuple[int, str]]:

@@ -230,7 +230,7 @@ def tested(tmp_path):
 
 
 def test_the_board_shows_how_each_order_stands(tested):
-    """The states add up; nothing says what was released."""
+    """The states add up; nobody is registered, so nobody releases."""
     (line,) = json.loads(tested("board", "--json").output)
     assert line == {
         "order": "HL-2041", "customer": "Ellery Water Board", "procedure": "waterworks-swing-check", "valves": 3,

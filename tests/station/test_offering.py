@@ -25,7 +25,7 @@ def long(number: str, count: int, prefix: str = "HL-8-") -> Order:
 
 @given(st.lists(st.sampled_from(STATES), min_size=1, max_size=20), st.sets(st.integers(0, 19)))
 def test_the_states_of_an_order_add_up(stands, out):
-    """Each valve stands in one column; the released are counted from what was released."""
+    """Each valve stands in one column; of what was released that counts which is still accepted."""
     order = long("A", len(stands))
     serials = [valve.serial for valve in order.valves]
     states = {("A", serial): state for serial, state in zip(serials, stands, strict=True) if state != "to do"}
@@ -34,11 +34,11 @@ def test_the_states_of_an_order_add_up(stands, out):
     counted = {"to do": line.to_do, **{state: getattr(line, state) for state in STATES[1:]}}
     assert counted == {state: stands.count(state) for state in STATES}
     assert sum(counted.values()) == line.valves
-    assert line.released == len(out & set(range(len(stands))))
+    assert line.released == sum(n in out and state == "accepted" for n, state in enumerate(stands))
 
 
 def test_what_another_order_says_of_a_number_does_not_count():
-    """A state belongs to order and serial number; without word of releases there is no number of them."""
+    """A state belongs to order and serial number; where nobody is registered nobody releases."""
     (line,) = board([long("A", 1)], {("B", "HL-8-00000"): "accepted"})
     assert (line.to_do, line.accepted, line.released) == (1, 0, None)
 

@@ -450,7 +450,11 @@ async def svg_of(scene, size=(120, 36), keys=()):
 
 def picture(scene, target, size=(120, 36), keys=()):
     """Write a PNG of a scene."""
-    svg = asyncio.run(svg_of(scene, size, keys))
+    png_of(asyncio.run(svg_of(scene, size, keys)), target)
+
+
+def png_of(svg, target):
+    """Write Textual's SVG as a PNG."""
     # The drawing begins at its viewBox; the window gets the same proportions.
     width, height = (float(n) for n in svg.split('viewBox="0 0 ', 1)[1].split('"', 1)[0].split())
     scale = 1600 / width
