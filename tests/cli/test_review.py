@@ -183,7 +183,8 @@ def test_the_screen_needs_a_terminal(called):
     assert isinstance(called("review", "--as", "ashe").exception, NoTerminalError)
 
 
-DAMAGED = "Run B1-000003: the trace of the shell test, attempt 1, does not match its hash; it was changed after it was written."
+TRACE = "the trace of the shell test, attempt 1, does not match its hash; it was changed after it was written."
+DAMAGED = f"Run B1-000003: {TRACE}"
 
 # Judge -------------------------------------------------------------------------------------------
 
