@@ -1479,6 +1479,19 @@ class WitnessPointRefusedError(BenchError):
 
 
 @dataclass(eq=False)
+class WitnessPointUnreadableError(BenchError):
+    """A witness point that was written in one cell cannot be read."""
+
+    written: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Write for example 'shell test; witness point; Ellery Water Board; its inspection desk; 5'."
+
+    def sentence(self) -> str:
+        return f"Witness point '{self.written}': found {self.found}; {self.allowed}."
+
+
+@dataclass(eq=False)
 class AttendanceNotSaidError(BenchError):
     """A stage with a witness or hold point begins only once it is said who attends."""
 

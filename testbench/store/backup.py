@@ -2,8 +2,8 @@
 
 SQLite's own copying, of one moment: the source is held in a read transaction, or a copy in steps would begin again at
 every commit and never end beside a recorder. Each step is put on disk before the next: all at once at the end, they
-would hold up the recorder's commits. Then everything is read back: SQLite's check of the pages, the ledger with every row, and every sample. A
-flipped bit in a trace passes the first and not the last.
+would hold up the recorder's commits. Then everything is read back: SQLite's check of the pages, the ledger with every
+row, and every sample. A flipped bit in a trace passes the first and not the last.
 """
 
 import fcntl
