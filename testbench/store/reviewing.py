@@ -14,7 +14,7 @@ from testbench.station.ports import WaitingRun
 from testbench.station.review import Borne, ReviewEntry, waits_for
 from testbench.store import tables
 from testbench.store.database import Database
-from testbench.store.ledger import sealed_runs
+from testbench.store.ledger import named_rows, sealed_runs
 
 AT_ONCE = 500
 """Values that one query is given; SQLite bounds them."""
@@ -127,8 +127,8 @@ def borne_of(connection: Connection, run: str) -> Borne:
 def signatures_under(connection: Connection, subject: str) -> tuple[Signature, ...]:
     """The signatures under a run or a procedure, in the order they were made."""
     table = tables.signature
-    bodies = connection.scalars(select(table.c.body).where(table.c.subject == subject).order_by(table.c.seq))
-    return tuple(map(Signature.model_validate_json, bodies))
+    rows = named_rows(connection, table, table.c.subject == subject)
+    return tuple(Signature.model_validate_json(row["body"]) for row in rows)
 
 
 def seal_fault(connection: Connection, run: str) -> str:
@@ -181,11 +181,8 @@ def _entries(connection: Connection, runs: Sequence[str]) -> dict[str, list[Revi
     """What was said in review of these runs, in the order in which it was said."""
     table, found = tables.review, defaultdict[str, list[ReviewEntry]](list)
     for first in range(0, len(runs), AT_ONCE):
-        some = table.c.subject.in_(runs[first : first + AT_ONCE])
-        for subject, body in connection.execute(
-            select(table.c.subject, table.c.body).where(some).order_by(table.c.seq)
-        ):
-            found[subject].append(ReviewEntry.model_validate_json(body))
+        for row in named_rows(connection, table, table.c.subject.in_(runs[first : first + AT_ONCE])):
+            found[row["subject"]].append(ReviewEntry.model_validate_json(row["body"]))
     return found
 
 

@@ -142,7 +142,7 @@ def test_runs_from_before_the_list_are_put_on_it(path, examples, made, store):
     for name in ("waiting", "review"):
         older.execute(f"DROP TABLE {name}")
     older.execute("DROP INDEX ix_ledger_sealed")
-    older.execute("UPDATE alembic_version SET version_num = '0007'")
+    older.execute("UPDATE alembic_version SET version_num = '0008'")
     older.commit()
     older.close()
     with SqliteStore(path, "B1") as again:
@@ -151,7 +151,7 @@ def test_runs_from_before_the_list_are_put_on_it(path, examples, made, store):
 
 def test_a_file_from_before_has_no_queue(path):
     """Read beside another program, as it lies there."""
-    shutil.copy(RECORDS / "schema-0007.db", path)
+    shutil.copy(RECORDS / "schema-0008.db", path)
     with RunReader.beside(path) as reader:
         assert (reader.waiting(), reader.waiting_by_order()) == ((), {})
         assert reader.borne_by("B1-000001").entries == ()

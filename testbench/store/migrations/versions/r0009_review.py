@@ -4,7 +4,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "0009"
-down_revision = "0007"
+down_revision = "0008"
 
 # As ``station.review.waits_for`` has it; only runs of an authenticated operator wait.
 _BACKFILL = """
