@@ -67,7 +67,11 @@ def _check_not_twice(record: RunRecord, signed: Sequence[Signature], person: Per
 
 
 def check_another(record: RunRecord, signed: Sequence[Signature], person: Person, meaning: Meaning) -> None:
-    """The tester of a run never reviews or releases it, nor anybody whose name looks like the tester's on paper."""
+    """The tester of a run never reviews or releases it, nor anybody whose name looks like the tester's on paper.
+
+    Raises:
+        OwnRunError: they would.
+    """
     performed = [one for one in signed if one.meaning is Meaning.PERFORMED]
     ids = {record.operator_id, *(one.person for one in performed)}
     names = {likeness(record.operator), *(likeness(one.printed_name) for one in performed)}

@@ -74,10 +74,13 @@ def test_a_recorder_started_anew_still_knows_what_waits(simulated):
 
 
 def test_the_unattended_demonstration_is_signed_and_released(simulated):
-    """By the operator at the bench and the reviewer elsewhere; the pages carry it."""
+    """By the operator at the bench and the reviewer elsewhere; the pages carry it, and an open screen names the last."""
     home = ("--home", simulated.home.folder)
     simulated.work_alone()
     runs = simulated.runs()
+    watcher = Watcher(simulated.home)
+    watcher.wait(lambda update: update.run is not None and update.run.document == runs[-1]["document"])
+    watcher.close()
     signed = [[one["meaning"] for one in facts_of("signatures", run["run"], *home)] for run in runs]
     assert signed == [["performed", "released"], ["performed"], ["performed", "released"]]
     for run, meanings in zip(runs, signed, strict=True):
