@@ -74,7 +74,7 @@ def test_a_recorder_started_anew_still_knows_what_waits(simulated):
 
 
 def test_the_unattended_demonstration_is_signed_and_released(simulated):
-    """By the operator at the bench and the reviewer elsewhere; the pages carry it, and an open screen names the last."""
+    """By the operator at the bench and the reviewer elsewhere; the pages carry it, an open screen names the last."""
     home = ("--home", simulated.home.folder)
     simulated.work_alone()
     runs = simulated.runs()
