@@ -1,8 +1,8 @@
 """The blocks that a page is stacked from: each knows its height and draws itself downwards from a given top."""
 
 from testbench.certificate.content import Content, StageContent
-from testbench.certificate.data import Words
 from testbench.certificate.evidence import Fact
+from testbench.certificate.languages import Words
 from testbench.certificate.pen import BOLD, REGULAR, STRONG, Pen
 from testbench.certificate.plot import StagePlots
 from testbench.certificate.table import DETAIL, Block, mark, table_block
@@ -62,7 +62,8 @@ def _verdict_strip(pen: Pen, content: Content, words: Words) -> Block:
         x = pen.left + width + 16
         room = pen.right - x
         number_width = pen.width_of(content.facts.number, STRONG, sizes.works)
-        half = max(number_width, 118.0)
+        issued = f"{words('head.issued')} {content.issued}"
+        half = max(number_width, pen.width_of(issued, REGULAR, sizes.body), 118.0)
         serial_room = room - half - 14
         pen.text(x, top - 9, words("head.serial"), REGULAR, sizes.body, colour=colours.label)
         size = pen.fitted(content.facts.serial, BOLD, sizes.serial, serial_room)
@@ -73,9 +74,7 @@ def _verdict_strip(pen: Pen, content: Content, words: Words) -> Block:
         pen.text(
             column, top - 23, content.facts.number, STRONG, pen.fitted(content.facts.number, STRONG, sizes.works, half)
         )
-        pen.text(
-            column, top - 34, f"{words('head.issued')} {content.issued}", REGULAR, sizes.body, colour=colours.label
-        )
+        pen.text(column, top - 34, issued, REGULAR, sizes.body, colour=colours.label)
 
     return Block(height + 6, paint)
 
@@ -156,6 +155,7 @@ def facts_block(
 ) -> Block:
     """A heading over labels and their values."""
     sizes, colours = pen.layout.sizes, pen.layout.colours
+    label_width = max(label_width, *(pen.width_of(fact.label, REGULAR, sizes.body) + 5 for fact in facts))
     room = width - label_width
     laid = []
     for fact in facts:
@@ -246,6 +246,7 @@ def evidence_blocks(pen: Pen, content: Content, words: Words) -> list[Block]:
         *_paragraphs(pen, words("compared.heading"), content.compared),
         *_paragraphs(pen, words("rule.heading"), (" ".join(content.rule),)),
         *_paragraphs(pen, words("sources.heading"), ("; ".join(content.sources) + ".",)),
+        *_paragraphs(pen, words("document.heading"), (" ".join(content.document),) if content.document else ()),
         *_paragraphs(pen, words("cautions.heading"), (" ".join(content.cautions),)),
     ]
 

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from testbench.certificate import qr
 from testbench.certificate.blocks import evidence_blocks, head_blocks, stage_block
 from testbench.certificate.content import Content
-from testbench.certificate.data import Layout, Words
+from testbench.certificate.data import Layout
+from testbench.certificate.languages import Words
 from testbench.certificate.pen import BOLD, REGULAR, STRONG, Pen
 from testbench.certificate.table import Block
 from testbench.run.record import Verdict
@@ -43,7 +44,7 @@ def draw(content: Content, layout: Layout, words: Words, paper: str) -> bytes:
     Raises:
         GlyphMissingError: a text holds a character that cannot be printed.
     """
-    pen = Pen(layout, paper, content.dated)
+    pen = Pen(layout, paper, content.dated, words.language)
     closing = _closing_block(pen, content)
     sheets = _sheets(pen, content, words, closing)
     canvas = pen.canvas
@@ -117,7 +118,14 @@ def _foot(pen: Pen, content: Content, words: Words, page: int, pages: int) -> No
     small, label = pen.layout.sizes.small, pen.layout.colours.label
     y = pen.bottom - 4
     pen.text(pen.left, y, f"{content.facts.number} · {content.software}", REGULAR, small, colour=label)
-    pen.text(pen.right, y, words("foot.page", page=page, pages=pages), STRONG, small, align="right")
+    pen.text(
+        pen.right,
+        y,
+        words("foot.end" if page == pages else "foot.page", page=page, pages=pages),
+        STRONG,
+        small,
+        align="right",
+    )
     if content.specimen:
         pen.text((pen.left + pen.right) / 2, y, content.specimen, STRONG, small, align="centre")
 

@@ -5,13 +5,10 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from importlib.resources import files
 from io import BytesIO
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from testbench.certificate.data import Layout
 from testbench.errors import GlyphMissingError
-
-if TYPE_CHECKING:
-    pass
 
 REGULAR, STRONG, BOLD = "Bench-Regular", "Bench-Strong", "Bench-Bold"
 PAPERS = {"A4": (595.2756, 841.8898), "Letter": (612.0, 792.0)}
@@ -21,13 +18,14 @@ INVISIBLE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 class Pen:
     """Draws on one document. The origin is the lower left corner; all lengths in points."""
 
-    def __init__(self, layout: Layout, paper: str, dated: datetime) -> None:
+    def __init__(self, layout: Layout, paper: str, dated: datetime, language: str = "en-GB") -> None:
         """Open a document.
 
         Args:
             layout: sizes and colours.
             paper: ``"A4"`` or ``"Letter"``.
             dated: the date written into the file, so that the same content gives the same bytes.
+            language: what a screen reader is told, for example ``de-DE``.
         """
         from reportlab import rl_config
         from reportlab.pdfgen.canvas import Canvas
@@ -40,7 +38,7 @@ class Pen:
         plain: dict[str, Any] = {"initialFontName": REGULAR}  # else an unused Helvetica is named in the file
         self.canvas: Canvas = Canvas(
             self.buffer, pagesize=(self.width, self.height), pageCompression=1, invariant=1, pdfVersion=(1, 7),
-            lang="en-GB", **plain,
+            lang=language, **plain,
         )  # fmt: skip
         _date(self.canvas, dated)
         self.left, self.right = layout.margin, self.width - layout.margin

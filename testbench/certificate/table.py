@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from testbench.certificate.data import Words
+from testbench.certificate.languages import Words
 from testbench.certificate.lines import TableLine
 from testbench.certificate.pen import BOLD, REGULAR, STRONG, Pen
 from testbench.metrology.decision_rule import Conformity
@@ -33,7 +33,7 @@ def mark(pen: Pen, x: float, y: float, size: float, conformity: Conformity) -> N
 
 @dataclass(frozen=True, slots=True)
 class Columns:
-    """Edges of the table [pt]: numbers are aligned on their decimal points, words on the same line at their right."""
+    """Edges of the table [pt], from layout.toml: numbers stand on their decimal points, words end on the same line."""
 
     unit: float
     required: float
@@ -46,7 +46,7 @@ class Columns:
     def of(cls, pen: Pen) -> "Columns":
         """The same edges for every stage of a page."""
         width, x = pen.right - pen.left, pen.left
-        return cls(*(x + share * width for share in (0.305, 0.49, 0.595, 0.7, 0.8, 0.84)))
+        return cls(**{name: x + share * width for name, share in pen.layout.columns.model_dump().items()})
 
 
 def table_block(pen: Pen, lines: tuple[TableLine, ...], words: Words) -> Block:
@@ -123,6 +123,6 @@ def _cell(pen: Pen, x: float, y: float, text: str, face: str) -> None:
             align="right",
         )
         return
-    whole, point, rest = text.partition(".")
+    whole, point, rest = text.partition("," if "," in text else ".")
     pen.text(x, y, whole, face, 8, align="right")
     pen.text(x, y, point + rest, face, 8)

@@ -17,8 +17,9 @@ from PIL import Image
 from pypdf import PdfReader
 
 from testbench.certificate.content import IssueFacts, content_of
-from testbench.certificate.data import layout, reports, words
+from testbench.certificate.data import layout, reports
 from testbench.certificate.issue import unsealed_document
+from testbench.certificate.languages import words
 from testbench.certificate.page import draw
 from testbench.errors import GlyphMissingError
 from testbench.quantities import Pressure
