@@ -13,7 +13,7 @@ from string import Formatter
 from typing import Any
 
 from testbench.certificate.data import pressure_orders, reports
-from testbench.errors import LanguageFileError, LanguageUnknownError
+from testbench.errors import LanguageFileError, LanguageUnknownError, UnitsUnknownError
 from testbench.procedure.report_form import ReportForm
 
 ENGLISH = "en"
@@ -77,6 +77,19 @@ def check_language(name: str | None) -> None:
     """
     if name is not None and name not in languages():
         raise LanguageUnknownError(name, languages())
+
+
+def check_form(form: ReportForm) -> None:
+    """Refuse a form that no page could be drawn in, before a valve is tested for nothing.
+
+    Raises:
+        LanguageUnknownError: there is no such language file.
+        LanguageFileError: it breaks a rule.
+        UnitsUnknownError: units.toml has no such order.
+    """
+    words(form.language)
+    if form.units is not None and form.units not in pressure_orders():
+        raise UnitsUnknownError(form.units, tuple(pressure_orders()))
 
 
 def words_of(form: ReportForm | None) -> Words:

@@ -130,8 +130,11 @@ def _other(line: TableLine, words: Words) -> str:
 
 def _localized(line: TableLine, words: Words) -> TableLine:
     """A line with its figures as the language writes them."""
-    cells = ("required", "met_at", "measured", "uncertainty", "risk")
-    return replace(line, **{name: words.decimal(getattr(line, name)) for name in cells})
+    say = words.decimal
+    return replace(
+        line, required=say(line.required), met_at=say(line.met_at), measured=say(line.measured),
+        uncertainty=say(line.uncertainty), risk=say(line.risk),
+    )  # fmt: skip
 
 
 def as_recorded(sentence: str, words: Words) -> str:

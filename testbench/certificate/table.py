@@ -123,6 +123,7 @@ def _cell(pen: Pen, x: float, y: float, text: str, face: str) -> None:
             align="right",
         )
         return
-    whole, point, rest = text.partition("," if "," in text else ".")
-    pen.text(x, y, whole, face, 8, align="right")
-    pen.text(x, y, point + rest, face, 8)
+    whole = text.partition("," if "," in text else ".")[0]
+    pen.text(
+        x - pen.width_of(whole, face, 8), y, text, face, 8
+    )  # one text, so that it is read and copied as one number

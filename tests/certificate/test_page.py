@@ -337,6 +337,13 @@ def test_every_text_of_the_wording_is_used() -> None:
         "kind",
         "calibration",
         "signed",
+        "stage_named",
+        "ending",
+        "point",
+        "role",
+        "rule",
+        "document",
+        "results",
     ]
     built = tuple(f"{part}." for part in parts)  # keys that the code puts together
     named = set(re.findall(r"""["']([a-z_]+\.[a-z_0-9]+)["']""", source))
@@ -345,5 +352,5 @@ def test_every_text_of_the_wording_is_used() -> None:
 
 def test_wording_and_layout_lie_where_the_package_finds_them() -> None:
     """In a working copy beside the package, in a wheel inside it."""
-    assert (reports() / "wording.toml").is_file()
+    assert (reports() / "languages" / "en.toml").is_file()
     assert (reports() / "layout.toml").is_file()

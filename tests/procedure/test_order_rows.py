@@ -322,4 +322,4 @@ def test_progress_is_told_row_by_row(make):
 
 def test_order_columns_are_those_that_all_rows_share():
     """The first five."""
-    assert list(ORDER_COLUMNS) == ["number", "customer", "customer_order", "procedure", "certificate_type"]
+    assert list(ORDER_COLUMNS) == ["number", "customer", "customer_order", "procedure", "certificate_type", "language"]
