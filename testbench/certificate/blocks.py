@@ -1,5 +1,7 @@
 """The blocks that a page is stacked from: each knows its height and draws itself downwards from a given top."""
 
+from dataclasses import dataclass
+
 from testbench.certificate.content import Content, StageContent
 from testbench.certificate.evidence import Fact
 from testbench.certificate.languages import Words
@@ -8,24 +10,32 @@ from testbench.certificate.plot import StagePlots
 from testbench.certificate.table import DETAIL, Block, mark, table_block
 from testbench.metrology.decision_rule import Conformity
 from testbench.run.record import Verdict
+from testbench.station.bench import Works
 
 # Head: who, which valve, what verdict -----------------------------------------------------------
 
 
 def head_blocks(pen: Pen, content: Content, words: Words) -> list[Block]:
     """Letterhead, verdict and identity."""
+    strip = Strip(
+        good=content.verdict is Verdict.ACCEPTED,
+        word=content.verdict_word,
+        about=Fact(words("head.serial"), content.facts.serial),
+        number=Fact(content.number_label, content.facts.number),
+        issued=f"{words('head.issued')} {content.issued}",
+    )
     return [
-        _letterhead(pen, content),
-        _verdict_strip(pen, content, words),
+        letterhead(pen, content.works, content.title),
+        verdict_strip(pen, strip),
         *_reasons(pen, content),
         _identity(pen, content, words),
     ]
 
 
-def _letterhead(pen: Pen, content: Content) -> Block:
+def letterhead(pen: Pen, works: Works, title: str) -> Block:
+    """Who ships the valve at the left, what the page is at the right, over a thick rule."""
     sizes, colours = pen.layout.sizes, pen.layout.colours
-    works = content.works
-    title_width = pen.width_of(content.title, BOLD, sizes.title)
+    title_width = pen.width_of(title, BOLD, sizes.title)
     width = pen.right - pen.left - title_width - 24
     name_size = pen.fitted(works.name, STRONG, sizes.works, width)
     names = pen.wrapped(works.name, STRONG, name_size, width)
@@ -41,42 +51,47 @@ def _letterhead(pen: Pen, content: Content) -> Block:
         for line in address_lines:
             pen.text(pen.left, y - sizes.small * 0.95, line, REGULAR, sizes.small, colour=colours.label)
             y -= sizes.small * 1.2
-        pen.text(pen.right, top - sizes.title * 0.82, content.title, BOLD, sizes.title, align="right")
+        pen.text(pen.right, top - sizes.title * 0.82, title, BOLD, sizes.title, align="right")
         pen.rule(top - height + 2, 1.6, colours.ink)
 
     return Block(height + 5, paint)
 
 
-def _verdict_strip(pen: Pen, content: Content, words: Words) -> Block:
-    """Word, mark, position and colour. Accepted is a filled block, rejected a heavy frame: unlike as a photocopy."""
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """What answers the reader's first question."""
+
+    good: bool
+    word: str
+    about: Fact
+    """The serial number, or the order."""
+    number: Fact
+    issued: str
+
+
+def verdict_strip(pen: Pen, strip: Strip) -> Block:
+    """Word, mark, position and colour. Good is a filled block, bad a heavy frame: unlike as a photocopy."""
     sizes, colours = pen.layout.sizes, pen.layout.colours
     height, width = 40.0, 200.0
-    accepted = content.verdict is Verdict.ACCEPTED
+    half = max(pen.width_of(strip.number.value, STRONG, sizes.works), pen.width_of(strip.issued, REGULAR, sizes.body))
+    half = min(max(half, 118.0), 150.0)
+    x = pen.left + width + 16
+    room = pen.right - x - half - 14
+    about_size = pen.fitted(strip.about.value, BOLD, sizes.serial, room)
+    lines = pen.wrapped(strip.about.value, BOLD, about_size, room)
+    extra = max(0.0, 1.1 * about_size * (len(lines) - 1) - 12)
 
     def paint(top: float) -> None:
-        low = top - height
-        if accepted:
-            _accepted(pen, content.verdict_word, low, width, height)
-        else:
-            _rejected(pen, content.verdict_word, low, width, height)
-        x = pen.left + width + 16
-        room = pen.right - x
-        number_width = pen.width_of(content.facts.number, STRONG, sizes.works)
-        issued = f"{words('head.issued')} {content.issued}"
-        half = max(number_width, pen.width_of(issued, REGULAR, sizes.body), 118.0)
-        serial_room = room - half - 14
-        pen.text(x, top - 9, words("head.serial"), REGULAR, sizes.body, colour=colours.label)
-        size = pen.fitted(content.facts.serial, BOLD, sizes.serial, serial_room)
-        for index, line in enumerate(pen.wrapped(content.facts.serial, BOLD, size, serial_room)[:2]):
-            pen.text(x, top - 10 - size - 1.1 * size * index, line, BOLD, size)
-        column = pen.right - half
-        pen.text(column, top - 9, content.number_label, REGULAR, sizes.body, colour=colours.label)
-        pen.text(
-            column, top - 23, content.facts.number, STRONG, pen.fitted(content.facts.number, STRONG, sizes.works, half)
-        )
-        pen.text(column, top - 34, issued, REGULAR, sizes.body, colour=colours.label)
+        (_accepted if strip.good else _rejected)(pen, strip.word, top - height, width, height)
+        pen.text(x, top - 9, strip.about.label, REGULAR, sizes.body, colour=colours.label)
+        for index, line in enumerate(lines):
+            pen.text(x, top - 10 - about_size - 1.1 * about_size * index, line, BOLD, about_size)
+        column, number = pen.right - half, strip.number.value
+        pen.text(column, top - 9, strip.number.label, REGULAR, sizes.body, colour=colours.label)
+        pen.text(column, top - 23, number, STRONG, pen.fitted(number, STRONG, sizes.works, half))
+        pen.text(column, top - 34, strip.issued, REGULAR, sizes.body, colour=colours.label)
 
-    return Block(height + 6, paint)
+    return Block(height + 6 + extra, paint)
 
 
 def _accepted(pen: Pen, word: str, low: float, width: float, height: float) -> None:
@@ -111,6 +126,14 @@ def _rejected(pen: Pen, word: str, low: float, width: float, height: float) -> N
         BOLD,
         pen.fitted(word, BOLD, pen.layout.sizes.verdict, width - 62),
         colour=red,
+    )
+
+
+def colour_of(pen: Pen, verdict: Verdict | None) -> str:
+    """Of a verdict's word; ink where there is none."""
+    colours = pen.layout.colours
+    return {Verdict.ACCEPTED: colours.accepted, Verdict.REJECTED: colours.rejected}.get(
+        verdict or Verdict.INCONCLUSIVE, colours.ink
     )
 
 
