@@ -132,9 +132,9 @@ def _rejected(pen: Pen, word: str, low: float, width: float, height: float) -> N
 def colour_of(pen: Pen, verdict: Verdict | None) -> str:
     """Of a verdict's word; ink where there is none."""
     colours = pen.layout.colours
-    return {Verdict.ACCEPTED: colours.accepted, Verdict.REJECTED: colours.rejected}.get(
-        verdict or Verdict.INCONCLUSIVE, colours.ink
-    )
+    if verdict is Verdict.ACCEPTED:
+        return colours.accepted
+    return colours.rejected if verdict is Verdict.REJECTED else colours.ink
 
 
 def _reasons(pen: Pen, content: Content) -> list[Block]:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+from testbench.certificate.conditions import decay_of, times_of, water_of
 from testbench.certificate.evidence import (
     Fact,
     RunClock,
@@ -22,13 +23,12 @@ from testbench.certificate.evidence import (
     title_of,
 )
 from testbench.certificate.facts import DocumentFacts
-from testbench.certificate.figures import decimals_of, written, written_up
+from testbench.certificate.figures import decimals_of
 from testbench.certificate.languages import Words
 from testbench.certificate.lines import StageTable, collected_of, table_of, undecided_of, unit_in_words
 from testbench.certificate.people import attendance_of, document_of, people_of, type_of
 from testbench.errors import NoCertificateError
-from testbench.metrology.uncertainty import expanded_text, rounded
-from testbench.quantities import LeakageRate, Pressure
+from testbench.quantities import Pressure
 from testbench.run.ledger import Checkpoint
 from testbench.run.observations import Seen
 from testbench.run.record import Origin, RunRecord, StageRecord, Verdict
@@ -322,7 +322,7 @@ def _stage_content(stage: StageRecord, trace: Trace, record: RunRecord, clock: R
         attempt=words(
             "stage.attempt", number=stage.attempt, since=clock.time(stage.since), until=clock.time(stage.until)
         ),
-        times=_times(stage, words),
+        times=times_of(stage, words),
         verdict=stage.finding.verdict,
         judged=words(f"stage.{stage.finding.verdict}"),
         conditions=words(
@@ -331,66 +331,12 @@ def _stage_content(stage: StageRecord, trace: Trace, record: RunRecord, clock: R
             open=words.term(asked.open_side),
             pump=words(f"stage.{asked.pump_during_hold.replace(' ', '_')}"),
         )
-        + _decay(stage, words)
-        + _water(stage, words),
+        + decay_of(stage, words)
+        + water_of(stage, words),
         table=table_of(stage, trace, record.channel, words),
         undecided=undecided,
         plot=_plot_facts(stage, trace, record, words),
     )
-
-
-def _times(stage: StageRecord, words: Words) -> str:
-    """What the stamps of the hold are, how well its length is known, and the derived line where there is one."""
-    timing = None if stage.finding is None else stage.finding.timing
-    if timing is None:
-        return ""
-    within, known_to = expanded_text(timing.within_us / 1000), expanded_text(timing.known_to_us / 1e6)
-    said = words.figures(f"stage.times_{timing.stamps}", within=within, known_to=known_to)
-    if timing.line is None:
-        return said
-    return f"{said}; {words.figures('stage.times_line', residual=expanded_text(timing.line.residual_rms_us / 1000))}"
-
-
-def _water(stage: StageRecord, words: Words) -> str:
-    """The temperature of the water from the beginning of the stage to its end, where it was measured."""
-    if stage.water is None:
-        return ""
-    first, last = stage.water.at(0).to("degC"), stage.water.at(-1).to("degC")
-    return " " + words.figures(
-        "stage.water", first=f"{first:.1f}", last=f"{last:.1f}", u=stage.water.expanded_uncertainty_k
-    )
-
-
-def _decay(stage: StageRecord, words: Words) -> str:
-    """What the pressure of the hold did by itself; nothing where the pump made up."""
-    found = None if stage.finding is None else stage.finding.decay
-    if found is None or not found.slope_per_min:
-        return ""
-    slope, half = (Pressure.parse(text) for text in (found.slope_per_min, found.half_width_per_min))
-    decimals = decimals_of(half.value)
-    said = words.figures(
-        "stage.decay",
-        slope=written(slope.value, decimals),
-        half=written_up(half.value, decimals),
-        unit=slope.unit,
-        straight=words("stage.bent") if found.curved else "",
-    )
-    if found.rate:
-        rate, u = LeakageRate.parse(found.rate), LeakageRate.parse(found.uncertainty)
-        decimals, (c, per), c_u = (
-            decimals_of(u.value),
-            found.compliance.split(),
-            found.compliance_uncertainty.split()[0],
-        )
-        said += words.figures(
-            "stage.decay_rate",
-            compliance=f"{rounded(float(c), float(c_u))[0]} {per}",
-            rate=written(rate.value, decimals),
-            u=written_up(u.value, decimals),
-            unit=unit_in_words(rate.unit, words),
-            drift=words("stage.drift_off" if found.blanks else "stage.drift_unknown"),
-        )
-    return f" {said}."
 
 
 def _plot_facts(stage: StageRecord, trace: Trace, record: RunRecord, words: Words) -> PlotFacts:

@@ -55,10 +55,19 @@ def table_of(stage: StageRecord, trace: Trace, channel: ChannelRecord, words: Wo
     channel = channel.for_fluid(stage.requirement.fluid)
     units = words.pressures or (stage.requirement.required.unit,)
     lines = _in_units([_hold_lines(stage, stage.finding, channel, words, unit) for unit in units], words)
-    failed: list[str] = []
+    judged_lines = _criteria(stage, stage.finding, words)
+    lines += [line for line, _ in judged_lines]
+    lines += _in_units([[_release_line(stage, trace, channel, words, unit)] for unit in units], words)
+    failed = tuple(said for line, said in judged_lines if line.conformity is Conformity.DOES_NOT_CONFORM)
+    return StageTable(tuple(lines), failed)
+
+
+def _criteria(stage: StageRecord, found: Finding, words: Words) -> list[tuple[TableLine, str]]:
+    """A line for each criterion, and the sentence that is said where it is not met."""
+    told: list[tuple[TableLine, str]] = []
     title = words(f"stage.{stage.stage.replace(' ', '_')}")
     # The finding lists instrument and hold first, then one entry a criterion, then the release and cross-checks.
-    criteria = stage.finding.criteria[2 : 2 + len(stage.requirement.criteria)]
+    criteria = found.criteria[2 : 2 + len(stage.requirement.criteria)]
     for criterion, finding in zip(stage.requirement.criteria, criteria, strict=True):
         if isinstance(criterion, VisualCriterion):
             line = _visual_line(criterion, finding, stage, words)
@@ -69,11 +78,17 @@ def table_of(stage: StageRecord, trace: Trace, channel: ChannelRecord, words: Wo
                 "failed.rate", stage=title, measured=line.measured, unit=line.unit,
                 uncertainty=line.uncertainty, limit=line.required.removeprefix("≤ "),
             )  # fmt: skip
-        lines.append(line)
-        if finding.conformity is Conformity.DOES_NOT_CONFORM:
-            failed.append(sentence)
-    lines += _in_units([[_release_line(stage, trace, channel, words, unit)] for unit in units], words)
-    return StageTable(tuple(lines), tuple(failed))
+        told.append((line, sentence))
+    return told
+
+
+def brief_of(stage: StageRecord, channel: ChannelRecord, words: Words) -> tuple[TableLine, tuple[TableLine, ...]]:
+    """The lowest pressure of the hold (or the hold that is missing) and the criteria, without samples: for a row."""
+    assert stage.finding is not None
+    channel = channel.for_fluid(stage.requirement.fluid)
+    unit = (words.pressures or (stage.requirement.required.unit,))[0]
+    hold = _localized(_hold_lines(stage, stage.finding, channel, words, unit)[0], words)
+    return hold, tuple(line for line, _ in _criteria(stage, stage.finding, words))
 
 
 def unit_in_words(unit: str, words: Words) -> str:
