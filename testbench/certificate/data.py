@@ -35,11 +35,13 @@ def statements() -> dict[str, str]:
 
 
 class Fonts(Value):
-    """Files of the three faces."""
+    """Files of the three faces, and of the one for scripts that they lack."""
 
     regular: str
     strong: str
     bold: str
+    fallback: tuple[str, ...] = ()
+    """TrueType files with outlines (glyf); the first that is there is used."""
 
 
 class Sizes(Value):

@@ -5,12 +5,14 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from importlib.resources import files
 from io import BytesIO
+from itertools import groupby
+from pathlib import Path
 from typing import Any
 
 from testbench.certificate.data import Layout
 from testbench.errors import GlyphMissingError
 
-REGULAR, STRONG, BOLD = "Bench-Regular", "Bench-Strong", "Bench-Bold"
+REGULAR, STRONG, BOLD, FALLBACK = "Bench-Regular", "Bench-Strong", "Bench-Bold", "Bench-Fallback"
 PAPERS = {"A4": (595.2756, 841.8898), "Letter": (612.0, 792.0)}
 INVISIBLE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
@@ -104,14 +106,18 @@ class Pen:
         """Write one line; ``align`` is left, right or centre of ``x``, ``halo`` the colour of a plate behind it."""
         size = self.layout.sizes.body if size is None else size
         shown = self.printable(text)
+        if not shown:
+            return
         x -= {"left": 0.0, "right": 1.0, "centre": 0.5}[align] * self.width_of(text, face, size)
         if halo:
             self.ink(halo)
             plate = self.width_of(text, face, size) + 2.0
             self.canvas.rect(x - 1.0, y - 0.22 * size, plate, 0.98 * size, stroke=0, fill=1)
         self.ink(colour or self.layout.colours.ink)
-        self.canvas.setFont(face, size)
-        self.canvas.drawString(x, y, shown)
+        for part, own in runs(shown, face):
+            self.canvas.setFont(own, size)
+            self.canvas.drawString(x, y, part)
+            x += _width(part, own) * size
 
     def paragraph(
         self, x: float, top: float, text: str, width: float, face: str = REGULAR, *,
@@ -215,9 +221,38 @@ def printable(text: str, layout: Layout) -> str:
     for character, stands_in in layout.substitutes.items():
         composed = composed.replace(character, stands_in)
     for character in composed:
-        if ord(character) not in _GLYPHS or unicodedata.category(character) in INVISIBLE:
+        if unicodedata.category(character) in INVISIBLE:
+            raise GlyphMissingError(text, character)
+        if ord(character) not in _GLYPHS and not (_is_wide(character) and ord(character) in _fallback(layout)):
             raise GlyphMissingError(text, character)
     return composed
+
+
+def runs(text: str, face: str) -> list[tuple[str, str]]:
+    """A printable text in pieces of one face each: what the face lacks is set in the fallback."""
+    if not _FALLBACK:
+        return [(text, face)]
+    pieces = groupby(text, lambda character: face if ord(character) in _GLYPHS else FALLBACK)
+    return [("".join(characters), own) for own, characters in pieces]
+
+
+def _is_wide(character: str) -> bool:
+    """Whether it is of a script whose signs stand side by side, unjoined, from left to right: Han, kana, Hangul."""
+    return unicodedata.east_asian_width(character) in {"W", "F"} and unicodedata.bidirectional(character) in {"L", "ON"}
+
+
+def _fallback(layout: Layout) -> set[int]:
+    """What the fallback face has; it is loaded when the first text asks for it, and empty where no file is there."""
+    file = next((one for one in layout.fonts.fallback if Path(one).is_file()), None)
+    if not _FALLBACK and file is not None:
+        from reportlab.pdfbase.pdfmetrics import registerFont
+        from reportlab.pdfbase.ttfonts import TTFont
+
+        font = TTFont(FALLBACK, file)
+        registerFont(font)
+        _FALLBACK.update(font.face.charToGlyph)
+        _width.cache_clear()
+    return _FALLBACK
 
 
 @lru_cache(maxsize=4096)
@@ -225,10 +260,11 @@ def _width(text: str, face: str) -> float:
     """Length of a printable text at size 1."""
     from reportlab.pdfbase.pdfmetrics import stringWidth
 
-    return float(stringWidth(text, face, 1000)) / 1000
+    return sum(float(stringWidth(part, own, 1000)) for part, own in runs(text, face)) / 1000
 
 
 _GLYPHS: set[int] = set()
+_FALLBACK: set[int] = set()
 
 
 def register_faces(layout: Layout) -> None:

@@ -280,10 +280,10 @@ def test_accepted_and_rejected_differ_as_a_photocopy(
 
 def test_a_character_that_no_font_has_is_refused(bench: SimpleNamespace) -> None:
     """A missing glyph would be drawn as nothing, without a word."""
-    run = bench.tell(bench.replace(bench.accepted_nps_4, customer="水道局"))
+    run = bench.tell(bench.replace(bench.accepted_nps_4, customer="수도국"))
     with pytest.raises(GlyphMissingError) as refusal:
         page(bench, run)
-    assert str(refusal.value) == "'水道局' holds the character U+6C34, which no installed font can print."
+    assert str(refusal.value) == "'수도국' holds the character U+C218, which no installed font can print."
 
 
 @pytest.mark.parametrize("hidden", ["\u202e", "\u200b", "\u00ad", "\ufeff"])
