@@ -45,13 +45,15 @@ def letterhead(pen: Pen, works: Works, title: str) -> Block:
 
     def paint(top: float) -> None:
         y = top
-        for name in names:
-            pen.text(pen.left, y - name_size * 0.9, name, STRONG, name_size)
-            y -= name_size * 1.15
-        for line in address_lines:
-            pen.text(pen.left, y - sizes.small * 0.95, line, REGULAR, sizes.small, colour=colours.label)
-            y -= sizes.small * 1.2
-        pen.text(pen.right, top - sizes.title * 0.82, title, BOLD, sizes.title, align="right")
+        with pen.tags.element("P"):
+            for name in names:
+                pen.text(pen.left, y - name_size * 0.9, name, STRONG, name_size)
+                y -= name_size * 1.15
+            for line in address_lines:
+                pen.text(pen.left, y - sizes.small * 0.95, line, REGULAR, sizes.small, colour=colours.label)
+                y -= sizes.small * 1.2
+        with pen.tags.element("H1"):
+            pen.text(pen.right, top - sizes.title * 0.82, title, BOLD, sizes.title, align="right")
         pen.rule(top - height + 2, 1.6, colours.ink)
 
     return Block(height + 5, paint)
@@ -83,12 +85,14 @@ def verdict_strip(pen: Pen, strip: Strip) -> Block:
 
     def paint(top: float) -> None:
         (_accepted if strip.good else _rejected)(pen, strip.word, top - height, width, height)
-        pen.text(x, top - 9, strip.about.label, REGULAR, sizes.body, colour=colours.label)
-        for index, line in enumerate(lines):
-            pen.text(x, top - 10 - about_size - 1.1 * about_size * index, line, BOLD, about_size)
+        with pen.tags.element("P"):
+            pen.text(x, top - 9, strip.about.label, REGULAR, sizes.body, colour=colours.label)
+            for index, line in enumerate(lines):
+                pen.text(x, top - 10 - about_size - 1.1 * about_size * index, line, BOLD, about_size)
         column, number = pen.right - half, strip.number.value
-        pen.text(column, top - 9, strip.number.label, REGULAR, sizes.body, colour=colours.label)
-        pen.text(column, top - 23, number, STRONG, pen.fitted(number, STRONG, sizes.works, half))
+        with pen.tags.element("P"):
+            pen.text(column, top - 9, strip.number.label, REGULAR, sizes.body, colour=colours.label)
+            pen.text(column, top - 23, number, STRONG, pen.fitted(number, STRONG, sizes.works, half))
         pen.text(column, top - 34, strip.issued, REGULAR, sizes.body, colour=colours.label)
 
     return Block(height + 6 + extra, paint)
@@ -190,17 +194,19 @@ def facts_block(
         section(pen, heading, x, x + width, top)
         y = top - 20.5
         for label, size, lines in laid:
-            pen.text(x, y, label, REGULAR, sizes.body, colour=colours.label)
-            for line in lines:
-                pen.text(x + label_width, y, line, REGULAR, size)
-                y -= LINE
+            with pen.tags.element("P"):
+                pen.text(x, y, label, REGULAR, sizes.body, colour=colours.label)
+                for line in lines:
+                    pen.text(x + label_width, y, line, REGULAR, size)
+                    y -= LINE
 
     return Block(height, paint)
 
 
 def section(pen: Pen, heading: str, x0: float, x1: float, top: float) -> None:
     """A section head over a thin rule."""
-    pen.text(x0, top - 9, heading, STRONG, pen.layout.sizes.section)
+    with pen.tags.element("H2"):
+        pen.text(x0, top - 9, heading, STRONG, pen.layout.sizes.section)
     pen.line(x0, top - 12, x1, top - 12, 0.7, colour=pen.layout.colours.rule)
 
 
@@ -228,7 +234,8 @@ def stage_block(pen: Pen, stage: StageContent, words: Words, plot_height: float)
         y -= table.height + 1
         for sentence in stage.undecided:
             y -= pen.paragraph(pen.left, y, sentence, width)
-        StagePlots(pen, stage.plot, words).draw(y - 3, plot_height)
+        with pen.tags.element("Figure", words("plot.alt", stage=stage.title)):
+            StagePlots(pen, stage.plot, words).draw(y - 3, plot_height)
 
     return Block(height, paint)
 
@@ -243,9 +250,10 @@ def _stage_head(pen: Pen, stage: StageContent, right: str, top: float) -> None:
     """Title and verdict at the left, attempt and times at the right."""
     sizes, colours = pen.layout.sizes, pen.layout.colours
     x = pen.left + pen.width_of(stage.title, BOLD, sizes.section) + 8
-    pen.text(pen.left, top - 9, stage.title, BOLD, sizes.section)
-    mark(pen, x, top - 9.4, 8.0, _met(stage.verdict))
-    pen.text(x + 11, top - 9, stage.judged, BOLD, sizes.section)
+    with pen.tags.element("H2"):
+        pen.text(pen.left, top - 9, stage.title, BOLD, sizes.section)
+        mark(pen, x, top - 9.4, 8.0, _met(stage.verdict))
+        pen.text(x + 11, top - 9, stage.judged, BOLD, sizes.section)
     pen.text(pen.right, top - 9, right, REGULAR, sizes.small, colour=colours.label, align="right")
     pen.rule(top - 12, 0.7)
 
@@ -289,7 +297,8 @@ def _paragraphs(pen: Pen, heading: str, texts: tuple[str, ...]) -> list[Block]:
         def paint(top: float) -> None:
             if index == 0:
                 pen.rule(top, 0.4, pen.layout.colours.rule)
-                pen.text(pen.left, top - 8.5, heading, STRONG, pen.layout.sizes.small)
+                with pen.tags.element("H2"):
+                    pen.text(pen.left, top - 8.5, heading, STRONG, pen.layout.sizes.small)
             pen.paragraph(x, top - 1.5, text, width)
 
         return Block(height + (3.2 if last else 0.5), paint)
@@ -316,11 +325,13 @@ def _instrument_block(pen: Pen, content: Content, words: Words) -> Block:
 
     def paint(top: float) -> None:
         pen.rule(top, 0.4, pen.layout.colours.rule)
-        pen.text(pen.left, top - 8.5, words("instrument.heading"), STRONG, small)
+        with pen.tags.element("H2"):
+            pen.text(pen.left, top - 8.5, words("instrument.heading"), STRONG, small)
         for index, (fact, left, inner, lines) in enumerate(cells):
             y = top - 8.5 - DETAIL * sum(rows[: index % half])
-            pen.text(left, y, fact.label, REGULAR, small, colour=label)
-            for number, line in enumerate(lines):
-                pen.text(inner, y - DETAIL * number, line, REGULAR, small)
+            with pen.tags.element("P"):
+                pen.text(left, y, fact.label, REGULAR, small, colour=label)
+                for number, line in enumerate(lines):
+                    pen.text(inner, y - DETAIL * number, line, REGULAR, small)
 
     return Block(DETAIL * sum(rows) + 3.4, paint)

@@ -58,14 +58,18 @@ def flow(pen: Pen, frame: Frame, blocks: Sequence[Block], closing: Block) -> lis
 def paint(pen: Pen, sheets: Sequence[Sheet], words: Words) -> bytes:
     """Draw the sheets, numbered through, and give the finished document."""
     for number, sheet in enumerate(sheets, start=1):
-        top = pen.top if sheet.first else _running_head(pen, sheet.frame)
+        pen.tags.begin_page()
+        with pen.tags.artifact():
+            top = pen.top if sheet.first else _running_head(pen, sheet.frame)
         for block in sheet.blocks:
             block.draw(top)
             top -= block.height
         if sheet.closing is not None:
             sheet.closing.draw(pen.bottom + FOOT + sheet.closing.height)
-        _foot(pen, sheet.frame, words, number, len(sheets))
-        _specimen(pen, sheet.frame, words)
+        with pen.tags.artifact():
+            _foot(pen, sheet.frame, words, number, len(sheets))
+            _specimen(pen, sheet.frame, words)
+        pen.tags.end_page()
         pen.canvas.showPage()
     return pen.finished()
 

@@ -90,11 +90,13 @@ def closing_block(pen: Pen, facts: Sequence[Fact], how: str, code: str) -> Block
         pen.rule(top - 1, 1.2, colours.ink)
         y = top - 12
         for fact, wrapped in lines:
-            pen.text(pen.left, y, fact.label, REGULAR, small, colour=colours.label)
-            for line in wrapped:
-                pen.text(pen.left + label_width, y, line, STRONG, small)
-                y -= CLOSING_LINE
+            with pen.tags.element("P"):
+                pen.text(pen.left, y, fact.label, REGULAR, small, colour=colours.label)
+                for line in wrapped:
+                    pen.text(pen.left + label_width, y, line, STRONG, small)
+                    y -= CLOSING_LINE
         pen.paragraph(pen.left, y + small - 1, how, width)
-        qr.draw(pen, code, pen.right - code_size, top - height + 2)
+        with pen.tags.element("Figure", f"QR: {code}"):
+            qr.draw(pen, code, pen.right - code_size, top - height + 2)
 
     return Block(height, paint_it)

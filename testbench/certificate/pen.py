@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from testbench.certificate.data import Layout
+from testbench.certificate.tagging import Tags
 from testbench.errors import GlyphMissingError
 
 REGULAR, STRONG, BOLD, FALLBACK = "Bench-Regular", "Bench-Strong", "Bench-Bold", "Bench-Fallback"
@@ -43,6 +44,8 @@ class Pen:
             lang=language, **plain,
         )  # fmt: skip
         _date(self.canvas, dated)
+        self.tags = Tags(self.canvas)
+        """Marks nothing unless somebody begins a page of them."""
         self.left, self.right = layout.margin, self.width - layout.margin
         self.top, self.bottom = self.height - layout.margin, layout.margin
 
@@ -114,10 +117,11 @@ class Pen:
             plate = self.width_of(text, face, size) + 2.0
             self.canvas.rect(x - 1.0, y - 0.22 * size, plate, 0.98 * size, stroke=0, fill=1)
         self.ink(colour or self.layout.colours.ink)
-        for part, own in runs(shown, face):
-            self.canvas.setFont(own, size)
-            self.canvas.drawString(x, y, part)
-            x += _width(part, own) * size
+        with self.tags.text():
+            for part, own in runs(shown, face):
+                self.canvas.setFont(own, size)
+                self.canvas.drawString(x, y, part)
+                x += _width(part, own) * size
 
     def paragraph(
         self, x: float, top: float, text: str, width: float, face: str = REGULAR, *,
@@ -126,8 +130,9 @@ class Pen:
         """Write wrapped lines downwards from ``top`` and give the height used."""
         size = self.layout.sizes.small if size is None else size
         lines = self.wrapped(text, face, size, width)
-        for index, line in enumerate(lines):
-            self.text(x, top - size * (1.0 + 1.2 * index), line, face, size, colour=colour)
+        with self.tags.element("P"):
+            for index, line in enumerate(lines):
+                self.text(x, top - size * (1.0 + 1.2 * index), line, face, size, colour=colour)
         return len(lines) * size * 1.2
 
     def paragraph_height(self, text: str, width: float, face: str = REGULAR, size: float | None = None) -> float:
@@ -204,6 +209,7 @@ class Pen:
 
     def finished(self) -> bytes:
         """Close the document and give its bytes."""
+        self.tags.write()
         self.canvas.save()
         return self.buffer.getvalue()
 

@@ -134,8 +134,9 @@ def _table_head(pen: Pen, found: Summary) -> Block:
 
     def paint_it(top: float) -> None:
         section(pen, found.heading, pen.left, pen.right, top)
-        for column, x in zip(found.columns, edges, strict=False):
-            pen.text(x, top - 21, column.label, REGULAR, small, colour=label)
+        with pen.tags.element("P"):
+            for column, x in zip(found.columns, edges, strict=False):
+                pen.text(x, top - 21, column.label, REGULAR, small, colour=label)
         pen.rule(top - 24, 0.4)
 
     return Block(25.0, paint_it)
@@ -154,17 +155,18 @@ def _row(pen: Pen, found: Summary, row: Row) -> Block:
     height = ROW * tall + DETAIL * len(details) + 3
 
     def paint_it(top: float) -> None:
-        for index, lines in enumerate(cells):
-            for number, line in enumerate(lines):
-                face = STRONG if index == 1 else REGULAR
-                pen.text(edges[index], top - 8 - ROW * number, line, face, 8)
-        last = edges[len(row.cells)]
-        mark(pen, last, top - 8.5, 6.4, _as_mark(row.verdict))
-        face = BOLD if row.verdict is Verdict.REJECTED else REGULAR
-        pen.text(last + 10, top - 8, row.judged, face, 8)
-        for number, line in enumerate(details):
-            y = top - ROW * tall - 6.4 - DETAIL * number
-            pen.text(indent, y, line, REGULAR, small, colour=pen.layout.colours.label)
+        with pen.tags.element("P"):
+            for index, lines in enumerate(cells):
+                for number, line in enumerate(lines):
+                    face = STRONG if index == 1 else REGULAR
+                    pen.text(edges[index], top - 8 - ROW * number, line, face, 8)
+            last = edges[len(row.cells)]
+            mark(pen, last, top - 8.5, 6.4, _as_mark(row.verdict))
+            face = BOLD if row.verdict is Verdict.REJECTED else REGULAR
+            pen.text(last + 10, top - 8, row.judged, face, 8)
+            for number, line in enumerate(details):
+                y = top - ROW * tall - 6.4 - DETAIL * number
+                pen.text(indent, y, line, REGULAR, small, colour=pen.layout.colours.label)
         pen.rule(top - height + 1, 0.3, pen.layout.colours.hairline)
 
     return Block(height, paint_it)

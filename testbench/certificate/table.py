@@ -60,14 +60,16 @@ def table_block(pen: Pen, lines: tuple[TableLine, ...], words: Words) -> Block:
     height = 11 + sum(ROW * len(name) + DETAIL * len(detail) for name, detail in zip(names, details, strict=True)) + 2
 
     def paint(top: float) -> None:
-        _table_head(pen, columns, words, top)
+        with pen.tags.element("P"):
+            _table_head(pen, columns, words, top)
         y = top - 11
         for line, name, detail in zip(lines, names, details, strict=True):
-            _table_line(pen, columns, line, name, y - 8)
-            y -= ROW * len(name)
-            for text in detail:
-                pen.text(pen.left + 8, y - 6.4, text, REGULAR, small, colour=pen.layout.colours.label)
-                y -= DETAIL
+            with pen.tags.element("P"):
+                _table_line(pen, columns, line, name, y - 8)
+                y -= ROW * len(name)
+                for text in detail:
+                    pen.text(pen.left + 8, y - 6.4, text, REGULAR, small, colour=pen.layout.colours.label)
+                    y -= DETAIL
             pen.rule(y - 0.4, 0.3, pen.layout.colours.hairline)
 
     return Block(height, paint)
