@@ -319,7 +319,7 @@ class StagePlots:
             times, pressures = thinned(self.times[piece], self.pressures[piece], int(panel.width))
             for index, (at, pressure) in enumerate(zip(times, pressures, strict=True)):
                 move = path.lineTo if index else path.moveTo
-                move(round(panel.across(float(at)), 2), round(panel.up(float(pressure)), 2))
+                move(round(panel.across(float(at)), 1), round(panel.up(float(pressure)), 2))
         canvas.drawPath(path, stroke=1, fill=0)
         canvas.restoreState()
 

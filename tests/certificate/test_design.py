@@ -105,6 +105,9 @@ def test_no_text_is_below_seven_points_or_a_contrast_of_seven(
     found = list(shown(pdf))
     assert len(found) > 150
     assert min(size for size, _ in found) >= 7.0
+    # Small print in grey dissolves into dots where a printer has black only: it is near-black.
+    small = [colour for size, colour in found if size < 8 and colour != (1.0, 1.0, 1.0)]
+    assert min(1.05 / (luminance(colour) + 0.05) for colour in small) >= 11
     white = [colour for _, colour in found if colour == (1.0, 1.0, 1.0)]
     others = [colour for _, colour in found if colour != (1.0, 1.0, 1.0)]
     assert min(1.05 / (luminance(colour) + 0.05) for colour in others) >= 7
@@ -207,6 +210,69 @@ def test_without_a_fallback_face_han_is_refused(monkeypatch: pytest.MonkeyPatch)
     bare = layout().model_copy(update={"fonts": layout().fonts.model_copy(update={"fallback": ("/nowhere.ttf",)})})
     with pytest.raises(GlyphMissingError):
         printable("水", bare)
+
+
+# Screen readers ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_what_is_said_is_tagged_in_reading_order(bench: SimpleNamespace, language: str) -> None:
+    """One title, a heading for each section, figures with words; every piece belongs to one element of its page."""
+    run = bench.tell(bench.replace(bench.rejected_nps_6, customer=LONG))
+    reader = PdfReader(BytesIO(drawn(bench, run, language, "Letter", asked=True)))
+    root = reader.trailer["/Root"]
+    assert root["/MarkInfo"]["/Marked"]
+    tree = root["/StructTreeRoot"]
+    elements = [one.get_object() for one in tree["/K"]["/K"]]
+    roles = [one["/S"] for one in elements]
+    assert roles.count("/H1") == 1
+    assert roles.count("/H2") >= 8
+    figures = [one["/Alt"] for one in elements if one["/S"] == "/Figure"]
+    words = words_of(ReportForm(language=language))
+    assert figures[:2] == [words("plot.alt", stage=words(f"stage.{stage}")) for stage in ("shell_test", "seat_test")]
+    assert figures[2].startswith("QR: R-B1-2026-0002 | HL-6-0118 | rejected | ")
+    parents = dict(zip(tree["/ParentTree"]["/Nums"][::2], tree["/ParentTree"]["/Nums"][1::2], strict=True))
+    for number, page in enumerate(reader.pages):
+        assert page["/StructParents"] == number
+        marked = re.findall(rb"/MCID (\d+)>> BDC", page.get_contents().get_data())
+        assert [int(one) for one in marked] == list(range(len(parents[number].get_object())))
+    for element in elements:
+        page = element["/Pg"].get_object()
+        of_page = parents[page["/StructParents"]].get_object()
+        assert all(of_page[piece].get_object() == element for piece in element["/K"])
+
+
+def test_marks_are_balanced_and_nothing_is_drawn_outside_of_them(bench: SimpleNamespace) -> None:
+    """Each begins where the one before ended: an element's piece or an artifact, never one inside the other."""
+    for page in PdfReader(BytesIO(drawn(bench, bench.tell(bench.accepted_nps_4)))).pages:
+        stream = page.get_contents().get_data()
+        marks = re.findall(rb"\b(BMC|BDC|EMC)\b", stream)
+        assert marks[0::2] == [mark for mark in marks if mark != b"EMC"]
+        assert marks[1::2] == [b"EMC"] * (len(marks) // 2)
+        first, last = re.search(rb"/Artifact BMC", stream), stream.rindex(b"EMC")
+        assert first is not None
+        drawing = rb"(\) Tj|\bre\b|\bl S\b| f\b)"
+        assert not re.search(drawing, stream[: first.start()])
+        assert not re.search(drawing, stream[last:])
+
+
+@needs_poppler
+def test_another_program_reads_the_structure(bench: SimpleNamespace, tmp_path: Path) -> None:
+    """Outside source: pdfinfo of poppler."""
+    file = tmp_path / "page.pdf"
+    file.write_bytes(drawn(bench, bench.tell(bench.accepted_nps_4), "de"))
+    told = subprocess.run(["pdfinfo", "-struct-text", str(file)], capture_output=True, text=True, check=True).stdout
+    title, serial, shell, seat = (
+        told.index(f'"{text}"')
+        for text in (
+            "Zeugnis über die Wasserdruckprüfung",
+            "HL-4-0117",
+            "Gehäusefestigkeitsprüfung",
+            "Sitzdichtheitsprüfung",
+        )
+    )
+    assert title < serial < shell < seat
+    assert "MUSTER\n" not in told  # the word across the page is an artifact; its sentence is read
 
 
 # Printers and scanners --------------------------------------------------------------------------
