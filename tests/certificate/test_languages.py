@@ -21,11 +21,12 @@ from testbench.metrology.decision_rule import DecisionRule
 from testbench.procedure.report_form import ReportForm
 from testbench.procedure.stages import StageName
 from testbench.procedure.valve import CertificateType
-from testbench.procedure_files.loader import shipped_folder
+from testbench.procedure_files.loader import bench_template, shipped_folder
 from testbench.run.machine import Ending
 from testbench.run.observations import Seen
 from testbench.run.record import Origin, canonical, sha256
 from testbench.run.signature import Meaning, Role
+from testbench.wiring import Home
 
 ENGLISH = reports() / "languages" / "en.toml"
 OTHERS = [name for name in languages() if name != "en"]
@@ -169,6 +170,27 @@ def test_what_is_not_at_hand_is_refused_before_a_valve_is_tested() -> None:
     assert str(units.value) == "There are no units 'atm' for documents; at hand are psi, bar."
     check_form(ReportForm(language="de", units="bar"))
     check_language(None)
+
+
+@pytest.mark.parametrize(
+    ("form", "sentence"),
+    [
+        ('language = "fr"', "There is no language 'fr' for documents; at hand are en, de, es."),
+        ('units = "atm"', "There are no units 'atm' for documents; at hand are psi, bar."),
+    ],
+)
+def test_a_bench_whose_pages_could_not_be_drawn_is_refused(tmp_path: Path, form: str, sentence: str) -> None:
+    """When bench.toml is read; a form that is at hand is taken."""
+    home = Home(tmp_path)
+    file = tmp_path / "bench.toml"
+    file.write_text(f"{bench_template()}\n[report]\n{form}\n", encoding="utf-8")
+    with pytest.raises((LanguageUnknownError, UnitsUnknownError)) as refusal:
+        home.bench()
+    assert str(refusal.value) == sentence
+    file.write_text(
+        f'{bench_template()}\n[report]\nlanguage = "es"\nunits = "bar"\npage = "Letter"\n', encoding="utf-8"
+    )
+    assert home.bench().report == ReportForm(language="es", units="bar", page="Letter")
 
 
 # Said -------------------------------------------------------------------------------------------
