@@ -314,13 +314,13 @@ class StagePlots:
         self.pen.ink(self.colours.trace)
         canvas.setLineWidth(1.0)
         canvas.setLineJoin(1)
-        path = canvas.beginPath()
+        lines = []
         for piece in self._pieces():
             times, pressures = thinned(self.times[piece], self.pressures[piece], int(panel.width))
-            for index, (at, pressure) in enumerate(zip(times, pressures, strict=True)):
-                move = path.lineTo if index else path.moveTo
-                move(round(panel.across(float(at)), 1), round(panel.up(float(pressure)), 2))
-        canvas.drawPath(path, stroke=1, fill=0)
+            across = panel.x + (times - panel.t0) / (panel.t1 - panel.t0) * panel.width
+            up = panel.y + (pressures - panel.p0) / (panel.p1 - panel.p0) * panel.height
+            lines.append(list(zip(across.tolist(), up.tolist(), strict=True)))
+        self.pen.polylines(lines)
         canvas.restoreState()
 
     def _name_gaps(self, panel: Panel) -> None:
