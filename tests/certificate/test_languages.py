@@ -14,17 +14,18 @@ from testbench.certificate.content import Content, IssueFacts, content_of
 from testbench.certificate.data import layout, pressure_orders, reports
 from testbench.certificate.issue import unsealed_document
 from testbench.certificate.languages import check_form, check_language, languages, read_language, words, words_of
+from testbench.certificate.lines import undecided_of
 from testbench.certificate.page import draw
 from testbench.certificate.pen import printable
 from testbench.errors import LanguageFileError, LanguageUnknownError, UnitsUnknownError
-from testbench.metrology.decision_rule import DecisionRule
+from testbench.metrology.decision_rule import Conformity, DecisionRule
 from testbench.procedure.report_form import ReportForm
 from testbench.procedure.stages import StageName
 from testbench.procedure.valve import CertificateType
 from testbench.procedure_files.loader import bench_template, shipped_folder
 from testbench.run.machine import Ending
 from testbench.run.observations import Seen
-from testbench.run.record import Origin, canonical, sha256
+from testbench.run.record import CriterionFinding, Origin, canonical, sha256
 from testbench.run.signature import Meaning, Role
 from testbench.wiring import Home
 
@@ -257,6 +258,30 @@ def test_what_was_left_undecided_is_said_in_the_language(bench: SimpleNamespace,
         "de": "Gehäusefestigkeitsprüfung: Leckage festgestellt (Deckelverbindung); keine ist zulässig.",
         "es": "Prueba hidrostática del cuerpo: se vio fuga en unión de la tapa; no se admite ninguna.",
     }[name],)  # fmt: skip
+
+
+@pytest.mark.parametrize("name", languages())
+@pytest.mark.parametrize(
+    ("facts", "key"),
+    [
+        ({"criterion": "largest-leakage-rate", "measured": "nothing"}, "undecided.nothing_collected"),
+        ({"criterion": "no-visible-leakage", "measured": "not observed"}, "undecided.not_observed"),
+        ({"criterion": "pressure released"}, "undecided.not_released"),
+        ({"criterion": "instrument"}, ""),
+    ],
+)
+def test_each_undecided_finding_has_its_sentence(
+    bench: SimpleNamespace, accepted: Any, name: str, facts: dict[str, str], key: str
+) -> None:
+    """By its facts; the instrument's faults are the record's own words, quoted where they are not the page's."""
+    stage = accepted.record.stages[0]
+    said = "Channel PT-101: the zero check was not passed."
+    found = CriterionFinding(**facts, conformity=Conformity.WITHIN_GUARD_BAND, sentence=said)
+    finding = stage.finding.model_copy(update={"criteria": (found,)})
+    (told,) = undecided_of(stage.model_copy(update={"finding": finding}), words(name))
+    quoted = {"en": said, "de": f"„{said}“", "es": f"«{said}»"}[name]
+    facts = {"pressure": "5 psi"} if "released" in key else {}
+    assert told == (words(name)(key, **facts) if key else quoted)
 
 
 @pytest.mark.parametrize("name", OTHERS)
