@@ -1684,6 +1684,44 @@ class GlyphMissingError(BenchError):
 
 
 @dataclass(eq=False)
+class LanguageUnknownError(BenchError):
+    """No document can be drawn in this language."""
+
+    found: str
+    allowed: tuple[str, ...]
+    remedy: ClassVar[str] = "Name one of them, or put a file of this name into reports/languages."
+
+    def sentence(self) -> str:
+        return f"There is no language '{self.found}' for documents; at hand are {', '.join(self.allowed)}."
+
+
+@dataclass(eq=False)
+class UnitsUnknownError(BenchError):
+    """No document can be drawn with these units."""
+
+    found: str
+    allowed: tuple[str, ...]
+    remedy: ClassVar[str] = "Name one of them, or write the order of units into reports/units.toml."
+
+    def sentence(self) -> str:
+        return f"There are no units '{self.found}' for documents; at hand are {', '.join(self.allowed)}."
+
+
+@dataclass(eq=False)
+class LanguageFileError(BenchError):
+    """A language file breaks a rule; nothing is printed with it."""
+
+    file: str
+    key: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Correct the file; en.toml beside it has every key with its placeholders."
+
+    def sentence(self) -> str:
+        return f"Language file {self.file}, {self.key}: found {self.found}; allowed: {self.allowed}."
+
+
+@dataclass(eq=False)
 class KeyFileError(BenchError):
     """The station key is missing or not protected."""
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from testbench import __version__
 from testbench.archive import notice
-from testbench.wiring import Home, check_printable, fit_key, only_recorder, open_store, program
+from testbench.wiring import Home, check_language, check_printable, fit_key, only_recorder, open_store, program
 
 if TYPE_CHECKING:
     from testbench.instruments.captures import RunCaptures
@@ -68,7 +68,7 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
             clock, store, documents, _FreeSpace(home.folder), procedure, __version__,
             OrderShelf(home.folder), check_printable, partial(declared, store),
             raw[0], tuple(raw[1:]), replayed=replay is not None,
-            signing=signing_of(home, store, clock, bench, replay),
+            signing=signing_of(home, store, clock, bench, replay), check_language=check_language,
         )  # fmt: skip
         session = Session(bench, outside)
         session.interrupted = bool(recovered)

@@ -61,10 +61,20 @@ class Home:
         return self.folder / "certificates"
 
     def bench(self) -> "Bench":
-        """Read bench.toml."""
+        """Read bench.toml.
+
+        Raises:
+            FileRefusedError: it breaks a rule.
+            LanguageUnknownError, UnitsUnknownError: no document could be drawn in its [report].
+        """
         from testbench.procedure_files.loader import load_bench
 
-        return load_bench(self.folder)
+        found = load_bench(self.folder)
+        if found.report is not None:
+            from testbench.certificate.languages import check_form
+
+            check_form(found.report)
+        return found
 
 
 def make_home(folder: Path, bench_toml: str | None = None) -> Home:
@@ -233,6 +243,17 @@ def check_printable(text: str) -> None:
     from testbench.certificate.pen import printable
 
     printable(text, layout())
+
+
+def check_language(name: str | None) -> None:
+    """Refuse a language that no document could be drawn in; None is the bench's own.
+
+    Raises:
+        LanguageUnknownError: it is not at hand.
+    """
+    from testbench.certificate import languages
+
+    languages.check_language(name)
 
 
 def program() -> list[str]:

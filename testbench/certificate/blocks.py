@@ -1,31 +1,41 @@
 """The blocks that a page is stacked from: each knows its height and draws itself downwards from a given top."""
 
+from dataclasses import dataclass
+
 from testbench.certificate.content import Content, StageContent
-from testbench.certificate.data import Words
 from testbench.certificate.evidence import Fact
+from testbench.certificate.languages import Words
 from testbench.certificate.pen import BOLD, REGULAR, STRONG, Pen
 from testbench.certificate.plot import StagePlots
 from testbench.certificate.table import DETAIL, Block, mark, table_block
 from testbench.metrology.decision_rule import Conformity
 from testbench.run.record import Verdict
+from testbench.station.bench import Works
 
 # Head: who, which valve, what verdict -----------------------------------------------------------
 
 
 def head_blocks(pen: Pen, content: Content, words: Words) -> list[Block]:
     """Letterhead, verdict and identity."""
+    strip = Strip(
+        good=content.verdict is Verdict.ACCEPTED,
+        word=content.verdict_word,
+        about=Fact(words("head.serial"), content.facts.serial),
+        number=Fact(content.number_label, content.facts.number),
+        issued=f"{words('head.issued')} {content.issued}",
+    )
     return [
-        _letterhead(pen, content),
-        _verdict_strip(pen, content, words),
+        letterhead(pen, content.works, content.title),
+        verdict_strip(pen, strip),
         *_reasons(pen, content),
         _identity(pen, content, words),
     ]
 
 
-def _letterhead(pen: Pen, content: Content) -> Block:
+def letterhead(pen: Pen, works: Works, title: str) -> Block:
+    """Who ships the valve at the left, what the page is at the right, over a thick rule."""
     sizes, colours = pen.layout.sizes, pen.layout.colours
-    works = content.works
-    title_width = pen.width_of(content.title, BOLD, sizes.title)
+    title_width = pen.width_of(title, BOLD, sizes.title)
     width = pen.right - pen.left - title_width - 24
     name_size = pen.fitted(works.name, STRONG, sizes.works, width)
     names = pen.wrapped(works.name, STRONG, name_size, width)
@@ -35,49 +45,57 @@ def _letterhead(pen: Pen, content: Content) -> Block:
 
     def paint(top: float) -> None:
         y = top
-        for name in names:
-            pen.text(pen.left, y - name_size * 0.9, name, STRONG, name_size)
-            y -= name_size * 1.15
-        for line in address_lines:
-            pen.text(pen.left, y - sizes.small * 0.95, line, REGULAR, sizes.small, colour=colours.label)
-            y -= sizes.small * 1.2
-        pen.text(pen.right, top - sizes.title * 0.82, content.title, BOLD, sizes.title, align="right")
+        with pen.tags.element("P"):
+            for name in names:
+                pen.text(pen.left, y - name_size * 0.9, name, STRONG, name_size)
+                y -= name_size * 1.15
+            for line in address_lines:
+                pen.text(pen.left, y - sizes.small * 0.95, line, REGULAR, sizes.small, colour=colours.label)
+                y -= sizes.small * 1.2
+        with pen.tags.element("H1"):
+            pen.text(pen.right, top - sizes.title * 0.82, title, BOLD, sizes.title, align="right")
         pen.rule(top - height + 2, 1.6, colours.ink)
 
     return Block(height + 5, paint)
 
 
-def _verdict_strip(pen: Pen, content: Content, words: Words) -> Block:
-    """Word, mark, position and colour. Accepted is a filled block, rejected a heavy frame: unlike as a photocopy."""
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """What answers the reader's first question."""
+
+    good: bool
+    word: str
+    about: Fact
+    """The serial number, or the order."""
+    number: Fact
+    issued: str
+
+
+def verdict_strip(pen: Pen, strip: Strip) -> Block:
+    """Word, mark, position and colour. Good is a filled block, bad a heavy frame: unlike as a photocopy."""
     sizes, colours = pen.layout.sizes, pen.layout.colours
     height, width = 40.0, 200.0
-    accepted = content.verdict is Verdict.ACCEPTED
+    half = max(pen.width_of(strip.number.value, STRONG, sizes.works), pen.width_of(strip.issued, REGULAR, sizes.body))
+    half = min(max(half, 118.0), 150.0)
+    x = pen.left + width + 16
+    room = pen.right - x - half - 14
+    about_size = pen.fitted(strip.about.value, BOLD, sizes.serial, room)
+    lines = pen.wrapped(strip.about.value, BOLD, about_size, room)
+    extra = max(0.0, 1.1 * about_size * (len(lines) - 1) - 12)
 
     def paint(top: float) -> None:
-        low = top - height
-        if accepted:
-            _accepted(pen, content.verdict_word, low, width, height)
-        else:
-            _rejected(pen, content.verdict_word, low, width, height)
-        x = pen.left + width + 16
-        room = pen.right - x
-        number_width = pen.width_of(content.facts.number, STRONG, sizes.works)
-        half = max(number_width, 118.0)
-        serial_room = room - half - 14
-        pen.text(x, top - 9, words("head.serial"), REGULAR, sizes.body, colour=colours.label)
-        size = pen.fitted(content.facts.serial, BOLD, sizes.serial, serial_room)
-        for index, line in enumerate(pen.wrapped(content.facts.serial, BOLD, size, serial_room)[:2]):
-            pen.text(x, top - 10 - size - 1.1 * size * index, line, BOLD, size)
-        column = pen.right - half
-        pen.text(column, top - 9, content.number_label, REGULAR, sizes.body, colour=colours.label)
-        pen.text(
-            column, top - 23, content.facts.number, STRONG, pen.fitted(content.facts.number, STRONG, sizes.works, half)
-        )
-        pen.text(
-            column, top - 34, f"{words('head.issued')} {content.issued}", REGULAR, sizes.body, colour=colours.label
-        )
+        (_accepted if strip.good else _rejected)(pen, strip.word, top - height, width, height)
+        with pen.tags.element("P"):
+            pen.text(x, top - 9, strip.about.label, REGULAR, sizes.body, colour=colours.label)
+            for index, line in enumerate(lines):
+                pen.text(x, top - 10 - about_size - 1.1 * about_size * index, line, BOLD, about_size)
+        column, number = pen.right - half, strip.number.value
+        with pen.tags.element("P"):
+            pen.text(column, top - 9, strip.number.label, REGULAR, sizes.body, colour=colours.label)
+            pen.text(column, top - 23, number, STRONG, pen.fitted(number, STRONG, sizes.works, half))
+        pen.text(column, top - 34, strip.issued, REGULAR, sizes.body, colour=colours.label)
 
-    return Block(height + 6, paint)
+    return Block(height + 6 + extra, paint)
 
 
 def _accepted(pen: Pen, word: str, low: float, width: float, height: float) -> None:
@@ -113,6 +131,14 @@ def _rejected(pen: Pen, word: str, low: float, width: float, height: float) -> N
         pen.fitted(word, BOLD, pen.layout.sizes.verdict, width - 62),
         colour=red,
     )
+
+
+def colour_of(pen: Pen, verdict: Verdict | None) -> str:
+    """Of a verdict's word; ink where there is none."""
+    colours = pen.layout.colours
+    if verdict is Verdict.ACCEPTED:
+        return colours.accepted
+    return colours.rejected if verdict is Verdict.REJECTED else colours.ink
 
 
 def _reasons(pen: Pen, content: Content) -> list[Block]:
@@ -156,6 +182,7 @@ def facts_block(
 ) -> Block:
     """A heading over labels and their values."""
     sizes, colours = pen.layout.sizes, pen.layout.colours
+    label_width = max(label_width, *(pen.width_of(fact.label, REGULAR, sizes.body) + 5 for fact in facts))
     room = width - label_width
     laid = []
     for fact in facts:
@@ -167,17 +194,19 @@ def facts_block(
         section(pen, heading, x, x + width, top)
         y = top - 20.5
         for label, size, lines in laid:
-            pen.text(x, y, label, REGULAR, sizes.body, colour=colours.label)
-            for line in lines:
-                pen.text(x + label_width, y, line, REGULAR, size)
-                y -= LINE
+            with pen.tags.element("P"):
+                pen.text(x, y, label, REGULAR, sizes.body, colour=colours.label)
+                for line in lines:
+                    pen.text(x + label_width, y, line, REGULAR, size)
+                    y -= LINE
 
     return Block(height, paint)
 
 
 def section(pen: Pen, heading: str, x0: float, x1: float, top: float) -> None:
     """A section head over a thin rule."""
-    pen.text(x0, top - 9, heading, STRONG, pen.layout.sizes.section)
+    with pen.tags.element("H2"):
+        pen.text(x0, top - 9, heading, STRONG, pen.layout.sizes.section)
     pen.line(x0, top - 12, x1, top - 12, 0.7, colour=pen.layout.colours.rule)
 
 
@@ -205,7 +234,8 @@ def stage_block(pen: Pen, stage: StageContent, words: Words, plot_height: float)
         y -= table.height + 1
         for sentence in stage.undecided:
             y -= pen.paragraph(pen.left, y, sentence, width)
-        StagePlots(pen, stage.plot, words).draw(y - 3, plot_height)
+        with pen.tags.element("Figure", words("plot.alt", stage=stage.title)):
+            StagePlots(pen, stage.plot, words).draw(y - 3, plot_height)
 
     return Block(height, paint)
 
@@ -220,9 +250,10 @@ def _stage_head(pen: Pen, stage: StageContent, right: str, top: float) -> None:
     """Title and verdict at the left, attempt and times at the right."""
     sizes, colours = pen.layout.sizes, pen.layout.colours
     x = pen.left + pen.width_of(stage.title, BOLD, sizes.section) + 8
-    pen.text(pen.left, top - 9, stage.title, BOLD, sizes.section)
-    mark(pen, x, top - 9.4, 8.0, _met(stage.verdict))
-    pen.text(x + 11, top - 9, stage.judged, BOLD, sizes.section)
+    with pen.tags.element("H2"):
+        pen.text(pen.left, top - 9, stage.title, BOLD, sizes.section)
+        mark(pen, x, top - 9.4, 8.0, _met(stage.verdict))
+        pen.text(x + 11, top - 9, stage.judged, BOLD, sizes.section)
     pen.text(pen.right, top - 9, right, REGULAR, sizes.small, colour=colours.label, align="right")
     pen.rule(top - 12, 0.7)
 
@@ -246,6 +277,7 @@ def evidence_blocks(pen: Pen, content: Content, words: Words) -> list[Block]:
         *_paragraphs(pen, words("compared.heading"), content.compared),
         *_paragraphs(pen, words("rule.heading"), (" ".join(content.rule),)),
         *_paragraphs(pen, words("sources.heading"), ("; ".join(content.sources) + ".",)),
+        *_paragraphs(pen, words("document.heading"), (" ".join(content.document),) if content.document else ()),
         *_paragraphs(pen, words("cautions.heading"), (" ".join(content.cautions),)),
     ]
 
@@ -265,7 +297,8 @@ def _paragraphs(pen: Pen, heading: str, texts: tuple[str, ...]) -> list[Block]:
         def paint(top: float) -> None:
             if index == 0:
                 pen.rule(top, 0.4, pen.layout.colours.rule)
-                pen.text(pen.left, top - 8.5, heading, STRONG, pen.layout.sizes.small)
+                with pen.tags.element("H2"):
+                    pen.text(pen.left, top - 8.5, heading, STRONG, pen.layout.sizes.small)
             pen.paragraph(x, top - 1.5, text, width)
 
         return Block(height + (3.2 if last else 0.5), paint)
@@ -292,11 +325,13 @@ def _instrument_block(pen: Pen, content: Content, words: Words) -> Block:
 
     def paint(top: float) -> None:
         pen.rule(top, 0.4, pen.layout.colours.rule)
-        pen.text(pen.left, top - 8.5, words("instrument.heading"), STRONG, small)
+        with pen.tags.element("H2"):
+            pen.text(pen.left, top - 8.5, words("instrument.heading"), STRONG, small)
         for index, (fact, left, inner, lines) in enumerate(cells):
             y = top - 8.5 - DETAIL * sum(rows[: index % half])
-            pen.text(left, y, fact.label, REGULAR, small, colour=label)
-            for number, line in enumerate(lines):
-                pen.text(inner, y - DETAIL * number, line, REGULAR, small)
+            with pen.tags.element("P"):
+                pen.text(left, y, fact.label, REGULAR, small, colour=label)
+                for number, line in enumerate(lines):
+                    pen.text(inner, y - DETAIL * number, line, REGULAR, small)
 
     return Block(DETAIL * sum(rows) + 3.4, paint)

@@ -5,9 +5,10 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from testbench.certificate.blocks import facts_block, section
-from testbench.certificate.data import Words, layout, words
+from testbench.certificate.data import layout
 from testbench.certificate.evidence import Fact
 from testbench.certificate.figures import decimals_of, written, written_up
+from testbench.certificate.languages import Words, words
 from testbench.certificate.pen import BOLD, REGULAR, STRONG, Pen
 from testbench.certificate.residual_plot import residual_drawing
 from testbench.metrology.uncertainty import expanded_text

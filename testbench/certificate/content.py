@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from testbench.certificate.data import Words
+from testbench.certificate.conditions import decay_of, times_of, water_of
 from testbench.certificate.evidence import (
     Fact,
     RunClock,
@@ -17,23 +17,27 @@ from testbench.certificate.evidence import (
     compared_of,
     course_of,
     instrument_of,
+    named,
     sources_of,
     stamp,
     title_of,
 )
 from testbench.certificate.facts import DocumentFacts
-from testbench.certificate.figures import decimals_of, written, written_up
-from testbench.certificate.lines import StageTable, collected_of, table_of, unit_in_words
-from testbench.certificate.people import attendance_of, people_of
+from testbench.certificate.figures import decimals_of
+from testbench.certificate.languages import Words
+from testbench.certificate.lines import StageTable, collected_of, table_of, undecided_of, unit_in_words
+from testbench.certificate.people import attendance_of, document_of, people_of, type_of
 from testbench.errors import NoCertificateError
-from testbench.metrology.uncertainty import expanded_text, rounded
-from testbench.quantities import LeakageRate, Pressure
+from testbench.quantities import Pressure
 from testbench.run.ledger import Checkpoint
 from testbench.run.observations import Seen
 from testbench.run.record import Origin, RunRecord, StageRecord, Verdict
 from testbench.run.samples import Gap, Scale, Trace
 from testbench.run.signature import Signature
 from testbench.station.bench import Works
+
+NOT_STATED = "not stated"
+"""How an order says that it does not state something."""
 
 
 class Kind(StrEnum):
@@ -125,6 +129,8 @@ class Content:
     """The channels that were compared; empty where there is one."""
     rule: tuple[str, ...]
     sources: tuple[str, ...]
+    document: tuple[str, ...]
+    """What the page is by EN 10204, and what it cannot be; empty where the order names no type."""
     cautions: tuple[str, ...]
     closing: tuple[Fact, ...]
     how_to_verify: str
@@ -200,8 +206,9 @@ def content_of(
         course=(*attendance_of(record, words), *course_of(record, clock, words)),
         instrument=instrument_of(record, words),
         compared=compared_of(record, words),
-        rule=(*_rules_of(record), words("rule.applied")),
+        rule=(*_rules_of(record, words), words("rule.applied")),
         sources=sources_of(record, words),
+        document=document_of(record, issue.signed, words),
         cautions=cautions_of(record, words),
         closing=(
             *people_of(record, issue.signed, words),
@@ -222,9 +229,11 @@ def _ledger(issue: IssueFacts, words: Words) -> tuple[Fact, ...]:
     return (Fact(words("closing.ledger"), words("closing.ledger_value", line=issue.checkpoint.line)),)
 
 
-def _rules_of(record: RunRecord) -> tuple[str, ...]:
+def _rules_of(record: RunRecord, words: Words) -> tuple[str, ...]:
     """Each decision rule of the run, once."""
-    return tuple(dict.fromkeys(stage.decision_rule.in_words for stage in record.requirements.stages))
+    return tuple(
+        dict.fromkeys(words(f"rule.{stage.decision_rule.name.lower()}") for stage in record.requirements.stages)
+    )
 
 
 def _why_specimen(record: RunRecord, words: Words) -> str:
@@ -238,7 +247,7 @@ def _why_specimen(record: RunRecord, words: Words) -> str:
 
 def _reasons(record: RunRecord, stages: tuple[StageContent, ...], words: Words) -> tuple[str, ...]:
     if record.verdict is Verdict.ACCEPTED:
-        done = words("verdict.and").join(demanded.stage for demanded in record.requirements.stages)
+        done = words("verdict.and").join(named(demanded.stage, words) for demanded in record.requirements.stages)
         return (words("verdict.accepted_because", stages=done),)
     return tuple(sentence for stage in stages for sentence in stage.table.failed)
 
@@ -250,7 +259,7 @@ def _valve(record: RunRecord, words: Words) -> tuple[Fact, ...]:
     valve = record.valve
     values = {
         "type": words("identity.type_value", type=words(f"valve_type.{valve.type}"), size=valve.size),
-        "rated": words("identity.rated_value", pressure=record.requirements.rating),
+        "rated": words("identity.rated_value", pressure=words.decimal(str(record.requirements.rating))),
         "seat": words("identity.seat_value", seat=words(f"seat.{valve.seat}"), pairing=valve.seat_pairing),
         "ends": valve.ends,
         "product": valve.product,
@@ -271,6 +280,7 @@ def _order(record: RunRecord, clock: RunClock, words: Words) -> tuple[Fact, ...]
         "customer": record.customer,
         "customer_order": record.customer_order,
         "works_order": record.order,
+        **({} if record.certificate_type is None else {"document": type_of(record.certificate_type, words)}),
         "standard": words(
             "identity.standard_value", standard=asked.standard, edition=asked.edition, adopted=_adopted(record, words)
         ),
@@ -291,7 +301,11 @@ def _adopted(record: RunRecord, words: Words) -> str:
 def _stated(values: dict[str, str], words: Words) -> tuple[Fact, ...]:
     """Labels and values; a field that holds nothing says so."""
     return tuple(
-        Fact(words(f"identity.{key}"), value.strip() or words("identity.not_stated")) for key, value in values.items()
+        Fact(
+            words("document.asked" if key == "document" else f"identity.{key}"),
+            words("identity.not_stated") if value.strip() in {"", NOT_STATED} else value.strip(),
+        )
+        for key, value in values.items()
     )
 
 
@@ -302,86 +316,32 @@ def _stage_content(stage: StageRecord, trace: Trace, record: RunRecord, clock: R
     assert stage.finding is not None
     asked = stage.requirement
     # A finding that stays undecided beside a rejection is told in its own sentence.
-    undecided = tuple(
-        finding.sentence for finding in stage.finding.criteria if finding.conformity == "within the guard band"
-    )
+    undecided = undecided_of(stage, words)
     return StageContent(
         title=title_of(stage.stage, words),
         attempt=words(
             "stage.attempt", number=stage.attempt, since=clock.time(stage.since), until=clock.time(stage.until)
         ),
-        times=_times(stage, words),
+        times=times_of(stage, words),
         verdict=stage.finding.verdict,
         judged=words(f"stage.{stage.finding.verdict}"),
         conditions=words(
             "stage.conditions",
-            side=asked.pressurized_side,
-            open=asked.open_side,
+            side=words.term(asked.pressurized_side),
+            open=words.term(asked.open_side),
             pump=words(f"stage.{asked.pump_during_hold.replace(' ', '_')}"),
         )
-        + _decay(stage, words)
-        + _water(stage, words),
+        + decay_of(stage, words)
+        + water_of(stage, words),
         table=table_of(stage, trace, record.channel, words),
         undecided=undecided,
         plot=_plot_facts(stage, trace, record, words),
     )
 
 
-def _times(stage: StageRecord, words: Words) -> str:
-    """What the stamps of the hold are, how well its length is known, and the derived line where there is one."""
-    timing = None if stage.finding is None else stage.finding.timing
-    if timing is None:
-        return ""
-    within, known_to = expanded_text(timing.within_us / 1000), expanded_text(timing.known_to_us / 1e6)
-    said = words(f"stage.times_{timing.stamps}", within=within, known_to=known_to)
-    if timing.line is None:
-        return said
-    return f"{said}; {words('stage.times_line', residual=expanded_text(timing.line.residual_rms_us / 1000))}"
-
-
-def _water(stage: StageRecord, words: Words) -> str:
-    """The temperature of the water from the beginning of the stage to its end, where it was measured."""
-    if stage.water is None:
-        return ""
-    first, last = stage.water.at(0).to("degC"), stage.water.at(-1).to("degC")
-    return " " + words("stage.water", first=f"{first:.1f}", last=f"{last:.1f}", u=stage.water.expanded_uncertainty_k)
-
-
-def _decay(stage: StageRecord, words: Words) -> str:
-    """What the pressure of the hold did by itself; nothing where the pump made up."""
-    found = None if stage.finding is None else stage.finding.decay
-    if found is None or not found.slope_per_min:
-        return ""
-    slope, half = (Pressure.parse(text) for text in (found.slope_per_min, found.half_width_per_min))
-    decimals = decimals_of(half.value)
-    said = words(
-        "stage.decay",
-        slope=written(slope.value, decimals),
-        half=written_up(half.value, decimals),
-        unit=slope.unit,
-        straight=words("stage.bent") if found.curved else "",
-    )
-    if found.rate:
-        rate, u = LeakageRate.parse(found.rate), LeakageRate.parse(found.uncertainty)
-        decimals, (c, per), c_u = (
-            decimals_of(u.value),
-            found.compliance.split(),
-            found.compliance_uncertainty.split()[0],
-        )
-        said += words(
-            "stage.decay_rate",
-            compliance=f"{rounded(float(c), float(c_u))[0]} {per}",
-            rate=written(rate.value, decimals),
-            u=written_up(u.value, decimals),
-            unit=unit_in_words(rate.unit, words),
-            drift=words("stage.drift_off" if found.blanks else "stage.drift_unknown"),
-        )
-    return f" {said}."
-
-
 def _plot_facts(stage: StageRecord, trace: Trace, record: RunRecord, words: Words) -> PlotFacts:
     assert stage.finding is not None
-    asked, unit = stage.requirement, stage.requirement.required.unit
+    asked, unit = stage.requirement, (words.pressures or (stage.requirement.required.unit,))[0]
     guard = record.channel.guard_band(stage.requirement)
     hold = None if stage.hold_since is None or stage.hold_until is None else (stage.hold_since, stage.hold_until)
     collected = collected_of(stage)

@@ -1,14 +1,14 @@
-"""Where wording and layout lie, and how they are read: the only place here that looks for files of the package."""
+"""Where layout, units and statements lie, and how they are read; ``languages`` reads what the pages say."""
 
 import tomllib
-from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from testbench.procedure.valve import Value
+from testbench.quantities import Pressure
 
 
 def reports() -> Path:
@@ -18,29 +18,14 @@ def reports() -> Path:
     return installed if installed.is_dir() else package.parent / "reports"
 
 
-@dataclass(frozen=True, slots=True)
-class Words:
-    """The texts of wording.toml under dotted keys."""
-
-    language: str
-    texts: dict[str, str]
-
-    def __call__(self, key: str, **facts: object) -> str:
-        """The text under a key, its braces filled in."""
-        return self.texts[key].format(**facts)
-
-    def get(self, key: str, otherwise: str) -> str:
-        """The text under a key, or another where there is none."""
-        return self.texts.get(key, otherwise)
-
-
 @cache
-def words() -> Words:
-    """Read wording.toml."""
-    found = _read("wording.toml")
-    language = str(found.pop("language"))
-    texts = {f"{part}.{key}": text for part, section in found.items() for key, text in section.items()}
-    return Words(language, texts)
+def pressure_orders() -> dict[str, tuple[str, ...]]:
+    """Names of orders of pressure units, each with its units, the first one first (units.toml)."""
+    found = _read("units.toml")["pressure"]
+    for units in found.values():
+        for unit in units:
+            Pressure.factor(unit)
+    return {name: tuple(units) for name, units in found.items()}
 
 
 @cache
@@ -50,11 +35,13 @@ def statements() -> dict[str, str]:
 
 
 class Fonts(Value):
-    """Files of the three faces."""
+    """Files of the three faces, and of the one for scripts that they lack."""
 
     regular: str
     strong: str
     bold: str
+    fallback: tuple[str, ...] = ()
+    """TrueType files with outlines (glyf); the first that is there is used."""
 
 
 class Sizes(Value):
@@ -94,6 +81,24 @@ class Colours(Value):
     specimen: str
 
 
+class Edges(Value):
+    """Where the columns of a stage's table lie, as shares of the width of the page."""
+
+    unit: float = Field(gt=0.2, lt=1)
+    required: float
+    met_at: float
+    measured: float
+    uncertainty: float
+    judged: float
+
+    @model_validator(mode="after")
+    def _from_left_to_right(self) -> Self:
+        edges = list(self.model_dump().values())
+        if edges != sorted(edges) or edges[-1] > 0.9:
+            raise ValueError(f"found {edges}; they rise from left to right, up to 0.9")
+        return self
+
+
 class Layout(Value):
     """The whole of layout.toml."""
 
@@ -103,6 +108,7 @@ class Layout(Value):
     substitutes: dict[str, str]
     sizes: Sizes
     plot: PlotHeights
+    columns: Edges
     colours: Colours
 
 

@@ -4,9 +4,9 @@ from datetime import datetime, timedelta, timezone
 from fractions import Fraction
 from typing import NamedTuple
 
-from testbench.certificate.data import Words
 from testbench.certificate.figures import decimals_of, written, written_up
-from testbench.certificate.lines import collected_of, judged, pressure_text, unit_in_words
+from testbench.certificate.languages import Words
+from testbench.certificate.lines import as_recorded, collected_of, judged, pressure_text, unit_in_words
 from testbench.procedure.requirements import StageRequirement
 from testbench.quantities import Pressure
 from testbench.run.cross_check import CRITERION
@@ -52,6 +52,11 @@ def title_of(stage: str, words: Words) -> str:
     return words(f"stage.{stage.replace(' ', '_')}")
 
 
+def named(stage: str, words: Words) -> str:
+    """A stage's name within a sentence."""
+    return words(f"stage_named.{stage.replace(' ', '_')}")
+
+
 # Course of the run ------------------------------------------------------------------------------
 
 
@@ -61,16 +66,18 @@ def course_of(record: RunRecord, clock: RunClock, words: Words) -> tuple[str, ..
         words(
             "course.earlier",
             run=run.run,
-            verdict=run.verdict or words("course.earlier_void"),
+            verdict=words(f"stage.{run.verdict}" if run.verdict else "course.earlier_void"),
             hash=run.record_sha256[:12],
-            reason=run.reason,
+            reason=as_recorded(run.reason, words),
         )
         for run in record.earlier
     ]
     lines += [line for stage in record.stages for line in _course_lines(stage, clock, words)]
+    if left_out := record.requirements.left_out:
+        lines.append(words("course.left_out", stages=", ".join(named(stage, words) for stage in left_out)))
     done = {stage.stage for stage in record.stages}
     lines.extend(
-        words("verdict.not_carried_out", stage=demanded.stage)
+        words("verdict.not_carried_out", stage=named(demanded.stage, words))
         for demanded in record.requirements.stages
         if demanded.stage not in done
     )
@@ -78,28 +85,37 @@ def course_of(record: RunRecord, clock: RunClock, words: Words) -> tuple[str, ..
 
 
 def _course_lines(stage: StageRecord, clock: RunClock, words: Words) -> list[str]:
-    named = {"stage": title_of(stage.stage, words), "number": stage.attempt}
+    which = {"stage": title_of(stage.stage, words), "number": stage.attempt}
     lines = []
     if stage.ended is not Ending.COMPLETED:
         since, until = clock.time(stage.since), clock.time(stage.until)
         lines.append(
-            words("course.void", **named, since=since, until=until, ended=stage.ended, reason=stage.reason).strip()
+            words(
+                "course.void",
+                **which,
+                since=since,
+                until=until,
+                ended=words(f"ending.{stage.ended}"),
+                reason=as_recorded(stage.reason, words),
+            ).strip()
         )
     if stage.restarts:
         times = words("course.times_1") if stage.restarts == 1 else words("course.times_n", n=stage.restarts)
-        lines.append(words("course.broken_off", **named, times=times))
+        lines.append(words("course.broken_off", **which, times=times))
     if stage.gaps:
         longest = Fraction(max(gap.until - gap.since for gap in stage.gaps), TICKS_PER_S)
         number = words("course.gap_1") if len(stage.gaps) == 1 else words("course.gap_n", n=len(stage.gaps))
         allowed = stage.requirement.longest_gap_s
-        lines.append(words("course.gaps", **named, n=number, longest=written(longest, 1), allowed=allowed))
+        lines.append(
+            words("course.gaps", **which, n=number, longest=words.decimal(written(longest, 1)), allowed=allowed)
+        )
     if stage.rejected_lines:
         one = stage.rejected_lines == 1
         number = words("course.line_1") if one else words("course.line_n", n=stage.rejected_lines)
         count = words("course.was") if one else words("course.were")
-        lines.append(words("course.rejected_lines", **named, n=number, count=count))
+        lines.append(words("course.rejected_lines", **which, n=number, count=count))
     if len(stage.collections) > 1:
-        lines.append(words("course.collected", **named, caught="; ".join(_caught(stage, words))))
+        lines.append(words("course.collected", **which, caught="; ".join(_caught(stage, words))))
     return lines
 
 
@@ -111,7 +127,7 @@ def _caught(stage: StageRecord, words: Words) -> list[str]:
         if one.volume is not None:
             volume = f"{one.volume.digits} {unit_in_words(one.volume.unit, words)}"
         seconds = written(Fraction(one.until - one.since, TICKS_PER_S), 1)
-        caught = words("course.caught", volume=volume, seconds=seconds)
+        caught = words.figures("course.caught", volume=volume, seconds=seconds)
         if number < len(stage.collections):
             so_far = collected_of(stage.model_copy(update={"collections": stage.collections[:number]}))
             stood = words("course.uncounted") if so_far is None else judged(so_far.conformity, words)
@@ -131,7 +147,7 @@ def instrument_of(record: RunRecord, words: Words) -> tuple[Fact, ...]:
     zero = channel.at_atmosphere.pressure(Fraction(record.zero_check.mean_millicounts, 1000))
     mean = pressure_text(zero, decimals, unit)
     passed = words("instrument.passed" if record.zero_check.passed else "instrument.not_passed")
-    zero_text = words("instrument.zero_value", mean=f"{mean} {unit_in_words(unit, words)}", passed=passed)
+    zero_text = words.figures("instrument.zero_value", mean=f"{mean} {unit_in_words(unit, words)}", passed=passed)
     values = {
         "instrument": words(
             "instrument.serial", channel=channel.tag, instrument=channel.instrument, serial=channel.serial
@@ -142,7 +158,7 @@ def instrument_of(record: RunRecord, words: Words) -> tuple[Fact, ...]:
         "due": _dates(channel, words),
         **({} if channel.atmosphere is None else {"absolute": _absolute(channel.atmosphere, words)}),
         **({} if gauge is None else {"second_gauge": _second_gauge(gauge, words)}),
-        "range": words("instrument.range_value", lowest=channel.lowest.digits, highest=channel.highest),
+        "range": words.figures("instrument.range_value", lowest=channel.lowest.digits, highest=channel.highest),
         "uncertainty": _uncertainty(record, words),
         "zero": zero_text,
     }
@@ -152,7 +168,8 @@ def instrument_of(record: RunRecord, words: Words) -> tuple[Fact, ...]:
 def _absolute(atmosphere: Atmosphere, words: Words) -> str:
     return words(
         "instrument.absolute_value",
-        pressure=atmosphere.pressure, u=atmosphere.expanded_uncertainty, stated=atmosphere.stated,
+        pressure=words.decimal(str(atmosphere.pressure)), u=words.decimal(str(atmosphere.expanded_uncertainty)),
+        stated=atmosphere.stated,
     )  # fmt: skip
 
 
@@ -169,7 +186,10 @@ def _compared(record: RunRecord, index: int, words: Words) -> str:
     if not apart:
         return words("compared.not", channels=channels)
     worst, allowed = max(apart, key=lambda pair: (pair[0] - pair[1]).exact)
-    return words("compared.line", channels=channels, apart=worst.text_beside(allowed), allowed=allowed.text(2))
+    return words(
+        "compared.line", channels=channels, apart=words.decimal(worst.text_beside(allowed)),
+        allowed=words.decimal(allowed.text(2)),
+    )  # fmt: skip
 
 
 def _named(record: RunRecord, tag: str, words: Words) -> str:
@@ -190,13 +210,14 @@ def _dates(channel: ChannelRecord, words: Words) -> str:
         return dates
     bent = Fraction(channel.scale.bend) != 0
     gain = f"{float(channel.scale.gain):.7g}"
-    return f"{dates}; {words('instrument.curve' if bent else 'instrument.line', gain=gain)}"
+    return f"{dates}; {words.figures('instrument.curve' if bent else 'instrument.line', gain=gain)}"
 
 
 def _second_gauge(check: SecondGaugeCheck, words: Words) -> str:
     agrees = words("instrument.agrees" if check.agrees else "instrument.disagrees")
     return words(
-        "instrument.second_gauge_value", indicated=check.indicated.text(2), shown=check.gauge_indicated,
+        "instrument.second_gauge_value", indicated=words.decimal(check.indicated.text(2)),
+        shown=words.decimal(str(check.gauge_indicated)),
         gauge=check.gauge, on=check.at[:10], agrees=agrees,
     )  # fmt: skip
 
@@ -205,17 +226,17 @@ def _uncertainty(record: RunRecord, words: Words) -> str:
     """One U for the whole range, or what counted at each required pressure."""
     channel, unit = record.channel, record.channel.expanded_uncertainty.unit
     if not channel.uncertainty_points:
-        return f"{channel.expanded_uncertainty.digits} {unit_in_words(unit, words)}"
+        return f"{words.decimal(channel.expanded_uncertainty.digits)} {unit_in_words(unit, words)}"
     told = []
     for stage in record.requirements.stages:
         u = channel.uncertainty_in(stage).in_unit(unit)
         at = stage.required.in_unit(unit)
-        told.append(words("instrument.at", u=written_up(u.value, 0), pressure=f"{at.to(unit):.6g}"))
+        told.append(words.figures("instrument.at", u=written_up(u.value, 0), pressure=f"{at.to(unit):.6g}"))
     return f"{'; '.join(dict.fromkeys(told))} {unit_in_words(unit, words)}"
 
 
-def _named_sources(stage: StageRequirement, words: Words) -> list[str]:
-    of_criteria = [f"{words('sources.leakage')}: {criterion.source}" for criterion in stage.criteria]
+def _named_sources(stage: StageRequirement) -> list[str]:
+    of_criteria = [f"leakage: {criterion.source}" for criterion in stage.criteria]
     return [*stage.sources, *of_criteria]
 
 
@@ -223,19 +244,20 @@ def sources_of(record: RunRecord, words: Words) -> tuple[str, ...]:
     """Each source once, led by the stages that use it."""
     users: dict[str, list[str]] = {}
     for stage in record.requirements.stages:
-        for source in dict.fromkeys(_named_sources(stage, words)):
+        for source in dict.fromkeys(_named_sources(stage)):
             if source.startswith("steadiness"):  # how the recorder waits is in the record; no room for it here
                 continue
             users.setdefault(source, []).append(title_of(stage.stage, words))
     everywhere = len(record.requirements.stages)
     return tuple(
-        source if len(stages) == everywhere else f"{', '.join(stages)}, {source}" for source, stages in users.items()
+        words.source(source) if len(stages) == everywhere else f"{', '.join(stages)}, {words.source(source)}"
+        for source, stages in users.items()
     )
 
 
 def cautions_of(record: RunRecord, words: Words) -> tuple[str, ...]:
     """What a reader must bear in mind."""
     told = ["cautions.first", "cautions.second", "cautions.third"]
-    if any("[memory" in source for source in sources_of(record, words)):
+    if any("[memory" in source for stage in record.requirements.stages for source in _named_sources(stage)):
         told.append("cautions.memory")
-    return tuple(words(key) for key in told)
+    return (*(words(key) for key in told), *([note] if (note := words("recorded.note")) else []))

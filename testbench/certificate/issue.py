@@ -7,8 +7,9 @@ from pathlib import Path
 
 from testbench.certificate.attach import attach, attachments_of, safe_name
 from testbench.certificate.content import IssueFacts, Kind, content_of, kind_of, number_of
-from testbench.certificate.data import layout, words
+from testbench.certificate.data import layout
 from testbench.certificate.keys import StationKey, grouped, load_station_key
+from testbench.certificate.languages import words_of
 from testbench.certificate.page import draw
 from testbench.certificate.stamping import TimeStamps
 from testbench.errors import (
@@ -151,8 +152,9 @@ def unsealed_document(
     record: RunRecord, record_sha256: str, traces: tuple[Trace, ...], facts: IssueFacts, paper: str
 ) -> bytes:
     """The document before it is sealed: the same bytes for the same arguments."""
-    content = content_of(record, record_sha256, traces, facts, words())
-    page = draw(content, layout(), words(), paper)
+    words = words_of(record.report)
+    content = content_of(record, record_sha256, traces, facts, words)
+    page = draw(content, layout(), words, (record.report and record.report.page) or paper)
     return attach(page, attachments_of(record, traces, facts.signed, facts.checkpoint), content.dated)
 
 

@@ -1,10 +1,10 @@
 """One completed stage as a table: required, met at, measured, uncertainty, judged. Every number from full data."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from testbench.certificate.data import Words
 from testbench.certificate.figures import decimals_of, fewest_decimals, rounded, written, written_up
+from testbench.certificate.languages import Words
 from testbench.metrology.decision_rule import Conformity, in_percent, places_beside
 from testbench.metrology.uncertainty import expanded_text
 from testbench.procedure.criteria import LargestLeakageRate, StemWeep, VisualCriterion
@@ -53,26 +53,42 @@ def table_of(stage: StageRecord, trace: Trace, channel: ChannelRecord, words: Wo
     """
     assert stage.finding is not None
     channel = channel.for_fluid(stage.requirement.fluid)
-    lines: list[TableLine] = list(_hold_lines(stage, stage.finding, channel, words))
-    failed: list[str] = []
+    units = words.pressures or (stage.requirement.required.unit,)
+    lines = _in_units([_hold_lines(stage, stage.finding, channel, words, unit) for unit in units], words)
+    judged_lines = _criteria(stage, stage.finding, words)
+    lines += [line for line, _ in judged_lines]
+    lines += _in_units([[_release_line(stage, trace, channel, words, unit)] for unit in units], words)
+    failed = tuple(said for line, said in judged_lines if line.conformity is Conformity.DOES_NOT_CONFORM)
+    return StageTable(tuple(lines), failed)
+
+
+def _criteria(stage: StageRecord, found: Finding, words: Words) -> list[tuple[TableLine, str]]:
+    """A line for each criterion, and the sentence that is said where it is not met."""
+    told: list[tuple[TableLine, str]] = []
     title = words(f"stage.{stage.stage.replace(' ', '_')}")
     # The finding lists instrument and hold first, then one entry a criterion, then the release and cross-checks.
-    criteria = stage.finding.criteria[2 : 2 + len(stage.requirement.criteria)]
+    criteria = found.criteria[2 : 2 + len(stage.requirement.criteria)]
     for criterion, finding in zip(stage.requirement.criteria, criteria, strict=True):
         if isinstance(criterion, VisualCriterion):
             line = _visual_line(criterion, finding, stage, words)
-            sentence = words("failed.visual", stage=title, where=_where(stage))
+            sentence = words("failed.visual", stage=title, where=_where(stage, words))
         else:
-            line = _rate_line(criterion, finding, stage, words)
+            line = _localized(_rate_line(criterion, finding, stage, words), words)
             sentence = words(
                 "failed.rate", stage=title, measured=line.measured, unit=line.unit,
                 uncertainty=line.uncertainty, limit=line.required.removeprefix("≤ "),
             )  # fmt: skip
-        lines.append(line)
-        if finding.conformity is Conformity.DOES_NOT_CONFORM:
-            failed.append(sentence)
-    lines.append(_release_line(stage, trace, channel, _found(stage.finding, "pressure released"), words))
-    return StageTable(tuple(lines), tuple(failed))
+        told.append((line, sentence))
+    return told
+
+
+def brief_of(stage: StageRecord, channel: ChannelRecord, words: Words) -> tuple[TableLine, tuple[TableLine, ...]]:
+    """The lowest pressure of the hold (or the hold that is missing) and the criteria, without samples: for a row."""
+    assert stage.finding is not None
+    channel = channel.for_fluid(stage.requirement.fluid)
+    unit = (words.pressures or (stage.requirement.required.unit,))[0]
+    hold = _localized(_hold_lines(stage, stage.finding, channel, words, unit)[0], words)
+    return hold, tuple(line for line, _ in _criteria(stage, stage.finding, words))
 
 
 def unit_in_words(unit: str, words: Words) -> str:
@@ -109,14 +125,69 @@ def _risk(finding: CriterionFinding, stage: StageRecord, words: Words) -> str:
     return in_percent(decision.specific_risk).replace("below ", words("table.below"))
 
 
+def _in_units(found: list[list[TableLine]], words: Words) -> list[TableLine]:
+    """The lines in the first unit; those of pressures with what they are in the others below."""
+    first, *others = ([_localized(line, words) for line in lines] for lines in found)
+    return [
+        line
+        if line.unit == unit_in_words("s", words)
+        else replace(line, detail=" ".join(_other(o[n], words) for o in others))
+        for n, line in enumerate(first)
+    ]
+
+
+def _other(line: TableLine, words: Words) -> str:
+    return words(
+        "table.in_other_unit", unit=line.unit, required=line.required, met_at=line.met_at, measured=line.measured,
+        uncertainty=line.uncertainty,
+    )  # fmt: skip
+
+
+def _localized(line: TableLine, words: Words) -> TableLine:
+    """A line with its figures as the language writes them."""
+    say = words.decimal
+    return replace(
+        line, required=say(line.required), met_at=say(line.met_at), measured=say(line.measured),
+        uncertainty=say(line.uncertainty), risk=say(line.risk),
+    )  # fmt: skip
+
+
+def as_recorded(sentence: str, words: Words) -> str:
+    """Words of the record, which are English: quoted where the page is in another language."""
+    return words("recorded.words", sentence=sentence) if sentence else ""
+
+
+def undecided_of(stage: StageRecord, words: Words) -> tuple[str, ...]:
+    """What was left undecided: each finding as a sentence of the language where its facts suffice, else as recorded."""
+    assert stage.finding is not None
+    return tuple(
+        _undecided(finding, stage, words)
+        for finding in stage.finding.criteria
+        if finding.conformity is Conformity.WITHIN_GUARD_BAND
+    )
+
+
+def _undecided(finding: CriterionFinding, stage: StageRecord, words: Words) -> str:
+    if finding.criterion == "hold" and stage.hold_since is None:
+        return words("undecided.no_hold")
+    if finding.measured == NOTHING:
+        return words("undecided.nothing_collected")
+    if finding.criterion == "pressure released":
+        return words.figures("undecided.not_released", pressure=stage.requirement.safe_below)
+    if finding.measured == "not observed":
+        return words("undecided.not_observed")
+    return as_recorded(finding.sentence, words)
+
+
 # The hold ---------------------------------------------------------------------------------------
 
 
-def _hold_lines(stage: StageRecord, finding: Finding, channel: ChannelRecord, words: Words) -> list[TableLine]:
+def _hold_lines(
+    stage: StageRecord, finding: Finding, channel: ChannelRecord, words: Words, unit: str
+) -> list[TableLine]:
     """Lowest and highest pressure and the hold time, each against its own limit."""
     required = stage.requirement
-    unit = required.required.unit
-    least, guard = required.required.value, channel.guard_band(required).in_unit(unit).value
+    least, guard = required.required.in_unit(unit).value, channel.guard_band(required).in_unit(unit).value
     uncertainty = channel.uncertainty_in(required).in_unit(unit).value
     if stage.hold_since is None or stage.hold_until is None:
         return [_line_without_hold(stage, words)]
@@ -172,8 +243,8 @@ def _conforms(fulfilled: bool) -> Conformity:  # noqa: FBT001 - the one place wh
 # Leakage ----------------------------------------------------------------------------------------
 
 
-def _where(stage: StageRecord) -> str:
-    places = [answer.where for answer in stage.observations if answer.where]
+def _where(stage: StageRecord, words: Words) -> str:
+    places = [words.term(answer.where) for answer in stage.observations if answer.where]
     return ", ".join(dict.fromkeys(places))
 
 
@@ -184,8 +255,8 @@ def _visual_line(criterion: VisualCriterion, finding: CriterionFinding, stage: S
         Conformity.WITHIN_GUARD_BAND: words("table.not_observed"),
     }[finding.conformity]
     none, blank = words("table.none"), words("identity.not_applicable")
-    detail = words("table.looked_at", places=", ".join(criterion.look_at))
-    if where := _where(stage):
+    detail = words("table.looked_at", places=", ".join(map(words.term, criterion.look_at)))
+    if where := _where(stage, words):
         detail = f"{words('table.leakage_at', where=where)} {detail}"
     name, limit = words("table.visual"), none
     if isinstance(criterion, StemWeep):
@@ -199,7 +270,7 @@ def _visual_line(criterion: VisualCriterion, finding: CriterionFinding, stage: S
 
 def _rate_line(criterion: LargestLeakageRate, finding: CriterionFinding, stage: StageRecord, words: Words) -> TableLine:
     by_decay = finding.required == BY_DECAY
-    name = words("table.rate_by_decay") if by_decay else words("table.rate", where=criterion.collect_at)
+    name = words("table.rate_by_decay") if by_decay else words("table.rate", where=words.term(criterion.collect_at))
     unit = criterion.limit.unit
     blank = words("identity.not_applicable")
     limit = criterion.limit.value
@@ -227,7 +298,8 @@ def _rate_line(criterion: LargestLeakageRate, finding: CriterionFinding, stage: 
         name, unit_in_words(unit, words), words("table.at_most", number=written(limit, digits)),
         words("table.at_most", number=written(limit - guard, digits)), written(measured, digits),
         written_up(uncertainty, digits), finding.conformity, judged(finding.conformity, words),
-        _gate(stage) if by_decay else _collected_in_words(collected_of(stage), words), _risk(finding, stage, words),
+        as_recorded(_gate(stage), words) if by_decay else _collected_in_words(collected_of(stage), words),
+        _risk(finding, stage, words),
     )  # fmt: skip
 
 
@@ -254,7 +326,7 @@ def _collected_in_words(found: Together | None, words: Words) -> str:
     caught = f"{volume.digits} {unit_in_words(volume.unit, words)}"
     rounded_up = min(u.digits, expanded_text(float(u.value)), key=len)  # as stated, where that is short
     uncertainty = f"{rounded_up} {unit_in_words(u.unit, words)}"
-    text = words("table.collected", volume=caught, uncertainty=uncertainty, seconds=written(seconds, 1))
+    text = words.figures("table.collected", volume=caught, uncertainty=uncertainty, seconds=written(seconds, 1))
     if len(collections) > 1:
         text = f"{text} {words('table.together', times=len(collections))}"
     if readings := sum(len(one.readings) for one in collections):
@@ -270,17 +342,18 @@ def _collected_in_words(found: Together | None, words: Words) -> str:
 # The end ----------------------------------------------------------------------------------------
 
 
-def _release_line(
-    stage: StageRecord, trace: Trace, channel: ChannelRecord, finding: CriterionFinding, words: Words
-) -> TableLine:
-    unit = stage.requirement.safe_below.unit
-    safe = stage.requirement.safe_below.value
+def _release_line(stage: StageRecord, trace: Trace, channel: ChannelRecord, words: Words, unit: str) -> TableLine:
+    assert stage.finding is not None
+    finding = _found(stage.finding, "pressure released")
+    safe = stage.requirement.safe_below.in_unit(unit).value
     blank = words("identity.not_applicable")
     after = trace.between(stage.hold_until or 0, stage.until)
     at_most, measured = words("table.at_most", number=written(safe, 1)), words("table.not_observed")
     if len(after):
         last = channel.scale.pressure(int(after.counts[-1])).in_unit(unit).value
-        digits = fewest_decimals(1, lambda d: _same_side(safe, last, d))
+        converted = unit != stage.requirement.safe_below.unit
+        fewest = decimals_of(channel.expanded_uncertainty.in_unit(unit).value) if converted else 1
+        digits = fewest_decimals(fewest, lambda d: _same_side(safe, last, d))
         at_most = words("table.at_most", number=written(safe, digits))
         measured = written(last, digits)
     return TableLine(

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 
-from testbench.certificate.data import Layout, Words
+from testbench.certificate.data import Layout
+from testbench.certificate.languages import Words
 from testbench.certificate.pen import BOLD, REGULAR, STRONG, Pen
 from testbench.metrology.resolvability import Resolvability
 from testbench.metrology.studies import (

@@ -1,19 +1,20 @@
 """A pen on a reportlab canvas: faces, fitted and wrapped text, halos, marks. It refuses what no face can print."""
 
 import unicodedata
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from functools import lru_cache
 from importlib.resources import files
 from io import BytesIO
-from typing import TYPE_CHECKING, Any
+from itertools import groupby
+from pathlib import Path
+from typing import Any
 
 from testbench.certificate.data import Layout
+from testbench.certificate.tagging import Tags
 from testbench.errors import GlyphMissingError
 
-if TYPE_CHECKING:
-    pass
-
-REGULAR, STRONG, BOLD = "Bench-Regular", "Bench-Strong", "Bench-Bold"
+REGULAR, STRONG, BOLD, FALLBACK = "Bench-Regular", "Bench-Strong", "Bench-Bold", "Bench-Fallback"
 PAPERS = {"A4": (595.2756, 841.8898), "Letter": (612.0, 792.0)}
 INVISIBLE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
@@ -21,13 +22,14 @@ INVISIBLE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 class Pen:
     """Draws on one document. The origin is the lower left corner; all lengths in points."""
 
-    def __init__(self, layout: Layout, paper: str, dated: datetime) -> None:
+    def __init__(self, layout: Layout, paper: str, dated: datetime, language: str = "en-GB") -> None:
         """Open a document.
 
         Args:
             layout: sizes and colours.
             paper: ``"A4"`` or ``"Letter"``.
             dated: the date written into the file, so that the same content gives the same bytes.
+            language: what a screen reader is told, for example ``de-DE``.
         """
         from reportlab import rl_config
         from reportlab.pdfgen.canvas import Canvas
@@ -40,9 +42,11 @@ class Pen:
         plain: dict[str, Any] = {"initialFontName": REGULAR}  # else an unused Helvetica is named in the file
         self.canvas: Canvas = Canvas(
             self.buffer, pagesize=(self.width, self.height), pageCompression=1, invariant=1, pdfVersion=(1, 7),
-            lang="en-GB", **plain,
+            lang=language, **plain,
         )  # fmt: skip
         _date(self.canvas, dated)
+        self.tags = Tags(self.canvas)
+        """Marks nothing unless somebody begins a page of them."""
         self.left, self.right = layout.margin, self.width - layout.margin
         self.top, self.bottom = self.height - layout.margin, layout.margin
 
@@ -106,14 +110,19 @@ class Pen:
         """Write one line; ``align`` is left, right or centre of ``x``, ``halo`` the colour of a plate behind it."""
         size = self.layout.sizes.body if size is None else size
         shown = self.printable(text)
+        if not shown:
+            return
         x -= {"left": 0.0, "right": 1.0, "centre": 0.5}[align] * self.width_of(text, face, size)
         if halo:
             self.ink(halo)
             plate = self.width_of(text, face, size) + 2.0
             self.canvas.rect(x - 1.0, y - 0.22 * size, plate, 0.98 * size, stroke=0, fill=1)
         self.ink(colour or self.layout.colours.ink)
-        self.canvas.setFont(face, size)
-        self.canvas.drawString(x, y, shown)
+        with self.tags.text():
+            for part, own in runs(shown, face):
+                self.canvas.setFont(own, size)
+                self.canvas.drawString(x, y, part)
+                x += _width(part, own) * size
 
     def paragraph(
         self, x: float, top: float, text: str, width: float, face: str = REGULAR, *,
@@ -122,8 +131,9 @@ class Pen:
         """Write wrapped lines downwards from ``top`` and give the height used."""
         size = self.layout.sizes.small if size is None else size
         lines = self.wrapped(text, face, size, width)
-        for index, line in enumerate(lines):
-            self.text(x, top - size * (1.0 + 1.2 * index), line, face, size, colour=colour)
+        with self.tags.element("P"):
+            for index, line in enumerate(lines):
+                self.text(x, top - size * (1.0 + 1.2 * index), line, face, size, colour=colour)
         return len(lines) * size * 1.2
 
     def paragraph_height(self, text: str, width: float, face: str = REGULAR, size: float | None = None) -> float:
@@ -146,6 +156,13 @@ class Pen:
         self.canvas.setDash(list(dash))
         self.canvas.line(x0, y0, x1, y1)
         self.canvas.restoreState()
+
+    def polylines(self, lines: Sequence[Sequence[tuple[float, float]]]) -> None:
+        """Stroke lines of many points, as they are set; the library's own paths cost a quarter of a page's time."""
+        drawn = [f"{x:.1f} {y:.2f} {'l' if index else 'm'}" for points in lines for index, (x, y) in enumerate(points)]
+        if drawn:
+            canvas: Any = self.canvas
+            canvas._code.append(f"n {' '.join(drawn)} S")  # noqa: SLF001 - as in tagging; a test looks at the samples
 
     # Marks as shapes, so that no face needs them ---------------------------------------------------
 
@@ -200,6 +217,7 @@ class Pen:
 
     def finished(self) -> bytes:
         """Close the document and give its bytes."""
+        self.tags.write()
         self.canvas.save()
         return self.buffer.getvalue()
 
@@ -217,9 +235,38 @@ def printable(text: str, layout: Layout) -> str:
     for character, stands_in in layout.substitutes.items():
         composed = composed.replace(character, stands_in)
     for character in composed:
-        if ord(character) not in _GLYPHS or unicodedata.category(character) in INVISIBLE:
+        if unicodedata.category(character) in INVISIBLE:
+            raise GlyphMissingError(text, character)
+        if ord(character) not in _GLYPHS and not (_is_wide(character) and ord(character) in _fallback(layout)):
             raise GlyphMissingError(text, character)
     return composed
+
+
+def runs(text: str, face: str) -> list[tuple[str, str]]:
+    """A printable text in pieces of one face each: what the face lacks is set in the fallback."""
+    if not _FALLBACK:
+        return [(text, face)]
+    pieces = groupby(text, lambda character: face if ord(character) in _GLYPHS else FALLBACK)
+    return [("".join(characters), own) for own, characters in pieces]
+
+
+def _is_wide(character: str) -> bool:
+    """Whether it is of a script whose signs stand side by side, unjoined, from left to right: Han, kana, Hangul."""
+    return unicodedata.east_asian_width(character) in {"W", "F"} and unicodedata.bidirectional(character) in {"L", "ON"}
+
+
+def _fallback(layout: Layout) -> set[int]:
+    """What the fallback face has; it is loaded when the first text asks for it, and empty where no file is there."""
+    file = next((one for one in layout.fonts.fallback if Path(one).is_file()), None)
+    if not _FALLBACK and file is not None:
+        from reportlab.pdfbase.pdfmetrics import registerFont
+        from reportlab.pdfbase.ttfonts import TTFont
+
+        font = TTFont(FALLBACK, file)
+        registerFont(font)
+        _FALLBACK.update(font.face.charToGlyph)
+        _width.cache_clear()
+    return _FALLBACK
 
 
 @lru_cache(maxsize=4096)
@@ -227,10 +274,11 @@ def _width(text: str, face: str) -> float:
     """Length of a printable text at size 1."""
     from reportlab.pdfbase.pdfmetrics import stringWidth
 
-    return float(stringWidth(text, face, 1000)) / 1000
+    return sum(float(stringWidth(part, own, 1000)) for part, own in runs(text, face)) / 1000
 
 
 _GLYPHS: set[int] = set()
+_FALLBACK: set[int] = set()
 
 
 def register_faces(layout: Layout) -> None:

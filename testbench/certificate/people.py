@@ -3,9 +3,11 @@
 from collections.abc import Sequence
 from datetime import datetime, timedelta, timezone
 
-from testbench.certificate.data import Words
 from testbench.certificate.evidence import Fact, stamp, title_of
-from testbench.run.record import RunRecord
+from testbench.certificate.languages import Words
+from testbench.certificate.lines import as_recorded
+from testbench.procedure.valve import CertificateType
+from testbench.run.record import RunRecord, Verdict
 from testbench.run.signature import Meaning, Signature
 
 
@@ -20,7 +22,39 @@ def people_of(record: RunRecord, signed: Sequence[Signature], words: Words) -> t
 
 def _signature(one: Signature, words: Words) -> str:
     local = datetime.fromisoformat(one.signed_at).astimezone(timezone(timedelta(minutes=one.utc_offset_minutes)))
-    return words("signed.value", name=one.printed_name, role=one.role, at=stamp(local), method=one.method)
+    return words(
+        "signed.value", name=one.printed_name, role=words(f"role.{one.role}"), at=stamp(local),
+        method=words(f"signed.by_{one.method.lower()}"),
+    )  # fmt: skip
+
+
+def type_of(asked: CertificateType, words: Words) -> str:
+    """A type of EN 10204 by its name."""
+    return words("document.value", type=words(f"document.type_{asked.replace('.', '')}"))
+
+
+def document_of(record: RunRecord, signed: Sequence[Signature], words: Words) -> tuple[str, ...]:
+    """What the page is by EN 10204:2004, who validated it, and what it cannot show (sense of the standard from memory).
+
+    Whoever released a run has not performed it; that they stand outside the manufacturing department, and that a
+    witness is the purchaser's inspector, only the works can declare.
+    """
+    asked = record.certificate_type
+    if asked is None:
+        return ()
+    if record.verdict is not Verdict.ACCEPTED:
+        return (words("document.rejected", type=type_of(asked, words)),)
+    by = {meaning: ", ".join(one.printed_name for one in signed if one.meaning is meaning) for meaning in Meaning}
+    facts = {}
+    if asked in {CertificateType.INSPECTION_CERTIFICATE_3_1, CertificateType.INSPECTION_CERTIFICATE_3_2}:
+        facts["validated"] = _signed_or_not("validated", by[Meaning.RELEASED], words)
+    if asked is CertificateType.INSPECTION_CERTIFICATE_3_2:
+        facts["inspected"] = _signed_or_not("inspected", by[Meaning.WITNESSED], words)
+    return (words(f"document.says_{asked.replace('.', '')}", **facts), words("document.limits"))
+
+
+def _signed_or_not(what: str, names: str, words: Words) -> str:
+    return words(f"document.{what}", name=names) if names else words(f"document.not_{what}")
 
 
 def attendance_of(record: RunRecord, words: Words) -> tuple[str, ...]:
@@ -30,10 +64,10 @@ def attendance_of(record: RunRecord, words: Words) -> tuple[str, ...]:
             "course.attended" if stage.attendance.attended else "course.not_attended",
             stage=title_of(stage.stage, words),
             number=stage.attempt,
-            point=stage.attendance.point.point,
+            point=words(f"point.{stage.attendance.point.point.replace(' ', '_')}"),
             party=stage.attendance.point.party,
             who="; ".join(f"{one.name}, {one.party}" for one in stage.attendance.attended),
-            notice=stage.attendance.notice,
+            notice=as_recorded(stage.attendance.notice, words),
         )
         for stage in record.stages
         if stage.attendance is not None

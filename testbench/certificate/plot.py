@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from testbench.certificate.content import PlotFacts
-from testbench.certificate.data import Words
 from testbench.certificate.figures import fewest_decimals, rounded, written
+from testbench.certificate.languages import Words
 from testbench.certificate.pen import REGULAR, STRONG, Pen
 from testbench.quantities import Pressure
 from testbench.run.samples import TICKS_PER_S
@@ -169,7 +169,7 @@ class StagePlots:
         """The dimension line between start and end of the hold, with its length and what is required."""
         held, hold = Fraction(self.facts.held_ms, 1000), Fraction(self.facts.hold_s)
         digits = fewest_decimals(1, lambda d: (rounded(held, d) >= hold) == (held >= hold))
-        text = self.words("plot.hold_length", held=written(held, digits), required=self.facts.hold_s)
+        text = self.words.figures("plot.hold_length", held=written(held, digits), required=self.facts.hold_s)
         y, x0, x1 = panel.y + panel.height - 7, panel.across(since), panel.across(until)
         ink = self.colours.ink
         self.pen.line(x0, y, x1, y, 0.6, colour=ink)
@@ -185,7 +185,7 @@ class StagePlots:
             x0, x1, y = panel.across(since), panel.across(until), panel.y + 2
             self.pen.ink(self.colours.ink)
             self.pen.canvas.rect(x0, y, x1 - x0, BAR_ROOM, stroke=0, fill=1)
-            text = self.words("plot.collecting", seconds=written(Fraction(ended - began, TICKS_PER_S), 1))
+            text = self.words.figures("plot.collecting", seconds=written(Fraction(ended - began, TICKS_PER_S), 1))
             inside = self.pen.width_of(text, STRONG, self.small) + 6 < x1 - x0
             if inside:
                 self.pen.text((x0 + x1) / 2, y + 1.7, text, STRONG, self.small, colour=WHITE, align="centre")
@@ -199,7 +199,7 @@ class StagePlots:
         x, y = panel.across(float(self.times[index])), panel.up(float(self.pressures[index]))
         align, shift = ("right", -4) if x > panel.x + panel.width * 0.5 else ("left", 4)
         below = y - 10.5 > panel.up(self.acceptance)
-        text = self.words("plot.lowest", value=f"{written(exact.value, self._digits)} {self.facts.unit}")
+        text = self.words.figures("plot.lowest", value=f"{written(exact.value, self._digits)} {self.facts.unit}")
         self.pen.text(x + shift, y - 9.5 if below else y + 4.5, text, STRONG, self.small, halo=WHITE, align=align)
         for colour, thickness in ((WHITE, 2.2), (self.colours.ink, 0.9)):
             self.pen.ink(colour)
@@ -246,12 +246,16 @@ class StagePlots:
         for tick in ticks(panel.p0, panel.p1, 4 if panel.height > 48 else 3):
             y = panel.up(tick)
             self.pen.line(panel.x - 2, y, panel.x, y, 0.5, colour=label)
-            self.pen.text(panel.x - 4, y - 2.4, tidy(tick), REGULAR, self.small, colour=label, align="right")
+            self.pen.text(
+                panel.x - 4, y - 2.4, self.words.decimal(tidy(tick)), REGULAR, self.small, colour=label, align="right"
+            )
         for tick in ticks(panel.t0 / scale, panel.t1 / scale, 6):
             x = panel.across(tick * scale)
             self.pen.line(x, panel.y - 2, x, panel.y, 0.5, colour=label)
             if x < panel.x + panel.width - 16:  # the unit of the axis stands at its right end
-                self.pen.text(x, panel.y - 9, tidy(tick), REGULAR, self.small, colour=label, align="centre")
+                self.pen.text(
+                    x, panel.y - 9, self.words.decimal(tidy(tick)), REGULAR, self.small, colour=label, align="centre"
+                )
         name = self.words("plot.time_min" if minutes else "plot.time_s")
         self.pen.text(panel.x + panel.width, panel.y - 9, name, REGULAR, self.small, colour=label, align="right")
 
@@ -271,12 +275,15 @@ class StagePlots:
         self.pen.text(ends[side], y, text, REGULAR, self.small, align=side, halo=WHITE)
 
     def _value(self, pressure: Pressure) -> str:
-        return str(pressure.in_unit(self.facts.unit))
+        """A level as given, or to as many digits as its uncertainty has where it was converted."""
+        exact = pressure.in_unit(self.facts.unit)
+        short = f"{written(exact.value, self.facts.decimals)} {self.facts.unit}"
+        return self.words.decimal(short if pressure.unit != self.facts.unit else str(exact))
 
     def _met_at(self) -> str:
         """The acceptance limit as given, or to as many digits as tell it from the lowest pressure of the hold."""
         exact = self.facts.acceptance.in_unit(self.facts.unit)
-        return min(str(exact), f"{written(exact.value, self._digits)} {self.facts.unit}", key=len)
+        return self.words.decimal(min(str(exact), f"{written(exact.value, self._digits)} {self.facts.unit}", key=len))
 
     @property
     def _digits(self) -> int:
@@ -307,13 +314,13 @@ class StagePlots:
         self.pen.ink(self.colours.trace)
         canvas.setLineWidth(1.0)
         canvas.setLineJoin(1)
-        path = canvas.beginPath()
+        lines = []
         for piece in self._pieces():
             times, pressures = thinned(self.times[piece], self.pressures[piece], int(panel.width))
-            for index, (at, pressure) in enumerate(zip(times, pressures, strict=True)):
-                move = path.lineTo if index else path.moveTo
-                move(round(panel.across(float(at)), 2), round(panel.up(float(pressure)), 2))
-        canvas.drawPath(path, stroke=1, fill=0)
+            across = panel.x + (times - panel.t0) / (panel.t1 - panel.t0) * panel.width
+            up = panel.y + (pressures - panel.p0) / (panel.p1 - panel.p0) * panel.height
+            lines.append(list(zip(across.tolist(), up.tolist(), strict=True)))
+        self.pen.polylines(lines)
         canvas.restoreState()
 
     def _name_gaps(self, panel: Panel) -> None:

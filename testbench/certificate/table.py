@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from testbench.certificate.data import Words
+from testbench.certificate.languages import Words
 from testbench.certificate.lines import TableLine
 from testbench.certificate.pen import BOLD, REGULAR, STRONG, Pen
 from testbench.metrology.decision_rule import Conformity
@@ -33,7 +33,7 @@ def mark(pen: Pen, x: float, y: float, size: float, conformity: Conformity) -> N
 
 @dataclass(frozen=True, slots=True)
 class Columns:
-    """Edges of the table [pt]: numbers are aligned on their decimal points, words on the same line at their right."""
+    """Edges of the table [pt], from layout.toml: numbers stand on their decimal points, words end on the same line."""
 
     unit: float
     required: float
@@ -46,7 +46,7 @@ class Columns:
     def of(cls, pen: Pen) -> "Columns":
         """The same edges for every stage of a page."""
         width, x = pen.right - pen.left, pen.left
-        return cls(*(x + share * width for share in (0.305, 0.49, 0.595, 0.7, 0.8, 0.84)))
+        return cls(**{name: x + share * width for name, share in pen.layout.columns.model_dump().items()})
 
 
 def table_block(pen: Pen, lines: tuple[TableLine, ...], words: Words) -> Block:
@@ -60,14 +60,16 @@ def table_block(pen: Pen, lines: tuple[TableLine, ...], words: Words) -> Block:
     height = 11 + sum(ROW * len(name) + DETAIL * len(detail) for name, detail in zip(names, details, strict=True)) + 2
 
     def paint(top: float) -> None:
-        _table_head(pen, columns, words, top)
+        with pen.tags.element("P"):
+            _table_head(pen, columns, words, top)
         y = top - 11
         for line, name, detail in zip(lines, names, details, strict=True):
-            _table_line(pen, columns, line, name, y - 8)
-            y -= ROW * len(name)
-            for text in detail:
-                pen.text(pen.left + 8, y - 6.4, text, REGULAR, small, colour=pen.layout.colours.label)
-                y -= DETAIL
+            with pen.tags.element("P"):
+                _table_line(pen, columns, line, name, y - 8)
+                y -= ROW * len(name)
+                for text in detail:
+                    pen.text(pen.left + 8, y - 6.4, text, REGULAR, small, colour=pen.layout.colours.label)
+                    y -= DETAIL
             pen.rule(y - 0.4, 0.3, pen.layout.colours.hairline)
 
     return Block(height, paint)
@@ -123,6 +125,7 @@ def _cell(pen: Pen, x: float, y: float, text: str, face: str) -> None:
             align="right",
         )
         return
-    whole, point, rest = text.partition(".")
-    pen.text(x, y, whole, face, 8, align="right")
-    pen.text(x, y, point + rest, face, 8)
+    whole = text.partition("," if "," in text else ".")[0]
+    pen.text(
+        x - pen.width_of(whole, face, 8), y, text, face, 8
+    )  # one text, so that it is read and copied as one number

@@ -26,6 +26,7 @@ ORDER_COLUMNS = {  # the same in every row
     "customer_order": "the customer's own number",
     "procedure": "id of the procedure, as 'testbench procedure list' names it",
     "certificate_type": "document wanted, by EN 10204:2004: 2.1, 2.2, 3.1 or 3.2",
+    "language": "of the documents, where it is not the bench's own: en, de, es",
     "witness_points": "stages that others may attend: stage; hold point or witness point; whose; who is notified; days",
 }
 VALVE_COLUMNS = {

@@ -194,6 +194,8 @@ class Order(Value):
     """Id of the procedure that the order asks for."""
     certificate_type: CertificateType | None = later(None)
     """None where the order asks for none by name."""
+    language: Annotated[str, Field(pattern=r"^[a-z]{2,3}$")] | None = later(None)
+    """Of its documents; None: the bench's own."""
     look_alikes_accepted: Text | None = later(None)
     """Why serial numbers that can be taken for each other, or for something else, stand on this order."""
     valves: Annotated[tuple[Valve, ...], Field(min_length=1, max_length=MOST_VALVES)]

@@ -13,6 +13,7 @@ from pydantic import Field
 
 from testbench.metrology.decision_rule import Conformity
 from testbench.procedure.adoption import Adoption
+from testbench.procedure.report_form import ReportForm
 from testbench.procedure.requirements import Requirements, StageRequirement
 from testbench.procedure.stages import StageName
 from testbench.procedure.valve import CertificateType, Value, Valve, WitnessPoint, later
@@ -283,6 +284,8 @@ class RunRecord(Value):
     """As the order names them."""
     certificate_type: CertificateType | None = later(None)
     """The document that the order asks for; None where it names none, and in records from before."""
+    report: ReportForm | None = later(None)
+    """Language, units and paper of its documents; None where neither bench nor order chose, and from before."""
 
     @property
     def specimen(self) -> bool:

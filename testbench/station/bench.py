@@ -8,6 +8,7 @@ from pydantic import Field, field_validator, model_validator
 
 from testbench.errors import ChannelUnknownError, WaterRangeError
 from testbench.metrology.water import check_liquid
+from testbench.procedure.report_form import ReportForm
 from testbench.procedure.valve import Text, Value
 from testbench.quantities import Pressure, Temperature, Volume
 from testbench.run.bleeding import Burette
@@ -123,6 +124,8 @@ class Bench(Value):
     collecting: CollectingVessel
     temperature: ThermometerEntry | None = None
     paper: Literal["A4", "Letter"] = "A4"
+    report: ReportForm | None = None
+    """Language, units and paper of the documents; None: English, the procedure's units, ``paper``."""
     keep_raw: bool = False
     """Whether the raw bytes of each run are kept in captures/."""
     retention: Retention | None = None

@@ -5,6 +5,7 @@ from datetime import datetime
 from testbench.errors import ObservationRefusedError
 from testbench.procedure.adoption import Adoption
 from testbench.procedure.criteria import Counted, LargestLeakageRate
+from testbench.procedure.report_form import ReportForm
 from testbench.procedure.requirements import Requirements
 from testbench.procedure.valve import Order, Valve
 from testbench.quantities import Temperature
@@ -70,7 +71,15 @@ def opening_record(  # noqa: PLR0917 - the facts of a run come from many sides
         operator_id=operator_id,
         witness_points=order.witness_points,
         certificate_type=order.certificate_type,
+        report=form_of(bench, order),
     )
+
+
+def form_of(bench: Bench, order: Order) -> ReportForm | None:
+    """The form of the documents: the bench's, in the order's language where it names one."""
+    if order.language is None:
+        return bench.report
+    return (bench.report or ReportForm()).model_copy(update={"language": order.language})
 
 
 def texts_of(valve: Valve) -> tuple[str, ...]:

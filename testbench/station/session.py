@@ -100,6 +100,8 @@ class Outside:
     """Whether the channel is driven from a capture."""
     signing: Signing | None = None
     """Where operators identify themselves; None: by name only."""
+    check_language: Callable[[str | None], object] = lambda _: None
+    """Refuses an order whose documents are wanted in a language that is not at hand."""
 
 
 class Session:
@@ -393,6 +395,7 @@ class Session:
             raise RequestRefusedError("start_run", "a run is open", tuple(self.possible()))
         operator, operator_id = self.operators.identify(request)
         order, valve = readiness.find_valve(self.orders, request.order, request.serial)
+        self.outside.check_language(order.language)
         for text in (*texts_of_order(order), operator, *texts_of(valve)):
             self.outside.check_printable(text)
         procedure, digest = self.outside.find_procedure(order.procedure)

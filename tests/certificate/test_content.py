@@ -10,8 +10,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from testbench.certificate.content import Content, IssueFacts, Kind, content_of, number_of
-from testbench.certificate.data import words
 from testbench.certificate.facts import DocumentFacts
+from testbench.certificate.languages import words
 from testbench.errors import NoCertificateError
 from testbench.metrology.decision_rule import Conformity, DecisionRule
 from testbench.run.machine import Ending

@@ -5,7 +5,8 @@ from typing import Any
 
 import pytest
 
-from testbench.certificate.data import layout, words
+from testbench.certificate.data import layout
+from testbench.certificate.languages import words
 from testbench.certificate.page import draw
 from testbench.procedure.requirements import requirements_for
 from testbench.run.record import canonical, sha256

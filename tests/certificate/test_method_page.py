@@ -13,7 +13,8 @@ import pytest
 from PIL import Image
 from pypdf import PdfReader
 
-from testbench.certificate.data import Words, layout, words
+from testbench.certificate.data import layout
+from testbench.certificate.languages import Words, words
 from testbench.certificate.method_page import Study, draw_method_page, percent
 from testbench.metrology.studies import CASES, NOISES, method_study
 

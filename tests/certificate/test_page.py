@@ -17,8 +17,9 @@ from PIL import Image
 from pypdf import PdfReader
 
 from testbench.certificate.content import IssueFacts, content_of
-from testbench.certificate.data import layout, reports, words
+from testbench.certificate.data import layout, reports
 from testbench.certificate.issue import unsealed_document
+from testbench.certificate.languages import words
 from testbench.certificate.page import draw
 from testbench.errors import GlyphMissingError
 from testbench.quantities import Pressure
@@ -279,10 +280,10 @@ def test_accepted_and_rejected_differ_as_a_photocopy(
 
 def test_a_character_that_no_font_has_is_refused(bench: SimpleNamespace) -> None:
     """A missing glyph would be drawn as nothing, without a word."""
-    run = bench.tell(bench.replace(bench.accepted_nps_4, customer="水道局"))
+    run = bench.tell(bench.replace(bench.accepted_nps_4, customer="수도국"))
     with pytest.raises(GlyphMissingError) as refusal:
         page(bench, run)
-    assert str(refusal.value) == "'水道局' holds the character U+6C34, which no installed font can print."
+    assert str(refusal.value) == "'수도국' holds the character U+C218, which no installed font can print."
 
 
 @pytest.mark.parametrize("hidden", ["\u202e", "\u200b", "\u00ad", "\ufeff"])
@@ -336,6 +337,13 @@ def test_every_text_of_the_wording_is_used() -> None:
         "kind",
         "calibration",
         "signed",
+        "stage_named",
+        "ending",
+        "point",
+        "role",
+        "rule",
+        "document",
+        "results",
     ]
     built = tuple(f"{part}." for part in parts)  # keys that the code puts together
     named = set(re.findall(r"""["']([a-z_]+\.[a-z_0-9]+)["']""", source))
@@ -344,5 +352,5 @@ def test_every_text_of_the_wording_is_used() -> None:
 
 def test_wording_and_layout_lie_where_the_package_finds_them() -> None:
     """In a working copy beside the package, in a wheel inside it."""
-    assert (reports() / "wording.toml").is_file()
+    assert (reports() / "languages" / "en.toml").is_file()
     assert (reports() / "layout.toml").is_file()

@@ -18,19 +18,36 @@ from PIL import Image, ImageChops
 from pypdf import PdfReader
 
 from testbench.certificate.content import IssueFacts
-from testbench.certificate.data import reports
+from testbench.certificate.data import layout, reports
 from testbench.certificate.issue import sealed_document, unsealed_document
-from testbench.certificate.keys import grouped, load_station_key, make_station_key, read_certificate
+from testbench.certificate.keys import (
+    fingerprint_of,
+    grouped,
+    load_station_key,
+    make_station_key,
+    read_certificate,
+    signer_of,
+)
+from testbench.certificate.languages import words
+from testbench.certificate.lot_certificate import LotRun, draw_lot
 from testbench.certificate.verify import verify
+from testbench.procedure.valve import Order
+from testbench.run.machine import Ending
+from testbench.run.record import RunRecord, canonical, sha256
 
 SAMPLES = reports() / "samples"
 CERTIFICATE = SAMPLES / "sample-station-cert.pem"
 AT = datetime(2026, 11, 25, 10, 2, 3, tzinfo=UTC)
 NAMES = {
-    "accepted-nps-4-a4": ("accepted_nps_4", "A4"),
-    "rejected-nps-6-letter": ("rejected_nps_6", "Letter"),
-    "accepted-nps-8-after-venting-again-a4": ("accepted_nps_8", "A4"),
+    "accepted-nps-4-a4": ("accepted_nps_4", "A4", {}),
+    "accepted-nps-4-letter": ("accepted_nps_4", "Letter", {"certificate_type": "3.1"}),
+    "rejected-nps-6-letter": ("rejected_nps_6", "Letter", {}),
+    "accepted-nps-8-after-venting-again-a4": ("accepted_nps_8", "A4", {}),
+    "accepted-nps-4-a4-de": ("accepted_nps_4", "A4", {"certificate_type": "3.1", "report": {"language": "de"}}),
+    "rejected-nps-6-a4-es": ("rejected_nps_6", "A4", {"report": {"language": "es", "units": "bar"}}),
 }
+"""Of each sample its story, its paper, and what its order and bench ask for beside."""
+LOT = "lot-a4"
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -43,20 +60,60 @@ def updated(request: pytest.FixtureRequest, bench: SimpleNamespace, tmp_path_fac
     make_station_key(folder, "B1", bench.works.name, AT)
     key = load_station_key(folder)
     shutil.copy(folder / "station-cert.pem", CERTIFICATE)
-    for name, (story, paper) in NAMES.items():
-        run = told(bench, story)
+    for name, (_, paper, _) in NAMES.items():
+        run = told(bench, name)
         data = sealed_document(
             run.record, run.sha256, run.traces, works=bench.works, paper=paper, key=key, at=AT, signed=run.signed,
             checkpoint=bench.checkpoint,
         )  # fmt: skip
         (SAMPLES / f"{name}.pdf").write_bytes(data)
         picture(data, folder).save(SAMPLES / f"{name}.png", optimize=True)
+    lot = lot_now(bench)
+    (SAMPLES / f"{LOT}.pdf").write_bytes(lot)
+    picture(lot, folder).save(SAMPLES / f"{LOT}.png", optimize=True)
 
 
-def told(bench: SimpleNamespace, story: str) -> SimpleNamespace:
+def told(bench: SimpleNamespace, name: str) -> SimpleNamespace:
     """The run of a sample, signed by its people."""
-    found: SimpleNamespace = bench.tell(bench.replace(getattr(bench, story), people=True))
-    return found
+    story, _, more = NAMES[name]
+    run = bench.tell(bench.replace(getattr(bench, story), people=True))
+    if not more:
+        return SimpleNamespace(record=run.record, sha256=run.sha256, traces=run.traces, signed=run.signed)
+    asked = RunRecord.model_validate(run.record.model_dump(mode="json") | more)
+    again = tuple(
+        bench.signed_by(asked, one.person, one.printed_name, one.meaning, minutes)
+        for one, minutes in zip(run.signed, (1, 9), strict=False)
+    )
+    return SimpleNamespace(record=asked, sha256=sha256(canonical(asked)), traces=run.traces, signed=again)
+
+
+def lot_now(bench: SimpleNamespace) -> bytes:
+    """An order of six: accepted, rejected, rejected and then accepted, void, not tested; unsealed."""
+    leak = bench.Attempt(above=4.0, decay_per_min=0.2, caught="6.2 mL", collect_s=40)
+    fine = bench.Attempt(above=4.0, decay_per_min=0.2)
+    stopped = bench.Attempt(ended=Ending.STOPPED, reason="Stopped by the operator: hose leaked.")
+    stories = [
+        ("HL-4-0117", fine, bench.Attempt()), ("HL-4-0118", leak, bench.Attempt()),
+        ("HL-4-0119", leak, bench.Attempt()), ("HL-4-0120", fine, stopped), ("HL-4-0121", fine, bench.Attempt()),
+        ("HL-4-0119", fine, bench.Attempt()),
+    ]  # fmt: skip
+    runs = [
+        bench.tell(bench.Story(serial=serial, number=n, people=True, seat_test=(seat,), shell=(shell,),
+                               started=datetime(2026, 11, 25, 7, 12 * n - 12, tzinfo=UTC)))
+        for n, (serial, seat, shell) in enumerate(stories[:5], start=1)
+    ]  # fmt: skip
+    serial, seat, shell = stories[5]
+    again = bench.Story(serial=serial, number=6, people=True, seat_test=(seat,), shell=(shell,),
+                        started=datetime(2026, 11, 25, 8, 30, tzinfo=UTC))  # fmt: skip
+    runs.append(bench.tell(again))
+    valves = [run.record.valve for run in runs[:5]]
+    valves.append(valves[0].model_copy(update={"serial": "HL-4-0122"}))
+    order = Order(number="HL-2041", customer="Ellery Water Board", customer_order="EWB-7733",
+                  procedure="waterworks-swing-check", certificate_type="3.1", valves=tuple(valves))  # fmt: skip
+    certificate = read_certificate(CERTIFICATE)
+    facts = IssueFacts(bench.works, AT, signer_of(certificate), grouped(fingerprint_of(certificate)))
+    lot = [LotRun(run.record, run.traces, run.signed) for run in runs]
+    return draw_lot(order, lot, "L-B1-HL-2041-1", facts, words(), layout=layout(), paper="A4", with_pages=True)
 
 
 def picture(data: bytes, folder: Path) -> Image.Image:
@@ -67,10 +124,8 @@ def picture(data: bytes, folder: Path) -> Image.Image:
 
 
 def drawn_now(bench: SimpleNamespace, name: str) -> bytes:
-    from testbench.certificate.keys import fingerprint_of, signer_of
-
-    story, paper = NAMES[name]
-    run = told(bench, story)
+    paper = NAMES[name][1]
+    run = told(bench, name)
     certificate = read_certificate(CERTIFICATE)
     facts = IssueFacts(
         bench.works, AT, signer_of(certificate), grouped(fingerprint_of(certificate)), run.signed, bench.checkpoint
@@ -79,7 +134,7 @@ def drawn_now(bench: SimpleNamespace, name: str) -> bytes:
 
 
 def text_of(data: bytes) -> str:
-    return PdfReader(BytesIO(data)).pages[0].extract_text()
+    return "\n".join(page.extract_text() for page in PdfReader(BytesIO(data)).pages)
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -106,3 +161,11 @@ def test_a_sample_is_intact_and_a_specimen(name: str) -> None:
     found: Any = verify(SAMPLES / f"{name}.pdf", [read_certificate(CERTIFICATE)])
     assert (found.intact, found.trusted, found.specimen) == (True, True, True)
     assert not verify(SAMPLES / f"{name}.pdf", []).trusted
+
+
+def test_the_sample_of_a_lot_is_what_the_program_draws_today(bench: SimpleNamespace, tmp_path: Path) -> None:
+    """Its row sheet and the page of each decided valve; unsealed, and a specimen."""
+    now = lot_now(bench)
+    assert text_of((SAMPLES / f"{LOT}.pdf").read_bytes()) == text_of(now)
+    assert "NOT COMPLETE" in text_of(now)
+    assert len(PdfReader(BytesIO(now)).pages) == 5

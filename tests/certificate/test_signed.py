@@ -10,9 +10,10 @@ import pikepdf
 import pytest
 
 from testbench.certificate.content import IssueFacts, content_of
-from testbench.certificate.data import statements, words
+from testbench.certificate.data import statements
 from testbench.certificate.issue import sealed_document, unsealed_document
 from testbench.certificate.keys import StationKey, grouped, load_station_key
+from testbench.certificate.languages import words
 from testbench.certificate.signing import seal
 from testbench.certificate.verify import in_words, verify
 from testbench.procedure.valve import WitnessPoint

@@ -87,6 +87,16 @@ def test_a_file_becomes_an_order(home, call, file):
     }  # fmt: skip
 
 
+def test_an_order_may_name_the_language_of_its_documents(home, call, file):
+    """One that is not at hand is refused with those that are, and nothing is kept."""
+    done = call("import", file(ROWS), *COMMON, "--language", "fr")
+    assert str(done.exception) == "There is no language 'fr' for documents; at hand are en, de, es."
+    assert kept(home) == []
+    assert call("import", file(ROWS), *COMMON, "--language", "de").exit_code == 0
+    assert tomllib.loads((home / "orders" / "HL-2050.toml").read_text())["language"] == "de"
+    assert "Language of its documents: de" in call("show", "HL-2050").output
+
+
 def test_a_dry_run_keeps_nothing(home, call, file):
     """The same preview, the same refusals."""
     done = call("import", file(ROWS), *COMMON, "--dry-run")

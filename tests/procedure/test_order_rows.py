@@ -324,8 +324,8 @@ def test_progress_is_told_row_by_row(make):
 
 
 def test_order_columns_are_those_that_all_rows_share():
-    """The first six."""
-    shared = ["number", "customer", "customer_order", "procedure", "certificate_type", "witness_points"]
+    """The first seven."""
+    shared = ["number", "customer", "customer_order", "procedure", "certificate_type", "language", "witness_points"]
     assert list(ORDER_COLUMNS) == shared
 
 

@@ -5,6 +5,8 @@ from datetime import UTC, datetime
 
 import pytest
 
+from testbench.certificate.languages import check_language
+from testbench.procedure.report_form import ReportForm
 from testbench.procedure.valve import CertificateType
 from testbench.run.evaluation import rejudged
 from testbench.run.record import Verdict, canonical
@@ -457,3 +459,37 @@ def test_the_document_that_the_order_asks_for_stands_in_the_record(at_hand, orde
     assert (b'"certificate_type":"3.1"' in canonical(record)) == (wanted is not None)
     assert (b"certificate_type" in canonical(record)) == (wanted is not None)
     assert rejudged(record, traces) == record
+
+
+@pytest.mark.parametrize(
+    ("bench_form", "language", "kept"),
+    [
+        (None, None, None),
+        (ReportForm(units="bar"), None, ReportForm(units="bar")),
+        (None, "de", ReportForm(language="de")),
+        (ReportForm(language="es", units="psi", page="Letter"), "de",
+         ReportForm(language="de", units="psi", page="Letter")),
+    ],
+)  # fmt: skip
+def test_the_record_keeps_the_form_of_its_documents(at_hand, order, bench_form, language, kept):
+    """The bench's, in the order's language where it names one; nothing where neither chose."""
+    asked = order.model_copy(update={"language": language})
+    at_hand.session.bench = at_hand.session.bench.model_copy(update={"report": bench_form})
+    at_hand.session.outside = replace(at_hand.session.outside, load_orders=lambda: ((asked,), ()))
+    at_hand.shell()
+    at_hand.seat(volume="0.7 mL")
+    record, traces = at_hand.store.sealed[0]
+    assert record.report == kept
+    assert (b'"report"' in canonical(record)) == (kept is not None)
+    assert rejudged(record, traces) == record
+
+
+def test_no_valve_is_tested_for_a_page_in_a_language_that_is_not_at_hand(at_hand, order):
+    """Refused when the run is to begin, with what there is."""
+    asked = order.model_copy(update={"language": "fr"})
+    outside = replace(at_hand.session.outside, load_orders=lambda: ((asked,), ()), check_language=check_language)
+    at_hand.session.outside = outside
+    at_hand.hold(0.2, 3)
+    answer = at_hand.ask("start_run", order="HL-2041", serial=order.valves[0].serial, operator="Mara Quill")
+    assert answer.sentence == "There is no language 'fr' for documents; at hand are en, de, es."
+    assert at_hand.store.opened == []

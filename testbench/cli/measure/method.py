@@ -59,7 +59,8 @@ def command(*, holds: int, seed: int, out: Path | None, as_json: bool) -> None:
 def _write_page(out: Path, study: "MethodStudy", seed: int) -> None:
     """Put a whole page in place, or none."""
     from testbench import __version__
-    from testbench.certificate.data import layout, words
+    from testbench.certificate.data import layout
+    from testbench.certificate.languages import words
     from testbench.certificate.method_page import Study, draw_method_page
     from testbench.instruments.clocks import SystemClock
 

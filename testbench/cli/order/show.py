@@ -27,6 +27,8 @@ def command(number: str, home: Path | None, as_json: bool) -> None:  # noqa: FBT
     say(f"Order {order.number} for {order.customer} (theirs: {order.customer_order}), {order.procedure}")
     if order.certificate_type is not None:
         say(f"Document wanted: {order.certificate_type.in_words} (EN 10204:2004)")
+    if order.language is not None:
+        say(f"Language of its documents: {order.language}")
     if order.look_alikes_accepted is not None:
         say(f"Serial numbers in doubt are meant: {order.look_alikes_accepted}")
     for point in order.witness_points:

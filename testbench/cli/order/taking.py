@@ -98,7 +98,7 @@ def _planned(
 ) -> "Plan":
     from testbench.procedure.order_rows import planned
     from testbench.procedure_files.loader import find_procedure
-    from testbench.wiring import check_printable
+    from testbench.wiring import check_language, check_printable
 
     long = len(rows) >= PROGRESS_FROM_ROWS and not quiet and sys.stderr.isatty()
     with click.progressbar(length=len(rows), label="Looking at the rows", file=sys.stderr, hidden=not long) as bar:
@@ -107,7 +107,7 @@ def _planned(
             if row % 100 == 0 or row == len(rows):
                 bar.update(row - bar.pos)
 
-        return planned(
+        plan = planned(
             rows,
             common,
             existing=existing,
@@ -117,6 +117,9 @@ def _planned(
             accepted=accepted,
             progress=progress,
         )
+    if plan.order is not None:
+        check_language(plan.order.language)
+    return plan
 
 
 def _facts(plan: "Plan") -> dict[str, Any]:

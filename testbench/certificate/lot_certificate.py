@@ -1,0 +1,194 @@
+"""An order and its runs → a lot certificate: a row for each valve ordered, tested or not. Pure.
+
+It sums up; the evidence is in each valve's own document. It is complete only when every valve ordered was accepted.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from testbench.certificate.content import NOT_STATED, IssueFacts, content_of, number_of
+from testbench.certificate.data import Layout
+from testbench.certificate.evidence import Fact, RunClock, stamp, title_of
+from testbench.certificate.languages import Words
+from testbench.certificate.lines import TableLine, brief_of, judged
+from testbench.certificate.summary import Column, Row, Summary, draw_summary
+from testbench.metrology.decision_rule import Conformity
+from testbench.procedure.criteria import VisualCriterion
+from testbench.procedure.valve import Order, Valve
+from testbench.run.record import RunRecord, StageRecord, Verdict, canonical, sha256
+from testbench.run.samples import Trace
+from testbench.run.signature import Signature
+
+_COLUMNS = (
+    ("position", 0.0), ("serial", 0.045), ("type", 0.265), ("document", 0.53), ("tested", 0.7), ("verdict", 0.845),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class LotRun:
+    """A closed run of a valve of the order. Traces and signatures are needed only where its own page is to follow."""
+
+    record: RunRecord
+    traces: tuple[Trace, ...] = ()
+    signed: tuple[Signature, ...] = ()
+
+
+def deciding_runs(order: Order, runs: Sequence[LotRun]) -> dict[str, list[LotRun]]:
+    """Serial number → its runs for this order, the one that counts first: the last that was decided, else the last."""
+    found: dict[str, list[LotRun]] = {valve.serial: [] for valve in order.valves}
+    for run in sorted(runs, key=lambda one: (one.record.started, one.record.run), reverse=True):
+        if run.record.order == order.number and run.record.valve.serial in found:
+            found[run.record.valve.serial].append(run)
+    return {serial: sorted(of_it, key=lambda one: not one.record.decided) for serial, of_it in found.items()}
+
+
+def lot_content(order: Order, runs: Sequence[LotRun], number: str, issue: IssueFacts, words: Words) -> Summary:
+    """Sum up an order.
+
+    Args:
+        order: with all its valves; each gets a row.
+        runs: closed runs; those of other orders are not looked at. Every one of a valve of the order is told, the
+            first failure too.
+        number: of the document, from the issuer's series.
+        issue: letterhead, time and seal.
+        words: the wording.
+    """
+    found = deciding_runs(order, runs)
+    counting = [of_it[0].record for of_it in found.values() if of_it]
+    verdicts = [record.verdict for record in counting]
+    complete = verdicts.count(Verdict.ACCEPTED) == len(order.valves)
+    word = words("lot.complete" if complete else "lot.incomplete")
+    counted = words(
+        "lot.counted", accepted=verdicts.count(Verdict.ACCEPTED), rejected=verdicts.count(Verdict.REJECTED),
+        undecided=len(order.valves) - sum(record.decided for record in counting), valves=len(order.valves),
+    )  # fmt: skip
+    specimens = sum(record.specimen for record in counting)
+    digest = sha256("".join(sha256(canonical(record)) for record in counting).encode())
+    code = " | ".join((number, order.number, "complete" if complete else "not complete", digest))
+    return Summary(
+        title=words("lot.title"),
+        number=Fact(words("lot.number"), number),
+        about=Fact(words("lot.order"), order.number),
+        word=word,
+        good=complete,
+        reasons=((words("lot.all_accepted"),) if complete else ()) + (counted,),
+        specimen=words("results.specimens", count=specimens) if specimens else "",
+        mark=words("results.specimen") if specimens else "",
+        works=issue.works,
+        issued=stamp(issue.issued),
+        left_heading=words("lot.order"),
+        left=_about(order, counting, words),
+        heading=words("results.heading"),
+        columns=tuple(
+            Column(words(f"results.{key}"), edge)
+            for key, edge in _COLUMNS
+        ),
+        rows=tuple(_row(n, valve, found[valve.serial], words) for n, valve in enumerate(order.valves, start=1)),
+        notes=(words("lot.scope"),),
+        cautions=(words("cautions.second"), words("cautions.third")),
+        closing=(
+            Fact(words("lot.records"), digest),
+            Fact(words("closing.seal"), issue.signer),
+            Fact(words("closing.fingerprint"), issue.fingerprint),
+        ),
+        how_to_verify=words("lot.how"),
+        software=words("foot.software", software=counting[-1].software) if counting else "",
+        code=code + (" | SPECIMEN" if specimens else ""),
+        dated=max((datetime.fromisoformat(record.ended) for record in counting), default=issue.issued),
+    )  # fmt: skip
+
+
+def draw_lot(
+    order: Order, runs: Sequence[LotRun], number: str, issue: IssueFacts, words: Words, *,
+    layout: Layout, paper: str, with_pages: bool = False,
+) -> bytes:  # fmt: skip
+    """Draw the lot certificate, and on request the page of each decided valve after it.
+
+    Raises:
+        GlyphMissingError: a text holds a character that cannot be printed.
+    """
+    found = lot_content(order, runs, number, issue, words)
+    if not with_pages:
+        return draw_summary(found, layout, words, paper)
+    pages = [
+        content_of(one.record, sha256(canonical(one.record)), one.traces, replace(issue, signed=one.signed), words)
+        for one in (of_it[0] for of_it in deciding_runs(order, runs).values() if of_it)
+        if one.record.decided
+    ]
+    return draw_summary(replace(found, notes=(*found.notes, words("lot.pages_follow"))), layout, words, paper, pages)
+
+
+def _about(order: Order, counting: Sequence[RunRecord], words: Words) -> tuple[Fact, ...]:
+    theirs = words("identity.not_stated") if order.customer_order == NOT_STATED else order.customer_order
+    standards = dict.fromkeys(f"{one.requirements.standard}, {one.requirements.edition}" for one in counting)
+    procedures = dict.fromkeys(_procedure(record, words) for record in counting)
+    facts = {
+        "identity.customer": order.customer,
+        "identity.customer_order": theirs,
+        "lot.valves": str(len(order.valves)),
+        "identity.standard": "; ".join(standards) or words("identity.not_stated"),
+        "identity.procedure": "; ".join(procedures) or order.procedure,
+    }
+    if order.certificate_type is not None:
+        kind = words(f"document.type_{order.certificate_type.replace('.', '')}")
+        facts["document.asked"] = words("document.value", type=kind)
+    return tuple(Fact(words(key), value) for key, value in facts.items())
+
+
+def _procedure(record: RunRecord, words: Words) -> str:
+    asked, digest = record.requirements, record.procedure_sha256[:12]
+    return words("identity.procedure_value", id=asked.procedure, revision=asked.revision, hash=digest)
+
+
+def _row(position: int, valve: Valve, runs: Sequence[LotRun], words: Words) -> Row:
+    kind = words("identity.type_value", type=words(f"valve_type.{valve.type}"), size=valve.size)
+    if not runs:
+        cells = (str(position), valve.serial, kind, words("results.no_document"), words("identity.not_applicable"))
+        return Row(cells, None, words("results.not_tested"), ())
+    record = runs[0].record
+    document = number_of(record) if record.decided else words("results.no_document")
+    tested = f"{RunClock(record).local(record.started):%Y-%m-%d %H:%M}"
+    others = " ".join(
+        words("results.other", run=one.record.run, verdict=verdict_text(one.record, words)) for one in runs[1:]
+    )
+    details = (*results_of(record, words), *([others] if others else []))
+    return Row(
+        (str(position), valve.serial, kind, document, tested), record.verdict, verdict_text(record, words), details
+    )
+
+
+def verdict_text(record: RunRecord, words: Words) -> str:
+    """The verdict of a run in words; void where it has none."""
+    return words(f"results.{record.verdict or 'void'}")
+
+
+def results_of(record: RunRecord, words: Words) -> tuple[str, ...]:
+    """What each completed attempt showed, one line each."""
+    return tuple(_result(stage, record, words) for stage in record.stages if stage.finding is not None)
+
+
+def _result(stage: StageRecord, record: RunRecord, words: Words) -> str:
+    assert stage.finding is not None
+    hold, criteria = brief_of(stage, record.channel, words)
+    title, verdict = title_of(stage.stage, words), words(f"stage.{stage.finding.verdict}")
+    if stage.hold_since is None or stage.hold_until is None:
+        first = words("results.no_hold", stage=title, judged=verdict)
+    else:
+        first = words("results.pressure", stage=title, judged=verdict, **_figures(hold), met_at=hold.met_at)
+    told = [
+        words("results.visual", measured=line.measured)
+        if isinstance(criterion, VisualCriterion)
+        else _rate(line, words)
+        for criterion, line in zip(stage.requirement.criteria, criteria, strict=True)
+    ]
+    return f"{'; '.join([first, *told])}."
+
+
+def _rate(line: TableLine, words: Words) -> str:
+    said = words("results.rate", **_figures(line))
+    return said if line.conformity is Conformity.CONFORMS else f"{said}, {judged(line.conformity, words)}"
+
+
+def _figures(line: TableLine) -> Mapping[str, str]:
+    return {"measured": line.measured, "unit": line.unit, "required": line.required, "uncertainty": line.uncertainty}
