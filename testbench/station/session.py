@@ -566,6 +566,8 @@ class Session:
                 self._moved(
                     *rules.read_volume(state, at, caught(request, rules.collected, self.bench.collecting, operator))
                 )
+            case m.RigLeak(where=where):
+                self._moved(*rules.rig_leaked(state, at, where))
             case m.Stop(reason=reason):
                 self._moved(*rules.request(state, Action.STOP, at, reason=reason))
             case _:

@@ -31,6 +31,7 @@ LABELS: dict[str, str] = {
     Action.EXTEND: "Extend, collect again",
     Action.LEAVE_UNDECIDED: "Leave it undecided",
     Action.CONCLUDE: "End: leakage is plain",
+    Action.RIG_LEAK: "The rig leaks",
     Action.STOP: "Stop",
     "start_run": "Start the run",
     "start_stage": "Start the stage",
