@@ -14,7 +14,19 @@ from typing import Any, Self
 
 import numpy as np
 from pydantic import ValidationError
-from sqlalchemy import Connection, MappingResult, Row, RowMapping, Table, func, inspect, select, tuple_
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    MappingResult,
+    Row,
+    RowMapping,
+    Select,
+    Table,
+    func,
+    inspect,
+    select,
+    tuple_,
+)
 
 from testbench.errors import RecordDamagedError, RecordsMissingError, RunOpenError, RunUnknownError
 from testbench.procedure.valve import Order
@@ -28,6 +40,7 @@ from testbench.store.counting import CountReader
 from testbench.store.database import Database
 from testbench.store.ledger import BATCH
 from testbench.store.ledger_questions import LedgerReader
+from testbench.store.nonconformities import NonconformityReader, relying_on
 from testbench.store.register import RegisterReader
 from testbench.store.schema import check_readable
 
@@ -67,7 +80,7 @@ class StoredDocument:
     issued: datetime
 
 
-class RunReader(RegisterReader, LedgerReader, CountReader):
+class RunReader(RegisterReader, LedgerReader, CountReader, NonconformityReader):
     """Questions to one database file.
 
     Args:
@@ -264,16 +277,36 @@ class RunReader(RegisterReader, LedgerReader, CountReader):
             RecordDamagedError: a record is not what was written.
         """
         written = f'"serial":{json.dumps(serial, ensure_ascii=False)}'
-        query = (
-            select(tables.run, tables.record.c.body, _NEWEST_DOCUMENT.label("document"))
-            .join(tables.record, tables.record.c.run == tables.run.c.number)
-            .where(tables.run.c.state == "closed", tables.record.c.body.contains(written, autoescape=True))
-            .order_by(tables.run.c.number)
-        )
         with self._database.reading() as connection:
+            which: ColumnElement[bool]
+            if inspect(connection).has_table(tables.relied_on.name):
+                which = tables.run.c.number.in_(relying_on(tables.relied_on.c.run, "calibration", detail=serial))
+            else:  # a file from before
+                which = tables.record.c.body.contains(written, autoescape=True)
+            query = _whole_runs().where(tables.run.c.state == "closed", which).order_by(tables.run.c.number)
             rows = connection.execute(query).mappings().all()
         found = [(_check_record(row["id"], row, row["body"]), row["document"] or "") for row in rows]
         return [(record, document) for record, document in found if record.channel.serial == serial]
+
+    def records_of(self, runs: Sequence[str]) -> Iterator[tuple[RunRecord, str]]:
+        """These closed runs, oldest first, each with the path of its newest document; without their samples.
+
+        Raises:
+            RecordDamagedError: a record is not what was written.
+        """
+        for first in range(0, len(runs), ORDERS_AT_ONCE):
+            query = _whole_runs().where(tables.run.c.id.in_(runs[first : first + ORDERS_AT_ONCE]))
+            with self._database.reading() as connection:
+                rows = connection.execute(query.order_by(tables.run.c.number)).mappings().all()
+            for row in rows:
+                yield _check_record(row["id"], row, row["body"]), row["document"] or ""
+
+    def runs_of(self, serial: str) -> tuple[RunSummary, ...]:
+        """The closed runs of this very serial number, oldest first; letters count alike in either case."""
+        query = select(tables.run, _NEWEST_DOCUMENT.label("document")).where(tables.run.c.state == "closed")
+        query = query.where(func.lower(tables.run.c.serial) == func.lower(serial)).order_by(tables.run.c.number)
+        with self._database.reading() as connection:
+            return tuple(map(_summary, connection.execute(query).mappings()))
 
     def states_of(self, orders: Sequence[Order]) -> dict[tuple[str, str], str]:
         """(order, serial) → verdict or "void" of the newest closed run; a valve without one is not in it."""
@@ -301,6 +334,11 @@ class RunReader(RegisterReader, LedgerReader, CountReader):
         if number is None:
             raise RunUnknownError(run, self._home)
         return number
+
+
+def _whole_runs() -> Select[Any]:
+    columns = (tables.run, tables.record.c.body, _NEWEST_DOCUMENT.label("document"))
+    return select(*columns).join(tables.record, tables.record.c.run == tables.run.c.number)
 
 
 # Rows to values ---------------------------------------------------------------------------------

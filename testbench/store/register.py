@@ -143,7 +143,7 @@ class RegisterWriter(RegisterReader, LedgerWriter):
             check(_signatures(connection, signature.subject_id))
             return self._insert_signature(connection, signature)
 
-    def _insert(self, connection: Connection, table: Table, **columns: str | int) -> None:
+    def _insert(self, connection: Connection, table: Table, **columns: str | int | bytes) -> None:
         """Add a row behind the others, and its entry to the ledger: the one place where a register grows."""
         row = {"seq": _next(connection, table), **columns}
         connection.execute(insert(table), row)
