@@ -21,6 +21,7 @@ class RecalledRun(Value):
     """One affected run, as it stood when it was recalled."""
 
     run: str
+    record_sha256: str
     serial: str
     order: str
     verdict: str

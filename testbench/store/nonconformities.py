@@ -302,6 +302,7 @@ def recalled_run(record: RunRecord, why: str, documents: Sequence[str]) -> Recal
     """How a recall names a run; documents by the number that their file names begin with."""
     return RecalledRun(
         run=record.run,
+        record_sha256=sha256(canonical(record)),
         serial=record.valve.serial,
         order=record.order,
         verdict=record.verdict or "void",
