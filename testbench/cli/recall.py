@@ -132,7 +132,7 @@ def _headline(found: "RecallLine") -> str:
     subject = f"{recall.of} {recall.subject}" + (f" ({recall.detail})" if recall.detail else "")
     state = "in force" if lifted is None else f"lifted on {lifted.at[:10]} by {lifted.by}: {lifted.why}"
     said = f"{recall.number}  {recall.at[:10]}  {subject}: {len(recall.runs)} runs, {len(found.documents)} documents"
-    return f"{said}; {recall.why} ({recall.by}). {state[0].upper()}{state[1:]}"
+    return f"{said}; {recall.why.rstrip('.')} ({recall.by}); {state}"
 
 
 def _tell(recall: "Recall", found_by: str, *, as_json: bool) -> None:

@@ -56,7 +56,7 @@ def _page(found: "ValvePage") -> list[str]:
     for line in found.recalls:
         state = "in force" if line.lifted is None else f"lifted on {line.lifted.at[:10]}: {line.lifted.why}"
         named = ", ".join(run.run for run in line.recall.runs)
-        lines += ["", f"Recall {line.recall.number} of {named}: {line.recall.why} {state[0].upper()}{state[1:]}"]
+        lines += ["", f"Recall {line.recall.number} of {named}: {line.recall.why.rstrip('.')}; {state}"]
     return lines
 
 

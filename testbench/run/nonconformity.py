@@ -13,6 +13,7 @@ from typing import Annotated, Literal, Self
 from pydantic import AfterValidator, Field, model_validator
 
 from testbench.errors import NonconformityStepError
+from testbench.procedure.criteria import LargestLeakageRate
 from testbench.procedure.stages import StageName
 from testbench.procedure.valve import Text, Value, later
 from testbench.run.observations import Seen
@@ -329,6 +330,9 @@ def _places(stages: Sequence[StageRecord]) -> Iterable[str]:
     for stage in stages:
         if stage.finding is not None:
             yield from (f"{stage.stage}: {one.where}" for one in stage.observations if one.seen is Seen.LEAKAGE)
+            against = {one.criterion for one in stage.finding.criteria if one.conformity == "does not conform"}
+            caught = (one for one in stage.requirement.criteria if isinstance(one, LargestLeakageRate))
+            yield from (f"{stage.stage}: {one.collect_at}" for one in caught if one.criterion in against)
 
 
 def _against(stage: StageRecord) -> Iterable[str]:

@@ -22,6 +22,8 @@ class BoardLine(Value):
     void: int
     released: int | None
     """None where nothing says what was released."""
+    recalled: int = 0
+    """Valves whose newest run is recalled; they stand among the others, too."""
 
 
 def state_of(order: Order, serial: str, states: Mapping[tuple[str, str], str]) -> str:
@@ -33,6 +35,7 @@ def board(
     orders: Sequence[Order],
     states: Mapping[tuple[str, str], str],
     released: Container[tuple[str, str]] | None = None,
+    recalled: Container[tuple[str, str]] = (),
 ) -> tuple[BoardLine, ...]:
     """The lines of the board, in the order of ``orders``.
 
@@ -40,6 +43,7 @@ def board(
         orders: as they stand on file.
         states: (order, serial) → verdict or "void" of the newest closed run (``RunStore.states_of``).
         released: (order, serial) of the valves that were released; None where that is not known.
+        recalled: (order, serial) of the valves whose newest run is recalled.
     """
     lines = []
     for order in orders:
@@ -55,6 +59,7 @@ def board(
                 "valves": len(order.valves),
                 **{state.replace(" ", "_"): count[state] for state in STATES},
                 "released": out,
+                "recalled": sum((order.number, valve.serial) in recalled for valve in order.valves),
             })
         )
     return tuple(lines)

@@ -42,6 +42,8 @@ class RunSummary:
     origin: str
     record_sha256: str
     document: str
+    recalled: tuple[str, ...] = ()
+    """Recalls in force that name it."""
 
 
 @dataclass(frozen=True, slots=True)

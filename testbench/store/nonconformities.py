@@ -4,7 +4,7 @@ Each rule is asked within the transaction that keeps what it allows. What the re
 transaction that seals the run; so is what a run says of a rework before it.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import PurePath
 from typing import Any, NamedTuple
 
@@ -18,6 +18,7 @@ from testbench.errors import (
     RecallLiftedError,
     RecallUnknownError,
 )
+from testbench.procedure.valve import Order
 from testbench.run.nonconformity import (
     Attached,
     Entry,
@@ -118,26 +119,20 @@ class NonconformityReader:
 
     def recalled(self) -> dict[str, tuple[str, ...]]:
         """Run → numbers of the recalls in force that name it."""
-        return dict(in_force(self.recalls()))
-
-    def recalled_valves(self) -> set[tuple[str, str]]:
-        """(order, serial) of the valves whose newest closed run is recalled."""
-        found = set()
         with self._database.reading() as connection:
-            for run in in_force(_recalls(connection)):
-                its = connection.execute(
-                    select(tables.run.c.order_number, tables.run.c.serial, tables.run.c.number).where(
-                        tables.run.c.id == run
-                    )
-                ).one()
-                newest = select(func.max(tables.run.c.number)).where(
-                    tables.run.c.order_number == its.order_number,
-                    tables.run.c.serial == its.serial,
-                    tables.run.c.state == "closed",
-                )
-                if connection.scalar(newest) == its.number:
-                    found.add((its.order_number, its.serial))
-        return found
+            return dict(recalled_in(connection))
+
+    def recalled_valves(self, orders: Sequence[Order]) -> set[tuple[str, str]]:
+        """(order, serial) of the valves on these orders whose newest closed run is recalled."""
+        table, newest = tables.run, {}
+        with self._database.reading() as connection:
+            lines = _recalls(connection)
+            forced, named = in_force(lines), {run.order for line in lines for run in line.recall.runs}
+            for number in {order.number for order in orders} & named:
+                query = select(table.c.serial, table.c.id).where(table.c.order_number == number)
+                for serial, run in connection.execute(query.order_by(table.c.order_number, table.c.number)):
+                    newest[number, serial] = run
+        return {key for key, run in newest.items() if run in forced}
 
     def runs_relying_on(self, kind: str, *, subject: str = "", detail: str = "") -> tuple[str, ...]:
         """The closed runs that rest on something, oldest first.
@@ -309,6 +304,11 @@ def recalled_run(record: RunRecord, why: str, documents: Sequence[str]) -> Recal
         why=why,
         documents=tuple(PurePath(path).name.partition("_")[0] for path in documents),
     )
+
+
+def recalled_in(connection: Connection) -> Mapping[str, tuple[str, ...]]:
+    """Run → numbers of the recalls in force that name it."""
+    return in_force(_recalls(connection))
 
 
 def _there(connection: Connection, table: Table) -> bool:

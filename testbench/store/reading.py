@@ -40,7 +40,7 @@ from testbench.store.counting import CountReader
 from testbench.store.database import Database
 from testbench.store.ledger import BATCH
 from testbench.store.ledger_questions import LedgerReader
-from testbench.store.nonconformities import NonconformityReader, relying_on
+from testbench.store.nonconformities import NonconformityReader, recalled_in, relying_on
 from testbench.store.register import RegisterReader
 from testbench.store.schema import check_readable
 
@@ -203,7 +203,8 @@ class RunReader(RegisterReader, LedgerReader, CountReader, NonconformityReader):
                 folded, least = func.lower(tables.run.c.serial), func.lower(serial)
                 query = query.where(folded >= least, folded < least.concat(_BEYOND))
             rows = connection.execute(query.order_by(tables.run.c.number.desc()).limit(limit)).mappings()
-            return [_summary(row) for row in rows]
+            recalled = recalled_in(connection)
+            return [_summary(row, recalled) for row in rows]
 
     def open_runs(self) -> list[OpenRun]:
         """Runs that were begun and not closed, oldest first: under way, or cut short."""
@@ -237,7 +238,7 @@ class RunReader(RegisterReader, LedgerReader, CountReader, NonconformityReader):
         )
 
     def accepted_run_of(self, serial: str, *, specimen: bool = True) -> str | None:
-        """The first run in which this serial number was accepted; None where there is none.
+        """The first run in which this serial number was accepted and that is not recalled; None where there is none.
 
         Args:
             serial: the number; letters count alike in either case.
@@ -251,7 +252,8 @@ class RunReader(RegisterReader, LedgerReader, CountReader, NonconformityReader):
             .order_by(table.c.number)
         )
         with self._database.reading() as connection:
-            found = [(row.id, row.body) for row in connection.execute(query)]
+            recalled = recalled_in(connection)
+            found = [(row.id, row.body) for row in connection.execute(query) if row.id not in recalled]
         return next((run for run, body in found if specimen or not RunRecord.model_validate_json(body).specimen), None)
 
     def earlier_runs_of(self, serial: str) -> tuple[EarlierRun, ...]:
@@ -306,7 +308,8 @@ class RunReader(RegisterReader, LedgerReader, CountReader, NonconformityReader):
         query = select(tables.run, _NEWEST_DOCUMENT.label("document")).where(tables.run.c.state == "closed")
         query = query.where(func.lower(tables.run.c.serial) == func.lower(serial)).order_by(tables.run.c.number)
         with self._database.reading() as connection:
-            return tuple(map(_summary, connection.execute(query).mappings()))
+            recalled = recalled_in(connection)
+            return tuple(_summary(row, recalled) for row in connection.execute(query).mappings())
 
     def states_of(self, orders: Sequence[Order]) -> dict[tuple[str, str], str]:
         """(order, serial) → verdict or "void" of the newest closed run; a valve without one is not in it."""
@@ -453,7 +456,7 @@ def _open_beside(connection: Connection, number: int) -> dict[tuple[int, str], T
     return {key: samples.get(key, nothing).with_gaps(tuple(gaps[key])) for key in sorted(samples.keys() | gaps.keys())}
 
 
-def _summary(row: RowMapping) -> RunSummary:
+def _summary(row: RowMapping, recalled: Mapping[str, tuple[str, ...]]) -> RunSummary:
     return RunSummary(
         run=row["id"],
         serial=row["serial"],
@@ -466,6 +469,7 @@ def _summary(row: RowMapping) -> RunSummary:
         origin=row["origin"],
         record_sha256=row["record_sha256"],
         document=row["document"] or "",
+        recalled=recalled.get(row["id"], ()),
     )
 
 

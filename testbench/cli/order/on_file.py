@@ -1,6 +1,6 @@
 """The orders on file and how their valves stand, for the commands that show them."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +19,8 @@ class OnFile:
 
     orders: "tuple[Order, ...]"
     states: Mapping[tuple[str, str], str]
+    recalled: Set[tuple[str, str]]
+    """Valves whose newest run is recalled."""
 
     def order(self, number: str) -> "Order":
         """One order.
@@ -44,4 +46,4 @@ def on_file(home: Path | None) -> OnFile:
         orders, refused = load_orders(folder)
         for refusal in refused:
             click.echo(f"REFUSED {refusal}", err=True)
-        return OnFile(orders, store.states_of(orders))
+        return OnFile(orders, store.states_of(orders), store.recalled_valves(orders))
