@@ -252,8 +252,9 @@ class RunReader(RegisterReader, LedgerReader, CountReader, NonconformityReader):
             .order_by(table.c.number)
         )
         with self._database.reading() as connection:
-            recalled = recalled_in(connection)
-            found = [(row.id, row.body) for row in connection.execute(query) if row.id not in recalled]
+            rows = connection.execute(query).all()
+            recalled = recalled_in(connection) if rows else {}
+        found = [(row.id, row.body) for row in rows if row.id not in recalled]
         return next((run for run, body in found if specimen or not RunRecord.model_validate_json(body).specimen), None)
 
     def earlier_runs_of(self, serial: str) -> tuple[EarlierRun, ...]:
