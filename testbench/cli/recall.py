@@ -131,7 +131,7 @@ def _headline(found: "RecallLine") -> str:
     recall, lifted = found.recall, found.lifted
     subject = f"{recall.of} {recall.subject}" + (f" ({recall.detail})" if recall.detail else "")
     state = "in force" if lifted is None else f"lifted on {lifted.at[:10]} by {lifted.by}: {lifted.why}"
-    said = f"{recall.number}  {recall.at[:10]}  {subject}: {len(recall.runs)} runs, {len(found.documents)} documents"
+    said = f"{recall.number}  {recall.at[:10]}  {subject}: {_count(recall)}; documents: {len(found.documents)}"
     return f"{said}; {recall.why.rstrip('.')} ({recall.by}); {state}"
 
 
@@ -139,8 +139,12 @@ def _tell(recall: "Recall", found_by: str, *, as_json: bool) -> None:
     if as_json:
         say_json(recall.model_dump(mode="json") | {"found_by": found_by})
         return
-    say(f"{recall.number} recalls {found_by}: {len(recall.runs)} runs.")
+    say(f"{recall.number} recalls {found_by}: {_count(recall)}.")
     _tell_runs(recall)
+
+
+def _count(recall: "Recall") -> str:
+    return "1 run" if len(recall.runs) == 1 else f"{len(recall.runs)} runs"
 
 
 def _tell_runs(recall: "Recall") -> None:

@@ -41,10 +41,8 @@ def command(serial: str, home: Path | None, *, as_json: bool) -> None:
 def _page(found: "ValvePage") -> list[str]:
     lines = [f"Valve {found.serial}"]
     for order in found.orders:
-        theirs = f" (theirs: {order.customer_order})" if order.customer_order else ""
-        lines.append(f"Order {order.order} for {order.customer}{theirs}, {order.procedure}")
-        facts = (order.valve, order.product, order.drawing and f"drawing {order.drawing}", order.heat_numbers)
-        lines.append(f"  {'; '.join(fact for fact in facts if fact)}")
+        lines.append(f"Order {order.order} for {order.customer} (theirs: {order.customer_order}), {order.procedure}")
+        lines.append(f"  {order.valve}; {order.product}, drawing {order.drawing}; {order.heat_numbers}")
     if not found.orders:
         lines.append("On no order that is on file.")
     for run in found.runs:
