@@ -8,6 +8,8 @@ import unicodedata
 LONGEST_NAME = 100
 _BY_BEGINNING = ((b"\xff\xd8\xff", "image/jpeg"), (b"\x89PNG\r\n\x1a\n", "image/png"), (b"%PDF-", "application/pdf"))
 PLAIN, UNKNOWN = "text/plain", "application/octet-stream"
+ENDINGS = {"image/jpeg": ".jpg", "image/png": ".png", "application/pdf": ".pdf", PLAIN: ".txt", UNKNOWN: ".bin"}
+"""What a file of our own naming ends in."""
 _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 """Categories of signs that cannot be seen, or that turn the line round."""
 

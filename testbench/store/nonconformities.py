@@ -112,6 +112,13 @@ class NonconformityReader:
             raise AttachmentDamagedError(number, attachment)
         return found, data
 
+    def rows_of_run(self, run: str) -> tuple[dict[str, Any], ...]:
+        """The entries that a run's nonconformity has, each as the ledger hashes it."""
+        table = tables.nonconformity
+        with self._database.reading() as connection:
+            rows = connection.execute(select(table).where(table.c.run == run).order_by(table.c.seq)).mappings()
+            return tuple(dict(row) for row in rows)
+
     def recalls(self) -> tuple[RecallLine, ...]:
         """Every recall, in the order of entry."""
         with self._database.reading() as connection:
