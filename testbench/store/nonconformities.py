@@ -38,6 +38,7 @@ from testbench.run.record import RunRecord, Verdict, canonical, sha256
 from testbench.run.signature import Meaning, Signature
 from testbench.store import tables
 from testbench.store.database import Database
+from testbench.store.ledger import named_rows
 from testbench.store.register import RegisterWriter
 
 RECORDER = "recorder"
@@ -116,8 +117,7 @@ class NonconformityReader:
         """The entries that a run's nonconformity has, each as the ledger hashes it."""
         table = tables.nonconformity
         with self._database.reading() as connection:
-            rows = connection.execute(select(table).where(table.c.run == run).order_by(table.c.seq)).mappings()
-            return tuple(dict(row) for row in rows)
+            return tuple(dict(row) for row in named_rows(connection, table, table.c.run == run))
 
     def recalls(self) -> tuple[RecallLine, ...]:
         """Every recall, in the order of entry."""
@@ -326,8 +326,7 @@ def _folded(connection: Connection, which: ColumnElement[bool]) -> tuple[Nonconf
     table = tables.nonconformity
     if not _there(connection, table):
         return ()
-    bodies = connection.scalars(select(table.c.body).where(which).order_by(table.c.seq))
-    return folded(map(Entry.model_validate_json, bodies))
+    return folded(Entry.model_validate_json(row["body"]) for row in named_rows(connection, table, which))
 
 
 def _of_serial(connection: Connection, serial: str) -> tuple[Nonconformity, ...]:
@@ -338,7 +337,7 @@ def _recalls(connection: Connection) -> tuple[RecallLine, ...]:
     table = tables.recall
     if not _there(connection, table):
         return ()
-    rows = connection.execute(select(table.c.kind, table.c.body).order_by(table.c.seq)).all()
+    rows = ((row["kind"], row["body"]) for row in named_rows(connection, table))
     return recalls_of([
         (Recall if kind == "recalled" else Lifting).model_validate_json(body) for kind, body in rows
     ])  # fmt: skip

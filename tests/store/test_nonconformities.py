@@ -15,9 +15,11 @@ from testbench.errors import (
     NonconformityUnknownError,
     RecallLiftedError,
     RecallUnknownError,
+    RowNotNamedError,
     RunRecalledError,
     StoreFailedError,
 )
+from testbench.procedure.adoption import Adoption
 from testbench.procedure.valve import Order
 from testbench.run.nonconformity import Closed, Disposed, Disposition, Noted, Part, Reworked, Standing
 from testbench.run.recall import Lifting, Recall
@@ -117,18 +119,29 @@ def test_an_accepted_retest_is_noted_as_such(store, examples):
 
 
 def test_a_trial_is_no_retest_of_a_real_valve(store, examples):
-    """A simulated acceptance shows nothing about a valve that was rejected on water."""
-    adopted = examples.example_run("", examples.valve("HL-6-0118", "NPS 6"), "6 mL")[0]
-    assert adopted.specimen  # nobody adopted the procedure: what follows is a trial as well
-    kept(store, examples)
+    """A simulated acceptance shows nothing about a valve that was rejected on water; a real one does."""
+    adopted = Adoption(
+        procedure="waterworks-swing-check", revision="2", sha256="a" * 64, adopted_by="Tobin Ashe",
+        at="2026-11-20T08:00:00+00:00", confirmed=(),
+    )  # fmt: skip
+    kept(store, examples, adoption=adopted, origin=Origin.LIVE)
     store.add_to_nonconformity(NUMBER, REWORK, BY)
     store.add_to_nonconformity(NUMBER, LAPPED, BY)
-    change(
-        store.database.path, "UPDATE nonconformity SET body = replace(body, '\"specimen\":true', '\"specimen\":false')"
-    )
-    kept(store, examples, caught="0.2 mL", origin=Origin.SIMULATED)
-    (found,) = store.nonconformities_of("HL-6-0118")
-    assert (found.standing, found.retests) == (Standing.REWORKED, ())
+    kept(store, examples, caught="0.2 mL", adoption=adopted, origin=Origin.SIMULATED)
+    assert not store.nonconformity(NUMBER).opened.specimen
+    assert (store.nonconformity(NUMBER).standing, store.nonconformity(NUMBER).retests) == (Standing.REWORKED, ())
+    kept(store, examples, caught="0.2 mL", adoption=adopted, origin=Origin.LIVE)
+    assert store.nonconformity(NUMBER).standing is Standing.PASSED
+
+
+@pytest.mark.parametrize("table", ["nonconformity", "recall"])
+def test_a_forged_row_is_never_believed(store, path, examples, table):
+    """Each row is held against the ledger when it is read: a rework that nobody entered opens no way to a retest."""
+    run = kept(store, examples)
+    recall(store, run)
+    change(path, f"UPDATE {table} SET body = replace(body, 'a', 'e')")
+    with pytest.raises(RowNotNamedError):
+        store.nonconformities_of("HL-6-0118") if table == "nonconformity" else store.recalls()
 
 
 # Entries and attachments -------------------------------------------------------------------------
@@ -212,7 +225,7 @@ def test_a_run_is_found_by_every_calibration_it_rests_on(store, examples):
     assert store.runs_relying_on("calibration", subject="waterworks-swing-check") == ()
 
 
-@pytest.mark.parametrize("version", ["0001", "0003", "0005", "0007"])
+@pytest.mark.parametrize("version", ["0001", "0003", "0005", "0007", "0008"])
 def test_runs_from_before_are_found_as_well(path, version):
     """The migration notes what they rest on; the new tables agree with the records, and nothing else is opened."""
     shutil.copy(RECORDS / f"schema-{version}.db", path)
@@ -228,7 +241,7 @@ def test_runs_from_before_are_found_as_well(path, version):
 
 def test_a_damaged_record_stops_no_migration(path):
     """It gives nothing, and the ledger names it."""
-    shutil.copy(RECORDS / "schema-0007.db", path)
+    shutil.copy(RECORDS / "schema-0008.db", path)
     change(path, "UPDATE record SET body = 'torn' WHERE run = 2")
     with SqliteStore(path, "B1") as store:
         assert "B1-000002" not in store.runs_relying_on("calibration", subject="CAL-26-0311")
@@ -236,7 +249,7 @@ def test_a_damaged_record_stops_no_migration(path):
 
 def test_a_file_from_before_is_read_without_them(path):
     """Beside an older program: no nonconformities, no recalls, and the ledger is walked."""
-    shutil.copy(RECORDS / "schema-0007.db", path)
+    shutil.copy(RECORDS / "schema-0008.db", path)
     with RunReader.beside(path) as store:
         assert (store.nonconformities(), store.recalls(), store.nonconformities_of("HL-6-0118")) == ((), (), ())
         assert len(store.runs_measured_with("T-0042")) == 3
