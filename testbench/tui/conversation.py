@@ -327,9 +327,9 @@ class Conversation:
         match self.mode:
             case Mode.VALVE:
                 return self._find(said)
-            case Mode.PLACE:
+            case Mode.PLACE if said.casefold() not in RIG_PLACES:  # typed or chosen, a hose is none of the valve
                 return self._leaks_at(said)
-            case Mode.RIG:
+            case Mode.PLACE | Mode.RIG:
                 return self._rig_leaks_at(said)
             case _:
                 return self._attended_by(said)

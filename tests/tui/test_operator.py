@@ -460,6 +460,13 @@ def test_a_place_of_the_valve_still_rejects():
     assert (found.request, found.seen) == ("observe", Seen.LEAKAGE)
 
 
+def test_a_place_of_the_rig_that_is_typed_is_the_rigs_as_well():
+    """Nobody's valve is rejected because somebody typed what stands in the list."""
+    scene = scenes.holding()
+    fingers = Fingers(scene.model_copy(update={"actions": (*scene.actions, RIG)}))
+    assert fingers.press("f4", *"Hose", "enter") == m.RigLeak(request="rig_leak", where="Hose")
+
+
 def test_where_nothing_is_looked_at_f4_asks_for_the_rig_alone():
     """A seat test that is collected: F4 keeps its meaning, leakage was seen, and only the rig is left as a place."""
     fingers = Fingers(update(actions=(RIG,)))
