@@ -1974,6 +1974,18 @@ class RunRecalledError(BenchError):
 
 
 @dataclass(eq=False)
+class RunNonconformingError(BenchError):
+    """A run that has a nonconformity is not released."""
+
+    run: str
+    number: str
+    remedy: ClassVar[str] = "Release the run of its retest; a valve that goes by concession goes without a release."
+
+    def sentence(self) -> str:
+        return f"Run {self.run} cannot be released: it has the nonconformity {self.number}."
+
+
+@dataclass(eq=False)
 class SerialNeverSeenError(BenchError):
     """Nothing is known of a serial number."""
 

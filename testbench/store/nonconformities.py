@@ -17,6 +17,7 @@ from testbench.errors import (
     NonconformityUnknownError,
     RecallLiftedError,
     RecallUnknownError,
+    RunNonconformingError,
 )
 from testbench.procedure.valve import Order
 from testbench.run.nonconformity import (
@@ -170,11 +171,10 @@ class NonconformityWriter(RegisterWriter):
         Raises:
             NonconformityOpenError: it has one.
         """
-        table = tables.nonconformity
         with self._database.writing() as connection:
-            there = connection.scalar(select(table.c.number).where(table.c.run == record.run).limit(1))
-            if there is not None:
-                raise NonconformityOpenError(record.run, there)
+            there = nonconformities_in(connection, [record.run])
+            if there:
+                raise NonconformityOpenError(record.run, there[record.run])
             return self._open_nonconformity(connection, opened_by(record, sha256(canonical(record)), why), by)
 
     def add_to_nonconformity(self, number: str, what: What, by: EnteredBy) -> Nonconformity:
@@ -226,6 +226,8 @@ class NonconformityWriter(RegisterWriter):
     def _insert_signature(self, connection: Connection, signature: Signature) -> Signature:
         if signature.meaning is Meaning.RELEASED:
             check_not_recalled(signature.subject_id, _recalls(connection))
+            if (number := nonconformities_in(connection, [signature.subject_id]).get(signature.subject_id)) is not None:
+                raise RunNonconformingError(signature.subject_id, number)
         return super()._insert_signature(connection, signature)
 
     # In the transaction that seals a run ---------------------------------------------------------
@@ -316,6 +318,15 @@ def recalled_run(record: RunRecord, why: str, documents: Sequence[str]) -> Recal
 def recalled_in(connection: Connection) -> Mapping[str, tuple[str, ...]]:
     """Run → numbers of the recalls in force that name it."""
     return in_force(_recalls(connection))
+
+
+def nonconformities_in(connection: Connection, runs: Sequence[str]) -> dict[str, str]:
+    """Run → number of the nonconformity that it opened, or that was opened for it."""
+    table = tables.nonconformity
+    if not _there(connection, table):
+        return {}
+    rows = connection.execute(select(table.c.run, table.c.number).where(table.c.run.in_(runs)).distinct())
+    return {row.run: row.number for row in rows}
 
 
 def _there(connection: Connection, table: Table) -> bool:

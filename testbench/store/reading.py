@@ -40,7 +40,7 @@ from testbench.store.counting import CountReader
 from testbench.store.database import Database
 from testbench.store.ledger import BATCH, stated
 from testbench.store.ledger_questions import LedgerReader
-from testbench.store.nonconformities import NonconformityReader, recalled_in, relying_on
+from testbench.store.nonconformities import NonconformityReader, nonconformities_in, recalled_in, relying_on
 from testbench.store.register import RegisterReader
 from testbench.store.schema import check_readable
 
@@ -243,7 +243,9 @@ class RunReader(RegisterReader, LedgerReader, CountReader, NonconformityReader):
         )
 
     def accepted_run_of(self, serial: str, *, specimen: bool = True) -> str | None:
-        """The first run in which this serial number was accepted and that is not recalled; None where there is none.
+        """The first run in which this serial number was accepted and that nothing has undone; None where there is none.
+
+        A recall undoes an acceptance; so does a nonconformity that was opened for the run, and then that rules.
 
         Args:
             serial: the number; letters count alike in either case.
@@ -258,8 +260,9 @@ class RunReader(RegisterReader, LedgerReader, CountReader, NonconformityReader):
         )
         with self._database.reading() as connection:
             rows = connection.execute(query).all()
-            recalled = recalled_in(connection) if rows else {}
-        found = [(row.id, row.body) for row in rows if row.id not in recalled]
+            undone = recalled_in(connection) if rows else {}
+            nonconforming = nonconformities_in(connection, [row.id for row in rows]) if rows else {}
+        found = [(row.id, row.body) for row in rows if row.id not in undone and row.id not in nonconforming]
         return next((run for run, body in found if specimen or not RunRecord.model_validate_json(body).specimen), None)
 
     def earlier_runs_of(self, serial: str) -> tuple[EarlierRun, ...]:

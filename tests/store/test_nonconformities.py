@@ -16,6 +16,7 @@ from testbench.errors import (
     RecallLiftedError,
     RecallUnknownError,
     RowNotNamedError,
+    RunNonconformingError,
     RunRecalledError,
     StoreFailedError,
 )
@@ -308,6 +309,18 @@ def test_a_recalled_acceptance_does_not_stand_in_the_way_of_a_new_test(store, ex
     assert store.accepted_run_of("HL-6-0118") is None
     lift(store, "RC-B1-000001")
     assert store.accepted_run_of("HL-6-0118") == run
+
+
+def test_an_acceptance_with_a_nonconformity_is_neither_released_nor_in_the_way(store, examples):
+    """Opened by hand for an accepted run: from then on the rules of the nonconformity decide."""
+    examples.fill(store)
+    (signature,) = store.signatures_of("B1-000001")
+    store.open_nonconformity(store.load("B1-000001")[0], "Scratched flange.", BY)
+    with pytest.raises(RunNonconformingError) as refusal:
+        store.add_signature(signature.model_copy(update={"meaning": Meaning.RELEASED}), lambda _: None)
+    assert str(refusal.value) == "Run B1-000001 cannot be released: it has the nonconformity N-B1-000002."
+    assert store.accepted_run_of("HL-4-0117") is None
+    assert store.nonconformities_of("HL-4-0117")[0].standing is Standing.UNDECIDED
 
 
 def test_a_recall_is_lifted_once(store, examples):
