@@ -14,7 +14,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from testbench.archive_proof import CHECKPOINT, LEDGER, SUMS, proved
+from testbench.archive_proof import CHECKPOINT, LEDGER, NONCONFORMITY, SUMS, attachment_name, proved
 from testbench.custody import checkpoint_at
 from testbench.errors import ArchiveRefusedError, BenchError
 from testbench.run.ledger import canonical_json
@@ -42,6 +42,9 @@ To check that a run is the one that the ledger names:
   5. signature-*.json: "body" (the text of the file), "meaning", "subject" (its "subject_id") and "seq" (a number, the
      subject of the entry), as canonical JSON; its SHA-256   = "body_sha256" of the entry "signature" in ledger.jsonl
      whose number is the signature's "ledger_seq" and one
+  6. nonconformity.jsonl, where there is one: each line as it stands; its SHA-256   = "body_sha256" of the entry
+     "nonconformity" in ledger.jsonl whose subject is its "seq"; attachment-N.*: its SHA-256 stands in the line that
+     attached it
 To check that an entry of ledger.jsonl has not changed: take its line without "hash", names sorted, no spaces,
 "version" named "v" (canonical JSON, RFC 8785); its SHA-256 is "hash", and "prev" is the "hash" of the line before.
 To check that the ledger was not written anew: its entry number n, as checkpoint.json has it, has the hash "head"; the
@@ -132,6 +135,16 @@ def _files_of(store: "SqliteStore", run: str) -> Iterator[tuple[str, bytes]]:
     )
     yield "journal.jsonl", b"".join(canonical_json(line) + b"\n" for line in lines)
     yield "sealed.json", canonical_json(store.sealed(run).body)
+    yield from _of_its_nonconformity(store, run)
+
+
+def _of_its_nonconformity(store: "SqliteStore", run: str) -> Iterator[tuple[str, bytes]]:
+    """Its entries, and the files that were attached to it; nothing where there is none."""
+    rows = store.rows_of_run(run)
+    if rows:
+        yield NONCONFORMITY, b"".join(canonical_json(row) + b"\n" for row in rows)
+        for one in store.nonconformity(rows[0]["number"]).attachments:
+            yield attachment_name(one), store.attachment(rows[0]["number"], one.attachment)[1]
 
 
 def _put(path: Path, data: bytes) -> None:

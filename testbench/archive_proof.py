@@ -6,11 +6,15 @@ from pathlib import Path
 from typing import Any
 
 from testbench.errors import ArchiveRefusedError
+from testbench.run.attachments import ENDINGS
 from testbench.run.ledger import Checkpoint, Entry, Held, Walk, canonical_json
+from testbench.run.nonconformity import Attached
+from testbench.run.nonconformity import Entry as NonconformityEntry
 from testbench.run.record import RunRecord, TraceReference, sha256
 from testbench.run.signature import Signature
 
 LEDGER, CHECKPOINT, SUMS = "ledger.jsonl", "checkpoint.json", "SHA256SUMS"
+NONCONFORMITY = "nonconformity.jsonl"
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +104,7 @@ def _check_run(folder: Path, chain: _Chain) -> None:
             and _are_the_samples(folder, record)
             and _is_the_journal(folder, body)
             and all(_is_signed(path, record, chain) for path in folder.glob("signature-*.json"))
+            and _is_its_nonconformity(folder, chain)
         )
     except (ValueError, KeyError) as damage:
         raise _WrongError(f"run {folder.name} cannot be read") from damage
@@ -140,6 +145,27 @@ def _is_signed(path: Path, record: RunRecord, chain: "_Chain") -> bool:
         for one in entries
         if _kind(one) == "signature"
     )
+
+
+def _is_its_nonconformity(folder: Path, chain: "_Chain") -> bool:
+    """Whether an entry stands for each line, and each attached file is the one that was attached."""
+    path = folder / NONCONFORMITY
+    if not path.exists():
+        return not any(folder.glob("attachment-*"))
+    named = {(one.subject, one.body_sha256) for one in chain.entries if _kind(one) == "nonconformity"}
+    lines = path.read_bytes().splitlines()
+    rows = [json.loads(line) for line in lines]
+    found = [NonconformityEntry.model_validate_json(row["body"]).what for row in rows]
+    attached = {attachment_name(what): what.sha256 for what in found if isinstance(what, Attached)}
+    there = {one.name: sha256(one.read_bytes()) for one in folder.glob("attachment-*")}
+    return there == attached and all(
+        (str(row["seq"]), sha256(line)) in named for row, line in zip(rows, lines, strict=True)
+    )
+
+
+def attachment_name(attached: Attached) -> str:
+    """How an attached file is called in an export; never by the name it had."""
+    return f"attachment-{attached.attachment}{ENDINGS[attached.media_type]}"
 
 
 def _kind(entry: Entry) -> str:

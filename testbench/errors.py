@@ -1898,6 +1898,252 @@ class DocumentNotWrittenError(BenchError):
         return f"Document {self.path} was not written: {self.found}."
 
 
+# Nonconformities and recalls --------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class NonconformityStepError(BenchError):
+    """An entry may not follow as the nonconformity stands."""
+
+    number: str
+    step: str
+    standing: str
+    allowed: tuple[str, ...]
+    remedy: ClassVar[str] = "Look at 'testbench nonconformity show' and enter what comes next; nothing was entered."
+
+    def sentence(self) -> str:
+        allowed = ", ".join(self.allowed) or "nothing more"
+        return f"Nonconformity {self.number} cannot be {self.step}: it stands as '{self.standing}'; allowed: {allowed}."
+
+
+@dataclass(eq=False)
+class NonconformityUnknownError(BenchError):
+    """There is no nonconformity of this number."""
+
+    number: str
+    where: str
+    remedy: ClassVar[str] = "'testbench nonconformity list' shows the numbers."
+
+    def sentence(self) -> str:
+        return f"There is no nonconformity {self.number} in {self.where}."
+
+
+@dataclass(eq=False)
+class NonconformityOpenError(BenchError):
+    """A run has its nonconformity already."""
+
+    run: str
+    number: str
+    remedy: ClassVar[str] = "Add a note to it: 'testbench nonconformity note'."
+
+    def sentence(self) -> str:
+        return f"Run {self.run} has the nonconformity {self.number} already."
+
+
+@dataclass(eq=False)
+class EntryRefusedError(BenchError):
+    """What was to be entered is incomplete or cannot be read."""
+
+    what: str
+    found: str
+    remedy: ClassVar[str] = "Correct what is named and enter it again; nothing was entered."
+
+    def sentence(self) -> str:
+        return f"The {self.what} is not entered: {self.found}."
+
+
+@dataclass(eq=False)
+class SerialScrappedError(BenchError):
+    """A scrapped valve is tested no more."""
+
+    serial: str
+    number: str
+    remedy: ClassVar[str] = "Read the serial number on the valve again; what replaces a scrapped valve gets a new one."
+
+    def sentence(self) -> str:
+        return f"Serial number {self.serial} was scrapped (nonconformity {self.number}); it is tested no more."
+
+
+@dataclass(eq=False)
+class SerialConcededError(BenchError):
+    """A valve that goes by concession is not tested again."""
+
+    serial: str
+    number: str
+    remedy: ClassVar[str] = "Where it is to be reworked after all, enter that: 'testbench nonconformity dispose'."
+
+    def sentence(self) -> str:
+        return f"Serial number {self.serial} was conceded as it is (nonconformity {self.number}); no rework is entered."
+
+
+@dataclass(eq=False)
+class SerialUndecidedError(BenchError):
+    """Nobody has decided what becomes of a rejected valve."""
+
+    serial: str
+    number: str
+    run: str
+    remedy: ClassVar[str] = "Have a reviewer or engineer decide: 'testbench nonconformity dispose'."
+
+    def sentence(self) -> str:
+        return (
+            f"Serial number {self.serial} was found nonconforming in run {self.run}; nonconformity {self.number} has "
+            "no disposition yet."
+        )
+
+
+@dataclass(eq=False)
+class ReworkMissingError(BenchError):
+    """A valve that is to be reworked has no rework entered."""
+
+    serial: str
+    number: str
+    remedy: ClassVar[str] = "Enter what was done and what was disturbed: 'testbench nonconformity rework'."
+
+    def sentence(self) -> str:
+        return f"Serial number {self.serial} is to be reworked (nonconformity {self.number}); no rework is entered yet."
+
+
+@dataclass(eq=False)
+class ShellTestMissingError(BenchError):
+    """A rework disturbed the shell, and the procedure would not test it again."""
+
+    serial: str
+    number: str
+    procedure: str
+    remedy: ClassVar[str] = "Put the valve on a procedure with a shell test."
+
+    def sentence(self) -> str:
+        return (
+            f"The rework of serial number {self.serial} (nonconformity {self.number}) disturbed its shell, and "
+            f"procedure {self.procedure} has no shell test."
+        )
+
+
+@dataclass(eq=False)
+class AttachmentRefusedError(BenchError):
+    """A file cannot be attached."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = "Name an ordinary file within the limit that bench.toml sets; nothing was attached."
+
+    def sentence(self) -> str:
+        return f"{self.path!r} is not attached: {self.found}."
+
+
+@dataclass(eq=False)
+class AttachmentUnknownError(BenchError):
+    """A nonconformity has no attachment of this number."""
+
+    number: str
+    attachment: int
+    there: int
+    remedy: ClassVar[str] = "'testbench nonconformity show' lists the attachments."
+
+    def sentence(self) -> str:
+        return f"Nonconformity {self.number} has no attachment {self.attachment}; it has {self.there}."
+
+
+@dataclass(eq=False)
+class AttachmentDamagedError(BenchError):
+    """The content of an attachment is not what was attached."""
+
+    number: str
+    attachment: int
+    remedy: ClassVar[str] = "Walk the ledger ('testbench ledger verify') and bring the records back from a backup."
+
+    def sentence(self) -> str:
+        return f"Attachment {self.attachment} of nonconformity {self.number} does not match its SHA-256."
+
+
+@dataclass(eq=False)
+class ExportRefusedError(BenchError):
+    """An attachment was not written to a file."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = "Name another file; nothing was written."
+
+    def sentence(self) -> str:
+        return f"{self.path} is not written: {self.found}."
+
+
+@dataclass(eq=False)
+class RecallEmptyError(BenchError):
+    """Nothing rests on what is to be recalled."""
+
+    of: str
+    subject: str
+    found: str
+    remedy: ClassVar[str] = (
+        "Check the number as it stands on the pages ('testbench history', 'testbench calibration list')."
+    )
+
+    def sentence(self) -> str:
+        return f"The {self.of} {self.subject} recalls nothing: {self.found}."
+
+
+@dataclass(eq=False)
+class RecallUnknownError(BenchError):
+    """There is no recall of this number."""
+
+    number: str
+    remedy: ClassVar[str] = "'testbench recall list' shows the numbers."
+
+    def sentence(self) -> str:
+        return f"There is no recall {self.number}."
+
+
+@dataclass(eq=False)
+class RecallLiftedError(BenchError):
+    """A recall was lifted already."""
+
+    number: str
+    by: str
+    at: str
+    remedy: ClassVar[str] = "There is nothing left to lift."
+
+    def sentence(self) -> str:
+        return f"Recall {self.number} was lifted already, by {self.by} on {self.at[:10]}."
+
+
+@dataclass(eq=False)
+class RunRecalledError(BenchError):
+    """A recalled run is not released."""
+
+    run: str
+    recalls: tuple[str, ...]
+    remedy: ClassVar[str] = "Test the valve again, or have an engineer lift the recall with its reason."
+
+    def sentence(self) -> str:
+        return f"Run {self.run} cannot be released: it is recalled by {', '.join(self.recalls)}."
+
+
+@dataclass(eq=False)
+class RunNonconformingError(BenchError):
+    """A run that has a nonconformity is not released."""
+
+    run: str
+    number: str
+    remedy: ClassVar[str] = "Release the run of its retest; a valve that goes by concession goes without a release."
+
+    def sentence(self) -> str:
+        return f"Run {self.run} cannot be released: it has the nonconformity {self.number}."
+
+
+@dataclass(eq=False)
+class SerialNeverSeenError(BenchError):
+    """Nothing is known of a serial number."""
+
+    serial: str
+    where: str
+    remedy: ClassVar[str] = "Read the number on the valve again; 'testbench order list' and 'history --serial' help."
+
+    def sentence(self) -> str:
+        return f"Serial number {self.serial} stands on no order and in no run in {self.where}."
+
+
 # Rig --------------------------------------------------------------------------------------------
 
 

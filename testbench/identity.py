@@ -1,17 +1,17 @@
 """The persons of a home: their desk put together, and what is done on a person's authority."""
 
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from testbench.custody import check_issuable, issue_document
-from testbench.errors import BenchError, PageOwedError
+from testbench.errors import BenchError, PageOwedError, RoleMissingError
 from testbench.wiring import Home, open_store
 
 if TYPE_CHECKING:
     from testbench.certificate.issue import Issued
     from testbench.run.record import RunRecord
-    from testbench.run.signature import Meaning, Signature
+    from testbench.run.signature import Meaning, Role, Signature
     from testbench.station.at_the_bench import Signing
     from testbench.station.bench import Bench
     from testbench.station.desk import Desk, Given
@@ -94,6 +94,39 @@ def engineer_of(home: Home, by: str, ask: Callable[[str], str]) -> "tuple[str, P
 
         person = desk.in_role(Given(by, ask(f"Password of {by}")), Role.ENGINEER, Method.PASSWORD)
         return person.name, person
+
+
+def somebody_of(home: Home, by: str, roles: "Sequence[Role]", ask: Callable[[str], str]) -> tuple[str, str]:
+    """Who enters something that several roles may enter: the printed name, and the id.
+
+    Args:
+        home: the bench.
+        by: id or printed name; where nobody is registered yet, whoever is named.
+        roles: any of which is enough.
+        ask: asks for the password, or for the PIN of somebody who has no password.
+
+    Returns:
+        The name, and the id; empty where nobody is registered: named, not authenticated.
+
+    Raises:
+        NotAuthenticatedError, PersonLockedError, PersonDisabledError, RoleMissingError: nothing is entered.
+    """
+    from testbench.run.signature import Method
+    from testbench.station.desk import Given
+    from testbench.station.people import find_person
+
+    with open_store(home) as store:
+        desk = desk_of(home, store)
+        people = desk.people()
+        if not people:
+            return by, ""
+        found = find_person(people, by)
+        at_the_bench = found is not None and Method.PASSWORD not in found.secrets
+        method = Method.PIN if at_the_bench else Method.PASSWORD
+        person = desk.authenticate(Given(by, ask(f"{method[0].upper()}{method[1:]} of {by}")), method)
+        if not set(roles) & set(person.roles):
+            raise RoleMissingError(person.id, tuple(person.roles), " or ".join(roles))
+        return person.name, person.id
 
 
 def procedure_signature(home: Home, engineer: "Person | None", procedure: str, digest: str) -> "Signature | None":

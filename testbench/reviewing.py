@@ -6,12 +6,14 @@ from typing import TYPE_CHECKING
 
 from testbench.custody import check_issuable
 from testbench.identity import desk_of, statement_for, write_owed
+from testbench.nonconforming import checked, entered_by
 from testbench.wiring import Home, open_store
 
 if TYPE_CHECKING:
     from testbench.run.record import RunRecord
     from testbench.run.signature import Signature
     from testbench.station.desk import Given
+    from testbench.station.people import Person
     from testbench.station.review import ReviewEntry
     from testbench.station.review_desk import RecordsDesk
     from testbench.store.repository import SqliteStore
@@ -32,6 +34,26 @@ class _Certificates:
         return str(write_owed(self._home, record, signature).path)
 
 
+class _Register:
+    """Nonconformities and recalls of a home, as a reviewer meets them."""
+
+    def __init__(self, store: "SqliteStore") -> None:
+        self._store = store
+
+    def open(self, record: "RunRecord", reviewer: "Person", why: str) -> str:
+        """Open one by hand; gives its number."""
+        return self._store.open_nonconformity(record, checked(why, "nonconformity"), entered_by(reviewer)).number
+
+    def lines_of(self, serial: str) -> tuple[str, ...]:
+        """Those of a serial number, newest last."""
+        found = self._store.nonconformities_of(serial)
+        return tuple(f"{one.number}, run {one.opened.run}: {one.standing}. {one.opened.reason}" for one in found)
+
+    def recalled(self, run: str) -> str:
+        """Numbers of the recalls in force that name it."""
+        return ", ".join(self._store.recalled().get(run, ()))
+
+
 @contextmanager
 def review_desk(home: Home, given: "Given") -> "Iterator[RecordsDesk]":
     """A desk for one reviewer, who shows the password once to sit down and again for whatever is signed.
@@ -45,7 +67,7 @@ def review_desk(home: Home, given: "Given") -> "Iterator[RecordsDesk]":
     with open_store(home) as store:
         desk = desk_of(home, store)
         reviewer = desk.in_role(given, Role.REVIEWER, Method.PASSWORD)
-        yield RecordsDesk(store, desk, reviewer, _Certificates(home, store))
+        yield RecordsDesk(store, desk, reviewer, _Certificates(home, store), _Register(store))
 
 
 def statements_of(home: Home, runs: tuple[str, ...]) -> tuple[str, ...]:

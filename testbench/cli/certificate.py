@@ -92,10 +92,33 @@ def verify(  # noqa: PLR0917 - one for each option
     if not file.exists():
         raise DocumentMissingError(str(file))
     judged = verify_apart(file, anchors_of(home_of(home) / "keys", roots, lists, stamps))
+    recalls = _recalls_of(home_of(home), judged.record_sha256)
     if as_json:
-        say_json({**asdict(judged), "fingerprint_grouped": grouped(judged.fingerprint)})
+        say_json({**asdict(judged), "fingerprint_grouped": grouped(judged.fingerprint), "recalled_by": recalls})
     else:
         for line in in_words(judged):
             say(line)
+        if recalls:
+            say(f"RECALLED by {', '.join(recalls)}: its works does not stand by this page any more.")
     known = INTACT if judged.trusted else UNKNOWN_SIGNER
     sys.exit(CHANGED if not judged.intact else DOES_NOT_FOLLOW if not judged.follows else known)
+
+
+def _recalls_of(folder: Path, record_sha256: str) -> list[str]:
+    """The recalls in force that name a record, by the home at hand; a customer has none."""
+    from testbench.errors import BenchError
+    from testbench.wiring import Home, read_store
+
+    if not record_sha256 or not (folder / "testbench.db").exists():
+        return []
+    try:
+        with read_store(Home(folder)) as store:
+            lines = store.recalls()
+    except BenchError as failure:  # what is asked is whether the page is intact; this stands beside
+        click.echo(f"Whether it was recalled could not be looked up: {failure}", err=True)
+        return []
+    return [
+        line.recall.number
+        for line in lines
+        if line.lifted is None and any(run.record_sha256 == record_sha256 for run in line.recall.runs)
+    ]

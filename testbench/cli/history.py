@@ -30,7 +30,8 @@ def command(
         return
     for run in runs:
         verdict = f"{run.verdict}" if run.verdict else f"void ({run.ended})"
-        say(f"{run.run}  {run.started[:16]}  {run.serial:<20} {run.order:<12} {verdict:<14} {run.reason}")
+        recalled = f" RECALLED by {', '.join(run.recalled)}" if run.recalled else ""
+        say(f"{run.run}  {run.started[:16]}  {run.serial:<20} {run.order:<12} {verdict:<14} {run.reason}{recalled}")
     if not runs:
         say("There are no runs yet." if before is None and not serial else "There are no such runs.")
 

@@ -17,6 +17,10 @@ class Seen(StrEnum):
     LEAKAGE = "leakage"
 
 
+RIG_PLACES = ("blind gasket", "hose", "fixture")
+"""Where a rig leaks; a leak there is none of the valve and voids the stage (common practice)."""
+
+
 class Observation(Value):
     """One explicit answer of the operator."""
 

@@ -108,6 +108,7 @@ class Stage:
             Action.MEASURE_C: Event.BLEED in row and self.decaying is not None and self.decaying.bleeding is not None,
             Action.CONCLUDE: Event.CONCLUDED in row and _leakage_seen(state),
             Action.VENT_AGAIN: Event.VENT_AGAIN in row,
+            Action.RIG_LEAK: state.phase in _UNDER_PRESSURE and not _leakage_seen(state),
             Action.STOP: Event.STOPPED in row,
         }
         return tuple(action for action, offered in fits.items() if offered)
@@ -333,6 +334,22 @@ class Stage:
         happened = [Happening(observation.at, "observation", f"Observed: {observation.seen}{place}.")]
         state = replace(state, observations=(*state.observations, observation))
         return self._finish_if_all_observed(state, observation.at, happened), happened
+
+    def rig_leaked(self, state: StageState, at: int, where: str) -> tuple[StageState, list[Happening]]:
+        """Record that the rig leaks: the stage is void, and the valve is not judged by it.
+
+        Once leakage of the valve was said it stays said, and no leak of the rig takes it back.
+
+        Raises:
+            RequestRefusedError: the stage is not under pressure, or leakage of the valve was seen.
+            ObservationRefusedError: no place was given.
+        """
+        self._check_possible(state, Action.RIG_LEAK)
+        if not where.strip():
+            raise ObservationRefusedError("no place was given", "say where the rig leaks")
+        happened: list[Happening] = []
+        sentence = f"The rig leaked at the {where.strip()}; nothing is shown about the valve."
+        return self._apply(replace(state, rig_leak=where.strip()), Event.STOPPED, at, happened, sentence), happened
 
     def read_volume(self, state: StageState, at: int, collection: Collection) -> tuple[StageState, list[Happening]]:
         """Record the volume that was caught in the newest collection.

@@ -177,6 +177,8 @@ class StageRecord(Value):
     """One for each channel beside the deciding one, in the order of the run's."""
     attendance: Attendance | None = later(None)
     """None where the order names no witness point for this stage."""
+    rig_leak: str = later("")
+    """Where the rig leaked; the stage was stopped for it and is void."""
 
 
 class BlankRun(Value):

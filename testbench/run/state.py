@@ -24,6 +24,8 @@ class Action(StrEnum):
     EXTEND = "extend"
     LEAVE_UNDECIDED = "leave_undecided"
     CONCLUDE = "conclude"
+    RIG_LEAK = "rig_leak"
+    """The rig leaks: a blind gasket, a hose, a fixture. That says nothing about the valve."""
     STOP = "stop"
 
 
@@ -89,5 +91,7 @@ class StageState:
     """How long the hold must last for the decay to decide [s]; None where it does not."""
     decay_undecided: Undecided | None = None
     observations: tuple[Observation, ...] = ()
+    rig_leak: str = ""
+    """Where the rig leaked; the stage is then void."""
     ending: Ending | None = None
     reason: str = ""

@@ -96,6 +96,13 @@ class Retention(Value):
         return today.replace(year=today.year - self.years_online, day=28 if leap else today.day)
 
 
+class NonconformityEntry(Value):
+    """What bench.toml says of nonconformities."""
+
+    largest_attachment_mb: Annotated[int, Field(ge=1, le=500)] = 20
+    """Largest file that may be attached [MB]; our own decision: a photograph has some 5 MB."""
+
+
 class TimeStampEntry(Value):
     """The time-stamp authority (RFC 3161) that documents are stamped by."""
 
@@ -138,6 +145,7 @@ class Bench(Value):
     water_temperature: Temperature | None = None
     """As somebody states it; a temperature channel overrules it."""
     time_stamp: TimeStampEntry | None = None
+    nonconformity: NonconformityEntry = NonconformityEntry()
     """None: the signing time is the station's clock alone."""
 
     @field_validator("water_temperature")

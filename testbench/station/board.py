@@ -22,6 +22,8 @@ class BoardLine(Value):
     void: int
     released: int | None
     """None where nobody is registered who could release."""
+    recalled: int = 0
+    """Valves whose newest run is recalled; they stand among the others, too."""
 
 
 def state_of(order: Order, serial: str, states: Mapping[tuple[str, str], str]) -> str:
@@ -33,6 +35,7 @@ def board(
     orders: Sequence[Order],
     states: Mapping[tuple[str, str], str],
     released: Container[tuple[str, str]] | None = None,
+    recalled: Container[tuple[str, str]] = (),
 ) -> tuple[BoardLine, ...]:
     """The lines of the board, in the order of ``orders``.
 
@@ -41,6 +44,7 @@ def board(
         states: (order, serial) → verdict or "void" of the newest closed run (``RunStore.states_of``).
         released: (order, serial) of the valves that were released; None where nobody can be.
             A valve that was tested again since counts only while it is accepted.
+        recalled: (order, serial) of the valves whose newest run is recalled.
     """
     lines = []
     for order in orders:
@@ -57,6 +61,7 @@ def board(
                 "valves": len(order.valves),
                 **{state.replace(" ", "_"): count[state] for state in STATES},
                 "released": out,
+                "recalled": sum((order.number, valve.serial) in recalled for valve in order.valves),
             })
         )
     return tuple(lines)

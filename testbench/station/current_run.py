@@ -117,6 +117,7 @@ class StageUnderWay:
             finding=None,
             drawn=state.drawn,
             attendance=self.attendance,
+            rig_leak=state.rig_leak,
         )
 
 

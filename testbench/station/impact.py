@@ -83,9 +83,12 @@ class RunImpact:
 def questioned(record: RunRecord, report: CalibrationReport, reports: Reports, old: Predecessor | None) -> bool:
     """Whether a run was measured with the instrument between the last good calibration and this one.
 
-    Where nothing is known before, every run counts.
+    Where nothing is known before, every run counts. Whether the instrument decided or was read beside is another
+    question.
     """
-    if record.channel.serial != report.serial:
+    channels = (record.channel, *(one.channel for one in record.beside))
+    channel = next((one for one in channels if one.serial == report.serial), None)
+    if channel is None:
         return False
     later = {
         other.certificate_number
@@ -93,7 +96,7 @@ def questioned(record: RunRecord, report: CalibrationReport, reports: Reports, o
         if other.serial == report.serial and other.calibrated_on >= report.calibrated_on
     }
     on = date.fromisoformat(record.started[:10])
-    return record.channel.certificate_number not in later and (old is None or on >= old.calibrated_on)
+    return channel.certificate_number not in later and (old is None or on >= old.calibrated_on)
 
 
 def impact_on(record: RunRecord, document: str, found: AsFound) -> RunImpact:

@@ -180,6 +180,13 @@ class Conclude(Request):
     request: Literal["conclude"]
 
 
+class RigLeak(Request):
+    """The rig leaks, not the valve: the stage is void and pressure must be released."""
+
+    request: Literal["rig_leak"]
+    where: Annotated[Said, Field(min_length=1)]
+
+
 class Stop(Request):
     """Stop the stage; it is void and pressure must be released."""
 
@@ -217,6 +224,7 @@ AnyRequest = Annotated[
     | Extend
     | LeaveUndecided
     | Conclude
+    | RigLeak
     | Stop
     | EndRun
     | Sign

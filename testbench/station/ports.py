@@ -8,6 +8,7 @@ from typing import Protocol
 from testbench.framing.lines import Rejected
 from testbench.procedure.adoption import Adoption
 from testbench.procedure.valve import Order
+from testbench.run.nonconformity import Nonconformity
 from testbench.run.progress import Happening
 from testbench.run.record import EarlierRun, RunRecord, Verdict
 from testbench.run.samples import Gap, Sample, Trace
@@ -43,6 +44,8 @@ class RunSummary:
     origin: str
     record_sha256: str
     document: str
+    recalled: tuple[str, ...] = ()
+    """Recalls in force that name it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,6 +159,9 @@ class RunStore(CalibrationRegister, Protocol):
             serial: the number.
             specimen: whether specimens count, too: a trial stands in the way of a trial, not of the real test.
         """
+
+    def nonconformities_of(self, serial: str) -> tuple[Nonconformity, ...]:
+        """The nonconformities of this serial number, in the order of their opening."""
 
     def earlier_runs_of(self, serial: str) -> tuple[EarlierRun, ...]:
         """The closed runs of this serial number, oldest first."""

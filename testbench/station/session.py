@@ -31,6 +31,7 @@ from testbench.run.machine import Event, Phase
 from testbench.run.observations import Observation
 from testbench.run.progress import Action, Happening, Stage, StageState
 from testbench.run.record import BlankRun, ChannelRecord, Origin, RunRecord, StageRecord, canonical
+from testbench.run.retest import check_retest
 from testbench.run.samples import GapReason, Sample, Thresholds, Trace, to_ticks
 from testbench.station import messages as m
 from testbench.station import readiness
@@ -407,6 +408,7 @@ class Session:
         trial = origin is not Origin.LIVE or adoption is None
         if (run := self.outside.store.accepted_run_of(valve.serial, specimen=trial)) is not None:
             raise AlreadyAcceptedError(valve.serial, run)
+        check_retest(valve.serial, self.outside.store.nonconformities_of(valve.serial), requirements, trial=trial)
         self._check_space()
         at, now = self._read_register(), self.now()
         channel = readiness.calibrated(self.bench.channel, self.channel, at.date())
@@ -585,6 +587,8 @@ class Session:
                 self._moved(
                     *rules.read_volume(state, at, caught(request, rules.collected, self.bench.collecting, operator))
                 )
+            case m.RigLeak(where=where):
+                self._moved(*rules.rig_leaked(state, at, where))
             case m.Stop(reason=reason):
                 self._moved(*rules.request(state, Action.STOP, at, reason=reason))
             case _:

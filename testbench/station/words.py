@@ -31,6 +31,7 @@ LABELS: dict[str, str] = {
     Action.EXTEND: "Extend, collect again",
     Action.LEAVE_UNDECIDED: "Leave it undecided",
     Action.CONCLUDE: "End: leakage is plain",
+    Action.RIG_LEAK: "The rig leaks",
     Action.STOP: "Stop",
     "start_run": "Start the run",
     "start_stage": "Start the stage",
@@ -135,6 +136,8 @@ def cautions(state: StageState) -> tuple[str, ...]:
             return (TRAPPED_AIR, STORED_ENERGY, NO_TIGHTENING)
         case Phase.PRESSURIZING | Phase.STABILIZING | Phase.HOLDING | Phase.OBSERVING:
             return (STORED_ENERGY, NO_TIGHTENING)
+        case Phase.DEPRESSURIZING if state.rig_leak:  # here somebody reaches for the spanner
+            return (NO_TIGHTENING, DEPRESSURIZE_FIRST, LOCKED_BEHIND_DISC)
         case Phase.RELEASING_TO_VENT | Phase.DEPRESSURIZING:
             return (DEPRESSURIZE_FIRST, LOCKED_BEHIND_DISC)
         case _:

@@ -29,7 +29,7 @@ STATED = ("key", "backup", "restored", "archived", "taken over")
 TAKEN_OVER = ", taken over"
 """After the kind of an entry whose rows are older than the ledger."""
 OPENING = ("number", "id", "opening", "opened_us")
-NOT_HASHED = ("stored",)  # the samples behind it are hashed: another zlib gives other bytes for the same trace
+NOT_HASHED = ("stored",)  # what is behind it is hashed: of samples, because another zlib gives other bytes for them
 
 Row = Mapping[str, Any] | RowMapping
 _ENTRY = [tables.ledger.c[name] for name in Entry._fields]
@@ -196,8 +196,8 @@ def body_sha256_of(body: str) -> str:
 
 
 def row_sha256(row: Row) -> str:
-    """The hash of one row, whole."""
-    return _sha256(_held(row))
+    """The hash of one row; a content that is stored beside its own hash is bound by that."""
+    return _sha256({name: value for name, value in _held(row).items() if name not in NOT_HASHED})
 
 
 def opening_sha256(row: Row) -> str:

@@ -10,15 +10,17 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from pydantic import ValidationError
-from sqlalchemy import Connection, Select, func, inspect, select
+from sqlalchemy import Connection, RowMapping, Select, func, inspect, select
 
 from testbench.errors import LedgerMissingError, StoreDamagedError
 from testbench.run.ledger import Checkpoint, Entry, Held, Walk
+from testbench.run.record import RunRecord, sha256
 from testbench.store import codec, tables
 from testbench.store.database import Database
 from testbench.store.ledger import (
     BATCH,
     DOCUMENT,
+    NOT_HASHED,
     OPENED,
     OPENING,
     SEALED,
@@ -31,6 +33,7 @@ from testbench.store.ledger import (
     row_sha256,
     sealed_runs,
 )
+from testbench.store.nonconformities import basis_of
 from testbench.store.schema import HEAD, version_of
 
 CHANGED = "what it stands for was changed after it was written"
@@ -214,9 +217,13 @@ class LedgerCheck:
     def _rows(self, connection: Connection, kind: str, subjects: Sequence[str]) -> "dict[tuple[str, str], _Truth]":
         table = REGISTERS[kind]
         numbers = [int(subject) for subject in subjects if subject.isdecimal()]
-        found = {}
-        for row in connection.execute(select(table).where(table.c.seq.in_(numbers))).mappings().all():
+        found: dict[tuple[str, str], _Truth] = {}
+        if not inspect(connection).has_table(table.name):  # a file from before there was such a register
+            return found
+        columns = [column for column in table.c if column.name not in NOT_HASHED]
+        for row in connection.execute(select(*columns).where(table.c.seq.in_(numbers))).mappings().all():
             fault = self._fault_of_checkpoint(row["body"]) if table is tables.checkpoint else ""
+            fault = _fault_of_attachment(connection, row) if table is tables.attachment else fault
             found[kind, str(row["seq"])] = _Truth(row["seq"], row_sha256(row), fault)
         return found
 
@@ -240,6 +247,8 @@ class LedgerCheck:
             yield run.id, _Truth(number, run.sha256, fault)
 
     def _fault_of_traces(self, connection: Connection, number: int) -> str:
+        if fault := _fault_of_basis(connection, number):
+            return fault
         for table, of in ((tables.trace, ""), (tables.beside_trace, " of {channel}")):
             there = inspect(connection).has_table(table.name)  # a file from before there were several channels
             query = select(table).where(table.c.run == number).order_by(table.c.stage)
@@ -296,6 +305,27 @@ class LedgerCheck:
         yield SEALED, select(tables.record.c.run).order_by(tables.record.c.run), lambda row: row[0]
         rows = select(tables.document.c.run, tables.document.c.seq).order_by(*tables.document.primary_key)
         yield DOCUMENT, rows, tuple
+
+
+def _fault_of_attachment(connection: Connection, row: RowMapping) -> str:
+    """One content at a time: it may be large."""
+    data = connection.scalar(select(tables.attachment.c.stored).where(tables.attachment.c.seq == row["seq"]))
+    return "" if data is not None and sha256(data) == row["sha256"] else "its content does not match its SHA-256"
+
+
+def _fault_of_basis(connection: Connection, number: int) -> str:
+    """Whether a recall would find the run: what it rests on is repeated beside its record."""
+    table = tables.relied_on
+    if not inspect(connection).has_table(table.name):
+        return ""
+    body = connection.scalar(select(tables.record.c.body).where(tables.record.c.run == number))
+    rows = connection.execute(select(table.c.kind, table.c.subject, table.c.detail).where(table.c.run == number))
+    try:
+        record = RunRecord.model_validate_json(body or "")
+    except ValidationError:  # a record that cannot be read is found where it is read; a recall names what it can
+        return ""
+    expected = {tuple(one.values()) for one in basis_of(record)}
+    return "" if {tuple(row) for row in rows} == expected else "what it rests on is not noted as its record says it"
 
 
 def _triggers_gone(connection: Connection) -> tuple[str, ...]:

@@ -14,7 +14,19 @@ from typing import Any, Self
 
 import numpy as np
 from pydantic import ValidationError
-from sqlalchemy import Connection, MappingResult, Row, RowMapping, Table, func, inspect, select, tuple_
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    MappingResult,
+    Row,
+    RowMapping,
+    Select,
+    Table,
+    func,
+    inspect,
+    select,
+    tuple_,
+)
 
 from testbench.errors import RecordDamagedError, RecordsMissingError, RunOpenError, RunUnknownError
 from testbench.procedure.valve import Order
@@ -28,6 +40,7 @@ from testbench.store.counting import CountReader
 from testbench.store.database import Database
 from testbench.store.ledger import BATCH, stated
 from testbench.store.ledger_questions import LedgerReader
+from testbench.store.nonconformities import NonconformityReader, nonconformities_in, recalled_in, relying_on
 from testbench.store.register import RegisterReader
 from testbench.store.reviewing import ReviewReader
 from testbench.store.schema import check_readable
@@ -68,7 +81,7 @@ class StoredDocument:
     issued: datetime
 
 
-class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader):
+class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader, NonconformityReader):
     """Questions to one database file.
 
     Args:
@@ -197,7 +210,8 @@ class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader):
                 folded, least = func.lower(tables.run.c.serial), func.lower(serial)
                 query = query.where(folded >= least, folded < least.concat(_BEYOND))
             rows = connection.execute(query.order_by(tables.run.c.number.desc()).limit(limit)).mappings()
-            return [_summary(row) for row in rows]
+            recalled = recalled_in(connection)
+            return [_summary(row, recalled) for row in rows]
 
     def last_run(self) -> int:
         """The highest run number that was ever given out; see ``last_run``."""
@@ -236,7 +250,9 @@ class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader):
         )
 
     def accepted_run_of(self, serial: str, *, specimen: bool = True) -> str | None:
-        """The first run in which this serial number was accepted; None where there is none.
+        """The first run in which this serial number was accepted and that nothing has undone; None where there is none.
+
+        A recall undoes an acceptance; so does a nonconformity that was opened for the run, and then that rules.
 
         Args:
             serial: the number; letters count alike in either case.
@@ -250,7 +266,10 @@ class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader):
             .order_by(table.c.number)
         )
         with self._database.reading() as connection:
-            found = [(row.id, row.body) for row in connection.execute(query)]
+            rows = connection.execute(query).all()
+            undone = recalled_in(connection) if rows else {}
+            nonconforming = nonconformities_in(connection, [row.id for row in rows]) if rows else {}
+        found = [(row.id, row.body) for row in rows if row.id not in undone and row.id not in nonconforming]
         return next((run for run, body in found if specimen or not RunRecord.model_validate_json(body).specimen), None)
 
     def earlier_runs_of(self, serial: str) -> tuple[EarlierRun, ...]:
@@ -276,16 +295,37 @@ class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader):
             RecordDamagedError: a record is not what was written.
         """
         written = f'"serial":{json.dumps(serial, ensure_ascii=False)}'
-        query = (
-            select(tables.run, tables.record.c.body, _NEWEST_DOCUMENT.label("document"))
-            .join(tables.record, tables.record.c.run == tables.run.c.number)
-            .where(tables.run.c.state == "closed", tables.record.c.body.contains(written, autoescape=True))
-            .order_by(tables.run.c.number)
-        )
         with self._database.reading() as connection:
+            which: ColumnElement[bool]
+            if inspect(connection).has_table(tables.relied_on.name):
+                which = tables.run.c.number.in_(relying_on(tables.relied_on.c.run, "calibration", detail=serial))
+            else:  # a file from before
+                which = tables.record.c.body.contains(written, autoescape=True)
+            query = _whole_runs().where(tables.run.c.state == "closed", which).order_by(tables.run.c.number)
             rows = connection.execute(query).mappings().all()
         found = [(_check_record(row["id"], row, row["body"]), row["document"] or "") for row in rows]
         return [(record, document) for record, document in found if record.channel.serial == serial]
+
+    def records_of(self, runs: Sequence[str]) -> Iterator[tuple[RunRecord, str]]:
+        """These closed runs, oldest first, each with the path of its newest document; without their samples.
+
+        Raises:
+            RecordDamagedError: a record is not what was written.
+        """
+        for first in range(0, len(runs), ORDERS_AT_ONCE):
+            query = _whole_runs().where(tables.run.c.id.in_(runs[first : first + ORDERS_AT_ONCE]))
+            with self._database.reading() as connection:
+                rows = connection.execute(query.order_by(tables.run.c.number)).mappings().all()
+            for row in rows:
+                yield _check_record(row["id"], row, row["body"]), row["document"] or ""
+
+    def runs_of(self, serial: str) -> tuple[RunSummary, ...]:
+        """The closed runs of this very serial number, oldest first; letters count alike in either case."""
+        query = select(tables.run, _NEWEST_DOCUMENT.label("document")).where(tables.run.c.state == "closed")
+        query = query.where(func.lower(tables.run.c.serial) == func.lower(serial)).order_by(tables.run.c.number)
+        with self._database.reading() as connection:
+            recalled = recalled_in(connection)
+            return tuple(_summary(row, recalled) for row in connection.execute(query).mappings())
 
     def states_of(self, orders: Sequence[Order]) -> dict[tuple[str, str], str]:
         """(order, serial) → verdict or "void" of the newest closed run; a valve without one is not in it."""
@@ -313,6 +353,11 @@ class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader):
         if number is None:
             raise RunUnknownError(run, self._home)
         return number
+
+
+def _whole_runs() -> Select[Any]:
+    columns = (tables.run, tables.record.c.body, _NEWEST_DOCUMENT.label("document"))
+    return select(*columns).join(tables.record, tables.record.c.run == tables.run.c.number)
 
 
 # Rows to values ---------------------------------------------------------------------------------
@@ -436,7 +481,7 @@ def _open_beside(connection: Connection, number: int) -> dict[tuple[int, str], T
     return {key: samples.get(key, nothing).with_gaps(tuple(gaps[key])) for key in sorted(samples.keys() | gaps.keys())}
 
 
-def _summary(row: RowMapping) -> RunSummary:
+def _summary(row: RowMapping, recalled: Mapping[str, tuple[str, ...]]) -> RunSummary:
     return RunSummary(
         run=row["id"],
         serial=row["serial"],
@@ -449,6 +494,7 @@ def _summary(row: RowMapping) -> RunSummary:
         origin=row["origin"],
         record_sha256=row["record_sha256"],
         document=row["document"] or "",
+        recalled=recalled.get(row["id"], ()),
     )
 
 

@@ -159,7 +159,7 @@ class RegisterWriter(RegisterReader, LedgerWriter):
             body = canonical(entry).decode()
             self._insert(connection, tables.review, subject=entry.run, step=entry.step, body=body)
 
-    def _insert(self, connection: Connection, table: Table, **columns: str | int) -> None:
+    def _insert(self, connection: Connection, table: Table, **columns: str | int | bytes) -> None:
         """Add a row behind the others, and its entry to the ledger: the one place where a register grows."""
         row = {"seq": _next(connection, table), **columns}
         connection.execute(insert(table), row)

@@ -27,13 +27,13 @@ from testbench.store.ledger import (
     row_sha256,
     sealed_runs,
 )
+from testbench.store.nonconformities import NonconformityWriter
 from testbench.store.reading import RunReader, beside_of, header_of, last_run, samples_of, to_us
-from testbench.store.register import RegisterWriter
 from testbench.store.reviewing import begin_waiting
 from testbench.store.schema import HEAD, is_older, upgrade, version_of
 
 
-class SqliteStore(RunReader, RegisterWriter):
+class SqliteStore(RunReader, NonconformityWriter):
     """The records of one bench in one SQLite file.
 
     Args:
@@ -145,6 +145,7 @@ class SqliteStore(RunReader, RegisterWriter):
             connection.execute(insert(tables.record), {"run": number, "body": body.decode()})
             _count_first_test(connection, number, record)
             begin_waiting(connection, number, record)
+            self._note_basis(connection, number, record)
             closing = {"state": "closed", **header_of(record, digest)}
             connection.execute(update(tables.run).where(tables.run.c.number == number).values(closing))
             same = [stage for stage, trace in acknowledged.items() if _equal(trace, sealed[stage])]
@@ -152,6 +153,7 @@ class SqliteStore(RunReader, RegisterWriter):
             for rows in (spent, *spent_beside):
                 connection.execute(rows)
             self._note(connection, SEALED, record.run, sealed_runs(connection, [number])[number].sha256)
+            self._note_conformity(connection, record, digest)
         return digest
 
     def add_document(self, run: str, kind: str, path: str, *, sha256: str, record_sha256: str, at: datetime) -> None:

@@ -323,6 +323,56 @@ first_test = Table(
     sqlite_strict=True,
 )
 
+relied_on = Table(
+    "relied_on",  # what a run rests on, so that a recall looks into no other record; derived from the record alone
+    METADATA,
+    _run_key(),
+    Column("kind", Text, primary_key=True),  # "calibration" or "procedure"
+    Column("subject", Text, primary_key=True),  # certificate number, or id of the procedure
+    Column("detail", Text, primary_key=True),  # serial number of the instrument, or revision
+    Index(None, "kind", "subject", "run"),
+    Index(None, "kind", "detail", "run"),
+    sqlite_strict=True,
+)
+
+nonconformity = Table(
+    "nonconformity",  # its entries; see run/nonconformity
+    METADATA,
+    Column("seq", Integer, primary_key=True, autoincrement=False),
+    _text("number"),
+    _text("serial"),
+    _text("run"),  # id of the run that opened it
+    _text("step"),
+    _text("standing"),  # after this entry
+    _text("body"),
+    Index(None, "number", "seq"),
+    Index(None, "run"),
+    sqlite_strict=True,
+)
+Index("ix_nonconformity_folded_serial", func.lower(nonconformity.c.serial), nonconformity.c.seq)
+
+attachment = Table(
+    "attachment",
+    METADATA,
+    Column("seq", Integer, primary_key=True, autoincrement=False),
+    _text("number"),  # of the nonconformity
+    Column("attachment", Integer, nullable=False),  # its number within that
+    _text("sha256"),  # of the content
+    Column("stored", LargeBinary, nullable=False),  # the content; bound by its hash
+    Index(None, "number", "attachment"),
+    sqlite_strict=True,
+)
+
+recall = Table(
+    "recall",
+    METADATA,
+    Column("seq", Integer, primary_key=True, autoincrement=False),
+    _text("number"),
+    _text("kind"),  # "recalled" or "lifted"
+    _text("body"),
+    sqlite_strict=True,
+)
+
 ledger = Table(
     "ledger",
     METADATA,
@@ -365,13 +415,16 @@ checkpoint = Table(
 BESIDE = ("beside_chunk", "beside_gap", "beside_trace")
 OF_A_RUN = ("journal", "chunk", "gap", "rejected", "trace", "first_test", *BESIDE)
 """Bound into the ledger by the entry that seals their run."""
-WHILE_OPEN = (*OF_A_RUN, "record")
+DERIVED = ("relied_on",)
+"""Of a run as well; bound by its record, of which it repeats a part."""
+WHILE_OPEN = (*OF_A_RUN, *DERIVED, "record")
 NUMBERED = ("journal", "chunk", "gap", "rejected", "document", "beside_chunk", "beside_gap")
 REGISTERS = (
     "adoption", "calibration", "gauge_check", "blank", "checkpoint", "person_entry", "attempt", "signature", "review",
+    "nonconformity", "attachment", "recall",
 )  # fmt: skip
 """Of the bench, not of a run: numbered from 1, never changed; each row has an entry of its own in the ledger."""
-NEVER_UPDATED = (*OF_A_RUN, "record", "document", "ledger", *REGISTERS)
+NEVER_UPDATED = (*OF_A_RUN, *DERIVED, "record", "document", "ledger", *REGISTERS)
 NEVER_DELETED = ("run", *(name for name in NEVER_UPDATED if name not in {"chunk", "beside_chunk"}))
 
 

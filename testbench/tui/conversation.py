@@ -12,7 +12,7 @@ from testbench.errors import BenchError
 from testbench.procedure.valve import Value
 from testbench.quantities import Volume
 from testbench.run.attendance import Attendee
-from testbench.run.observations import Seen
+from testbench.run.observations import RIG_PLACES, Seen
 from testbench.station import messages as m
 from testbench.tui.entries import Choice, Choosing, Entry, Said, typed
 from testbench.tui.keys import KeyOffered, offered
@@ -25,6 +25,7 @@ DEAD_S = 0.4
 CONFIRM_S = 3.0
 """A second press later than this begins anew."""
 LONGEST_ENTRY = 40
+OF_THE_RIG = tuple(Choice(place, "of the rig: void, the valve is not judged", (place, "rig")) for place in RIG_PLACES)
 SCAN_OR_TYPE = "Which valve? Scan or type it."
 """Asked where the list does not hold every valve."""
 
@@ -36,6 +37,7 @@ class Mode(StrEnum):
     VALVE = "valve"
     OPERATOR = "operator"
     PLACE = "place"
+    RIG = "rig"
     VOLUME = "volume"
     UNSIGNED = "unsigned"
     PIN = "PIN"
@@ -47,6 +49,7 @@ _WANTED = {
     Mode.VALVE: "start_run",
     Mode.OPERATOR: "start_run",
     Mode.PLACE: "observe",
+    Mode.RIG: "rig_leak",
     Mode.VOLUME: "collected",
     Mode.UNSIGNED: "sign",
     Mode.ATTENDING: "start_stage",
@@ -186,6 +189,8 @@ class Conversation:
                 self.mode, self.entry = Mode.VOLUME, _entry_for(self.update)
             case "observe":
                 return self._observe(pressed)
+            case "rig_leak":
+                self.mode, self.choosing = Mode.RIG, Choosing("Where does the rig leak?", OF_THE_RIG, typed="")
             case "sign":
                 self._choose_unsigned()
             case "start_stage" if self.update is not None and self.update.run is not None and self.update.run.attends:
@@ -204,6 +209,9 @@ class Conversation:
             return m.Observe(request="observe", criterion=asked.index, seen=Seen.NO_LEAKAGE)
         self.mode = Mode.PLACE
         places = tuple(Choice(place, value=(place,)) for place in asked.look_at)
+        assert self.update is not None
+        if any(action.request == "rig_leak" for action in self.update.actions):
+            places += OF_THE_RIG
         self.choosing = Choosing("Where does it leak?", places, typed="")
         return None
 
@@ -309,17 +317,26 @@ class Conversation:
         if self.choosing is None:
             return None
         if said := (self.choosing.typed or "").strip():
-            if self.mode is Mode.VALVE:
-                return self._find(said)
-            return self._leaks_at(said) if self.mode is Mode.PLACE else self._attended_by(said)
+            return self._entered(said)
         if self.choosing.selected is None:
             self.said = Said("Nothing is chosen yet.", "Choose with the arrow keys, then press Enter.")
             return None
         return self._chosen(self.choosing.choices[self.choosing.selected].value)
 
+    def _entered(self, said: str) -> Value:
+        match self.mode:
+            case Mode.VALVE:
+                return self._find(said)
+            case Mode.PLACE if said.casefold() not in RIG_PLACES:  # typed or chosen, a hose is none of the valve
+                return self._leaks_at(said)
+            case Mode.PLACE | Mode.RIG:
+                return self._rig_leaks_at(said)
+            case _:
+                return self._attended_by(said)
+
     def _chosen(self, value: tuple[str, ...]) -> Value | None:
-        if self.mode is Mode.PLACE:
-            return self._leaks_at(value[0])
+        if self.mode in {Mode.PLACE, Mode.RIG}:
+            return self._rig_leaks_at(value[0]) if "rig" in value[1:] else self._leaks_at(value[0])
         if self.mode is Mode.ATTENDING:
             return self._attended_by(value[0])
         if self.mode is Mode.UNSIGNED:
@@ -341,6 +358,10 @@ class Conversation:
     def _leaks_at(self, place: str) -> Value:
         self._watch()
         return m.Observe(request="observe", criterion=self._criterion, seen=Seen.LEAKAGE, where=place)
+
+    def _rig_leaks_at(self, place: str) -> Value:
+        self._watch()
+        return m.RigLeak(request="rig_leak", where=place)
 
     def _enter_volume(self) -> Value | None:
         text, drops = self.entry.text, self.entry.drops

@@ -46,9 +46,12 @@ def offered(update: Update | None) -> tuple[KeyOffered, ...]:
     forward = [action for action in update.actions if action.request in NEXT]
     for key, action in zip(("f2", "f5"), forward, strict=False):
         found.append(KeyOffered(key, action.request, action.label))
+    requests = {action.request for action in update.actions}
     for action in update.actions:
         if action.request == "observe":
             found.extend(_answers(update))
+        elif action.request == "rig_leak" and "observe" not in requests:  # else F4 asks where, and the rig is a place
+            found.append(KeyOffered("f4", "rig_leak", action.label))
         elif action.request in FIXED:
             found.append(_fixed(action))
     return tuple(sorted(found, key=lambda one: ORDER.index(one.key)))

@@ -48,6 +48,11 @@ def serial_of(number: int) -> str:
     return f"HL-{(number + 1) // 2:07d}"
 
 
+def certificate_of(started: str) -> str:
+    """Of the calibration that a run was measured on: a new one every month."""
+    return f"CAL-{started[:7]}"
+
+
 def _verdict(number: int) -> str:
     return "rejected" if number % 17 == 0 else "accepted"
 
@@ -75,6 +80,14 @@ def _fill(connection: Connection, numbers: range) -> None:
             for number, (header, _) in zip(numbers, runs, strict=True)
             if number % 2
         ],
+        "relied_on": [
+            {"run": header["number"], "kind": kind, "subject": subject, "detail": detail}
+            for header, _ in runs
+            for kind, subject, detail in (
+                ("calibration", certificate_of(header["started"]), "T-0042"),
+                ("procedure", "waterworks-swing-check", "2"),
+            )
+        ],
         "document": [_document(header) for header, _ in runs],
     }  # fmt: skip
     for name, found in rows.items():
@@ -90,7 +103,8 @@ def _run(number: int) -> tuple[dict[str, object], str]:
         "verdict": _verdict(number), "started": started, "origin": "live",
         "stages": "shell test accepted, seat test accepted", "reason": "Every demanded stage was accepted.",
     }  # fmt: skip
-    body = json.dumps(facts | {"customer": "Ellery Water Board", "operator": "Mara Quill"}, sort_keys=True)
+    more = {"customer": "Ellery Water Board", "operator": "Mara Quill", "certificate_number": certificate_of(started)}
+    body = json.dumps(facts | more, sort_keys=True)
     header = facts | {
         "number": number, "opening": '{"order":"HL-2041"}', "opened_us": opened_us, "state": "closed",
         "ended": "completed", "record_sha256": sha256(body.encode()),

@@ -108,6 +108,8 @@ def figures(path: Path, runs: int) -> dict[str, str]:
             "page in the middle [ms] (goal 50)": f"{median_ms(lambda _: reader.history(50, middle)):.2f}",
             "the same, plainly [ms]": f"{median_ms(lambda _: plain_page(session, runs // 2), 5):.1f}",
             "serial by LIKE, plainly [ms]": f"{median_ms(lambda n: plain_like(session, some[n]), 5):.1f}",
+            "runs on one calibration of a month [ms]": f"{median_ms(lambda _: recalled(reader)):.1f}",
+            "a look into every record, plainly [ms]": f"{once_s(lambda: plain_recall(session)) * 1000:.0f}",
             "yield by month [s] (goal 1.5)": f"{once_s(lambda: reader.first_pass_yields('month', Origin.LIVE)):.3f}",
             "the same, plainly [s]": f"{once_s(lambda: plain_yield(session)):.1f}",
         }
@@ -146,6 +148,17 @@ def walk(reader: RunReader) -> None:
     """The chain alone: every hash, every link."""
     follow = Walk()
     assert not any(follow.fault_of(entry) for entry in reader.chain())
+
+
+def recalled(reader: RunReader) -> int:
+    """What a recall asks first: by the index."""
+    return len(reader.runs_relying_on("calibration", subject="CAL-2016-01"))
+
+
+def plain_recall(session: Session) -> int:
+    """The same by a look into every record."""
+    named = tables.record.c.body.contains('"certificate_number": "CAL-2016-01"', autoescape=True)
+    return len(session.execute(select(tables.record.c.run).where(named)).all())
 
 
 def plain_like(session: Session, serial: str) -> int:

@@ -47,7 +47,8 @@ def test_an_export_can_be_checked_with_nothing_but_sha256sum(home, tmp_path):
         "READ-ME.txt", "SHA256SUMS", "checkpoint.json", "ledger.jsonl", "runs",
     ]  # fmt: skip
     assert sorted(found.name for found in (folder / "runs" / "B1-000002").iterdir()) == [
-        "journal.jsonl", "record.json", "sealed.json", "trace-01-shell-test-attempt-1.csv",
+        "attachment-1.png", "journal.jsonl", "nonconformity.jsonl", "record.json", "sealed.json",
+        "trace-01-shell-test-attempt-1.csv",
         "trace-02-seat-test-attempt-1.csv",
     ]  # fmt: skip
     told = subprocess.run(["sha256sum", "-c", "--quiet", "SHA256SUMS"], cwd=folder, capture_output=True, check=False)
@@ -149,6 +150,10 @@ def test_samples_journal_and_signature_are_checked_by_hand(exported):
         (f"{RUN}/trace-02-seat-test-attempt-1-beside-1.csv", "\n", "\n0.0000,0.0,0,0\n", NOT_SEALED),
         (f"{RUN}/signature-01-reviewed.json", "Tobin Ashe", "Mara Quill", NOT_SEALED),
         (f"{RUN}/record.json", "HL-4-0117", "HL-4-0118", NOT_SEALED),
+        (
+            "runs/B1-000002/nonconformity.jsonl", "Seat lapped.", "Seat turned.",
+            "run B1-000002 is not what the ledger says of it",
+        ),
         (f"{RUN}/sealed.json", "{", "[", "run B1-000001 cannot be read"),
         ("checkpoint.json", '"n":', '"n":1', "the signature of checkpoint.json is wrong"),
         ("ledger.jsonl", "B1", "B2", "entry 1 (key of the ledger) of ledger.jsonl: it does not match its own hash"),
@@ -164,6 +169,21 @@ def test_a_changed_export_is_found(exported, tmp_path, name, old, new, words):
     assert str(verified(folder).exception) == f"Export {folder}: {name} was changed after it was written."
     sum_up(folder)
     assert str(verified(folder).exception) == f"Export {folder}: {words}."
+
+
+@pytest.mark.parametrize("spoil", [lambda path: path.write_bytes(b"\x89PNG\r\n\x1a\n!"), Path.unlink])
+def test_an_attachment_is_held_against_the_entry_that_attached_it(exported, tmp_path, spoil):
+    """Step 6 of READ-ME.txt: exchanged or missing."""
+    folder = tmp_path / "out"
+    shutil.copytree(exported, folder)
+    lines = (folder / "runs" / "B1-000002" / "nonconformity.jsonl").read_text().splitlines()
+    ledger = [json.loads(line) for line in (folder / "ledger.jsonl").read_text().splitlines()]
+    for line in map(json.loads, lines):
+        (entry,) = [one for one in ledger if (one["kind"], one["subject"]) == ("nonconformity", str(line["seq"]))]
+        assert entry["body_sha256"] == hash_by_hand(line)
+    spoil(folder / "runs" / "B1-000002" / "attachment-1.png")
+    sum_up(folder)
+    assert str(verified(folder).exception) == (f"Export {folder}: run B1-000002 is not what the ledger says of it.")
 
 
 def test_a_file_more_or_less_is_found(exported, tmp_path):

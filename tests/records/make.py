@@ -3,8 +3,9 @@
 ``python tests/records/make.py`` writes ``schema-<version>.db`` with four runs: accepted, rejected, stopped, and one
 that was cut short by a power cut; from 0002 on also a calibration and a check against a second gauge; from 0003 on
 the accepted one and the one cut short have a second pressure channel that is compared, and from 0004 on they come from
-polled transmitters; from 0005 on there is an engineer, who signed the accepted one as reviewed. Every later version
-must read and judge them. The functions in here also give the tests of the store their example runs.
+polled transmitters; from 0005 on there is an engineer, who signed the accepted one as reviewed; from 0010 on the
+rejected one has its nonconformity, and the accepted one was recalled for a time. Every later version must read and
+judge them. The functions in here also give the tests of the store their example runs.
 """
 
 import tomllib
@@ -22,7 +23,9 @@ from testbench.procedure.valve import Valve
 from testbench.quantities import Pressure, Volume
 from testbench.run.evaluation import evaluate_stage, rejudged
 from testbench.run.machine import Ending
+from testbench.run.nonconformity import Disposed, Disposition, Part, Reworked
 from testbench.run.observations import Collection, Observation, Seen, ZeroCheck
+from testbench.run.recall import Lifting, Recall
 from testbench.run.record import (
     BesideRecord,
     BesideTrace,
@@ -45,6 +48,7 @@ from testbench.station.gauge_checks import GaugeCheck
 from testbench.station.lockout import Attempt, Outcome
 from testbench.station.people import Kept, PersonEntry
 from testbench.station.session import STAGE_OPENED
+from testbench.store.nonconformities import EnteredBy, recalled_run
 
 PROCEDURE = Path(__file__).parents[2] / "procedures" / "waterworks-swing-check.toml"
 STARTED = datetime(2026, 11, 20, 8, 30, tzinfo=UTC)
@@ -342,6 +346,21 @@ def fill_people(store, run: str) -> None:
     store.add_signature(signature, lambda _: None)
 
 
+def fill_nonconformity(store) -> None:
+    """What the rejection opened: a photograph, the decision to rework, the rework; and a recall that was lifted."""
+    by, number = EnteredBy("2026-11-25T10:00:00.000Z", "Tobin Ashe", "ashe"), "N-B1-000001"
+    store.attach(number, "seat.png", "image/png", b"\x89PNG\r\n\x1a\n", by)
+    store.add_to_nonconformity(number, Disposed(disposition=Disposition.REWORK, why="The seat can be lapped."), by)
+    store.add_to_nonconformity(number, Reworked(done="Seat lapped.", disturbed=(Part.SEAT, Part.COVER_JOINT)), by)
+    record, document = next(store.records_of(store.runs_relying_on("calibration", subject="CAL-26-0311")[:1]))
+    recall = Recall(
+        number="RC-B1-000000", of="calibration", subject="CAL-26-0311", detail="T-0042", why="Withdrawn.", at=by.at,
+        by=by.name, by_id=by.id, runs=(recalled_run(record, "measured on it", [document]),),
+    )  # fmt: skip
+    kept = store.add_recall(recall)
+    store.lift_recall(Lifting(number=kept.number, why="It was right after all.", at=by.at, by=by.name, by_id=by.id))
+
+
 def fill(store) -> None:
     """The four runs of a stored database, and its registers."""
     fill_registers(store)
@@ -358,6 +377,7 @@ def fill(store) -> None:
         at=STARTED + timedelta(minutes=25),
     )
     fill_people(store, accepted)
+    fill_nonconformity(store)
     record, traces = compared_run("", valve("HL-8-0119", "NPS 8", "resilient"))
     cut_short = store.begin_run(opening_of(record), STARTED + timedelta(hours=1))
     first = record.stages[0]

@@ -60,6 +60,9 @@ class SealedRuns:
     def earlier_runs_of(self, serial):
         return ()
 
+    def nonconformities_of(self, serial):
+        return ()
+
     def adoption_of(self, procedure_sha256: str) -> None:
         return None
 

@@ -104,7 +104,12 @@ def test_an_undecided_leakage_is_told_with_what_would_decide_it(shop):
         "Too near the limit to tell; collect for at least 61 s more. "
         "Extend the hold and collect again, or leave it undecided."
     )
-    assert attempt.stage.possible(attempt.state) == (Action.EXTEND, Action.LEAVE_UNDECIDED, Action.STOP)
+    assert attempt.stage.possible(attempt.state) == (
+        Action.EXTEND,
+        Action.LEAVE_UNDECIDED,
+        Action.RIG_LEAK,
+        Action.STOP,
+    )
 
 
 @pytest.mark.parametrize(("seconds", "verdict"), [(60, Verdict.INCONCLUSIVE), (61, Verdict.ACCEPTED)])
@@ -289,7 +294,7 @@ def test_a_vessel_cannot_be_read_where_none_stands(shop):
     with pytest.raises(RequestRefusedError) as refusal:
         attempt.ask(Action.VESSEL_READ)
     assert str(refusal.value) == (
-        "'vessel_read' is not possible while holding; possible now: collection_started, vent_again, stop."
+        "'vessel_read' is not possible while holding; possible now: collection_started, vent_again, rig_leak, stop."
     )
 
 

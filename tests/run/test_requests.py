@@ -31,13 +31,13 @@ def test_what_is_offered_in_each_phase_of_a_shell_test(shop):
 
     assert offered() == (Action.VENT_CLOSED, Action.STOP)
     attempt.ask(Action.VENT_CLOSED)
-    assert offered() == (Action.OBSERVE, Action.VENT_AGAIN, Action.STOP)
+    assert offered() == (Action.OBSERVE, Action.VENT_AGAIN, Action.RIG_LEAK, Action.STOP)
     attempt.read(51000, bound=RESTLESS)
-    assert offered() == (Action.OBSERVE, Action.VENT_AGAIN, Action.STOP)
+    assert offered() == (Action.OBSERVE, Action.VENT_AGAIN, Action.RIG_LEAK, Action.STOP)
     attempt.keep(51000, 5.1)
-    assert offered() == (Action.OBSERVE, Action.VENT_AGAIN, Action.STOP)
+    assert offered() == (Action.OBSERVE, Action.VENT_AGAIN, Action.RIG_LEAK, Action.STOP)
     attempt.keep(51000, 60)
-    assert offered() == (Action.OBSERVE, Action.STOP)
+    assert offered() == (Action.OBSERVE, Action.RIG_LEAK, Action.STOP)
     attempt.see(Seen.NO_LEAKAGE)
     assert offered() == ()
     attempt.released()
@@ -47,15 +47,20 @@ def test_what_is_offered_in_each_phase_of_a_shell_test(shop):
 def test_what_is_offered_while_collecting(shop):
     """First the vessel, then its end, then the volume; there is nothing to look at on a metal seat."""
     attempt = shop.seat_test().holding().keep(25300, 6)
-    assert attempt.stage.possible(attempt.state) == (Action.COLLECTION_STARTED, Action.VENT_AGAIN, Action.STOP)
+    assert attempt.stage.possible(attempt.state) == (
+        Action.COLLECTION_STARTED,
+        Action.VENT_AGAIN,
+        Action.RIG_LEAK,
+        Action.STOP,
+    )
     attempt.ask(Action.COLLECTION_STARTED)
     assert attempt.stage.possible(attempt.state) == (
-        Action.COLLECTION_ENDED, Action.VESSEL_READ, Action.VENT_AGAIN, Action.STOP,
+        Action.COLLECTION_ENDED, Action.VESSEL_READ, Action.VENT_AGAIN, Action.RIG_LEAK, Action.STOP,
     )  # fmt: skip
     attempt.keep(25300, 30).ask(Action.COLLECTION_ENDED)
-    assert attempt.stage.possible(attempt.state) == (Action.COLLECTED, Action.VENT_AGAIN, Action.STOP)
+    assert attempt.stage.possible(attempt.state) == (Action.COLLECTED, Action.VENT_AGAIN, Action.RIG_LEAK, Action.STOP)
     attempt.keep(25300, 30)
-    assert attempt.stage.possible(attempt.state) == (Action.COLLECTED, Action.STOP)
+    assert attempt.stage.possible(attempt.state) == (Action.COLLECTED, Action.RIG_LEAK, Action.STOP)
 
 
 def test_a_request_that_does_not_fit_is_refused_in_a_sentence(shop):

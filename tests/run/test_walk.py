@@ -28,7 +28,7 @@ from tests.house_with_decay import BURETTE
 from tests.run.conftest import DAY
 
 DWELL, LONGEST_GAP, LOST_AFTER = 5 * TICKS_PER_S, 1 * TICKS_PER_S, 30 * TICKS_PER_S
-ANSWERS = {Action.OBSERVE, Action.COLLECTED}  # they carry a finding and have calls of their own
+ANSWERS = {Action.OBSERVE, Action.COLLECTED, Action.RIG_LEAK}  # they carry what was seen and have calls of their own
 PRESSED = {Phase.PRESSURIZING, Phase.STABILIZING, Phase.BLEEDING, Phase.HOLDING, Phase.OBSERVING}
 MARKS = {Action.MEASURE_C, Action.DRAWN_OFF}
 
@@ -186,6 +186,21 @@ class Walk(RuleBasedStateMachine):
     def a_stop(self, reason: str, *, now: bool) -> None:
         if now:
             self.a_request(Action.STOP, reason)
+
+    @rule(now=RARELY, where=st.sampled_from(["hose", " "]))
+    def the_rig_leaks(self, where: str, *, now: bool) -> None:
+        """The stage is void with its reason, whatever else was caught; never once leakage of the valve was said."""
+        before = self.attempt.state
+        if not now:
+            return
+        try:
+            self.attempt.take(self.attempt.stage.rig_leaked(before, self.attempt.now, where))
+        except (RequestRefusedError, ObservationRefusedError):
+            assert self.attempt.state is before
+            return
+        assert before.phase in PRESSED
+        assert not self.seen_leak
+        assert (self.attempt.state.rig_leak, self.attempt.state.ending) == ("hose", Ending.STOPPED)
 
     @rule(action=st.sampled_from(sorted(set(Action) - {Action.STOP})), reason=st.just(""))
     def a_request(self, action: Action, reason: str) -> None:

@@ -9,6 +9,7 @@ import pytest
 from testbench.errors import GlyphMissingError, StoreFailedError
 from testbench.procedure.valve import Order
 from testbench.procedure_files.loader import find_procedure
+from testbench.run.nonconformity import Entry, folded, opened_by
 from testbench.run.progress import Happening
 from testbench.run.record import EarlierRun, RunRecord
 from testbench.run.samples import Gap, Sample, Trace
@@ -122,6 +123,13 @@ class MemoryStore:
 
     def accepted_run_of(self, serial: str, *, specimen: bool) -> str | None:
         return self.accepted.get(serial)
+
+    def nonconformities_of(self, serial):
+        return folded(
+            Entry(number=f"N-B1-{n:06d}", at=record.ended, by="recorder", what=opened_by(record, "0" * 64))
+            for n, (record, _) in enumerate(self.sealed, 1)
+            if record.verdict == "rejected" and record.valve.serial == serial
+        )
 
     def states_of(self, orders):
         return {}

@@ -71,8 +71,19 @@ def test_a_serial_number_of_other_letters_is_found_again(store, examples):
         (lambda store: store.history(serial="HL"), "SEARCH run USING INDEX ix_run_folded_serial_number"),
         (lambda store: store.open_runs(), "SCAN run USING INDEX ix_run_open"),
         (lambda store: store.statements("key"), "SEARCH ledger USING INDEX ix_ledger_stated"),
+        (
+            lambda store: store.nonconformities_of("HL-1"),
+            "SEARCH nonconformity USING INDEX ix_nonconformity_folded_serial",
+        ),
     ],
-    ids=["earlier runs", "accepted run", "beginning of a serial number", "open runs", "statements"],
+    ids=[
+        "earlier runs",
+        "accepted run",
+        "beginning of a serial number",
+        "open runs",
+        "statements",
+        "nonconformities",
+    ],
 )
 def test_a_question_is_served_by_its_index(store, ask, plan):
     """The very statement that is asked is explained; ``ix_run_open`` holds open runs only."""

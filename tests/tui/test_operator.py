@@ -434,3 +434,44 @@ async def test_the_mark_moves_with_what_is_heard_and_stands_still_without(link, 
         link.inbox = [scenes.holding()]
         app.tick()
         assert app.screen.query_one("#band").value[1] == before + 1
+
+
+# A leak of the rig -------------------------------------------------------------------------------
+
+RIG = m.ActionOffered(request="rig_leak", label="The rig leaks")
+
+
+def test_the_places_of_the_rig_stand_below_those_of_the_valve():
+    """F4 asks where; a place of the rig voids the stage instead of rejecting the valve."""
+    scene = scenes.holding()
+    fingers = Fingers(scene.model_copy(update={"actions": (*scene.actions, RIG)}))
+    fingers.press("f4")
+    choices = fingers.talk.choosing.choices
+    assert [choice.label for choice in choices[-3:]] == ["blind gasket", "hose", "fixture"]
+    assert choices[-1].detail == "of the rig: void, the valve is not judged"
+    assert fingers.press("up", "up", "enter") == m.RigLeak(request="rig_leak", where="hose")
+
+
+def test_a_place_of_the_valve_still_rejects():
+    """What is typed or chosen among the valve's places is leakage of the valve."""
+    scene = scenes.holding()
+    fingers = Fingers(scene.model_copy(update={"actions": (*scene.actions, RIG)}))
+    found = fingers.press("f4", "down", "enter")
+    assert (found.request, found.seen) == ("observe", Seen.LEAKAGE)
+
+
+def test_a_place_of_the_rig_that_is_typed_is_the_rigs_as_well():
+    """Nobody's valve is rejected because somebody typed what stands in the list."""
+    scene = scenes.holding()
+    fingers = Fingers(scene.model_copy(update={"actions": (*scene.actions, RIG)}))
+    assert fingers.press("f4", *"Hose", "enter") == m.RigLeak(request="rig_leak", where="Hose")
+
+
+def test_where_nothing_is_looked_at_f4_asks_for_the_rig_alone():
+    """A seat test that is collected: F4 keeps its meaning, leakage was seen, and only the rig is left as a place."""
+    fingers = Fingers(update(actions=(RIG,)))
+    assert [(key.key, key.label) for key in fingers.talk.keys] == [("f4", "The rig leaks")]
+    fingers.press("f4")
+    assert fingers.talk.mode is Mode.RIG
+    assert fingers.press(*"flange", "enter") == m.RigLeak(request="rig_leak", where="flange")
+    assert fingers.talk.mode is Mode.WATCHING

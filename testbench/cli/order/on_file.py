@@ -1,6 +1,6 @@
 """The orders on file and how their valves stand, for the commands that show them."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,6 +21,8 @@ class OnFile:
     states: Mapping[tuple[str, str], str]
     released: frozenset[tuple[str, str]] | None
     """(order, serial) of what was released; None where nobody is registered, so that nobody can release."""
+    recalled: Set[tuple[str, str]]
+    """Valves whose newest run is recalled."""
 
     def order(self, number: str) -> "Order":
         """One order.
@@ -47,4 +49,4 @@ def on_file(home: Path | None) -> OnFile:
         for refusal in refused:
             click.echo(f"REFUSED {refusal}", err=True)
         released = store.released_of(orders) if store.people() else None
-        return OnFile(orders, store.states_of(orders), released)
+        return OnFile(orders, store.states_of(orders), released, store.recalled_valves(orders))

@@ -22,6 +22,7 @@ def command(number: str, home: Path | None, as_json: bool) -> None:  # noqa: FBT
         facts = order.model_dump(mode="json")
         for valve in facts["valves"]:
             valve["state"] = state_of(order, valve["serial"], found.states)
+            valve["recalled"] = (order.number, valve["serial"]) in found.recalled
         say_json(facts)
         return
     say(f"Order {order.number} for {order.customer} (theirs: {order.customer_order}), {order.procedure}")
@@ -36,4 +37,5 @@ def command(number: str, home: Path | None, as_json: bool) -> None:  # noqa: FBT
         say(f"{point.stage}: {point.point} of {point.party}; notice to {point.notify} {given} ({point.notice_days} d)")
     for valve in order.valves:
         state = state_of(order, valve.serial, found.states)
+        state += " RECALLED" if (order.number, valve.serial) in found.recalled else ""
         say(f"  {valve.serial:<20} {state:<13} {valve.in_one_line}; {valve.product}, drawing {valve.drawing}")
