@@ -1105,7 +1105,10 @@ class CheckpointRefusedError(BenchError):
 
     where: str
     found: str
-    remedy: ClassVar[str] = "Give a file of 'testbench ledger checkpoint', a certificate, or the line that it prints."
+    remedy: ClassVar[str] = (
+        "Give a file of 'testbench ledger checkpoint', a certificate, the line that it prints, or the log beside "
+        "backups."
+    )
 
     def sentence(self) -> str:
         return f"Checkpoint {self.where}: {self.found}."

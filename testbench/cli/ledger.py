@@ -56,7 +56,11 @@ def checkpoint(out: Path | None, new_key: str | None, home: Path | None, *, as_j
 
 
 @command.command()
-@click.option("--against", metavar="CHECKPOINT", help="Held elsewhere: its file, a certificate, or the printed line.")
+@click.option(
+    "--against",
+    metavar="CHECKPOINT",
+    help="Held elsewhere: its file, a certificate, the log beside backups, or the printed line.",
+)
 @click.option("--traces", is_flag=True, help="Decode and hash the samples as well (about 1 ms each).")
 @home_option
 @json_option
@@ -135,7 +139,7 @@ def _documents(found: "Documents") -> list[str]:
 
 
 def _unproven(report: "LedgerReport") -> str:
-    if not report.held:
+    if report.held is None:
         return (
             "No checkpoint held elsewhere was given (--against): whoever can write the file and has the key could have "
             "written all of it anew, or cut off its end."
