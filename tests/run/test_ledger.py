@@ -171,16 +171,11 @@ def test_the_printed_line_may_be_typed_in_any_grouping(text):
 def test_a_line_that_the_chain_does_not_fit_may_be_mistyped():
     """A slip of the pen accuses nobody by itself; a signed checkpoint has none."""
     chain, line = chain_of(5), "the line that was given"
-    assert first_fault(chain, Held("B1", 5, DIGITS, line)) == (
-        5,
-        "its hash is not the one that the line that was given names; it or an entry before it was written anew; or the "
-        "line was mistyped: compare it with the page, digit by digit",
-    )
-    assert first_fault(chain, Held("B1", 50, chain[-1].hash, line)) == (
-        6,
-        "the ledger ends with entry 5, but the line that was given names 50 entries; or the line was mistyped: compare "
-        "it with the page, digit by digit",
-    )
+    slip = "; or the line was mistyped: compare it with the page, digit by digit"
+    anew = "its hash is not the one that the line that was given names; it or an entry before it was written anew"
+    cut_off = "the ledger ends with entry 5, but the line that was given names 50 entries"
+    assert first_fault(chain, Held("B1", 5, DIGITS, line)) == (5, anew + slip)
+    assert first_fault(chain, Held("B1", 50, chain[-1].hash, line)) == (6, cut_off + slip)
 
 
 @pytest.mark.parametrize(
