@@ -145,8 +145,10 @@ class Documents:
 
     as_issued: int = 0
     missing: tuple[str, ...] = ()
-    """Where they were put; gone, or not readable."""
+    """Where they should lie; gone, or not readable."""
     changed: tuple[str, ...] = ()
+    unknown: tuple[str, ...] = ()
+    """Pages that lie with them and that no record knows; given up by a restoration, or put there by somebody."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,21 +164,19 @@ class Walked:
 def _documents(home: Home, store: "RunReader") -> Documents:
     """Every document of the register, held against its SHA-256: as issued, or as stamped afterwards."""
     as_issued, missing, changed = 0, [], []
+    lying = set(home.certificates.glob("*.pdf"))
     for _, group in groupby(store.documents(), key=lambda one: one.path):
         known = list(group)
-        document = known[-1]
+        place = home.certificates / Path(known[-1].path).name
+        lying.discard(place)
         try:
-            path = place_of(home, document)
-            data = None if path is None else path.read_bytes()
+            good = sha256(place.read_bytes()) in {one.sha256 for one in known}
         except OSError:
-            data = None
-        if data is None:
-            missing.append(document.path)
-        elif sha256(data) in {one.sha256 for one in known}:
-            as_issued += 1
-        else:
-            changed.append(str(path))
-    return Documents(as_issued, tuple(missing), tuple(changed))
+            missing.append(str(place))
+            continue
+        as_issued += good
+        changed += [] if good else [str(place)]
+    return Documents(as_issued, tuple(missing), tuple(changed), tuple(map(str, sorted(lying))))
 
 
 def verify_ledger(home: Home, against: str | None, *, traces: bool) -> Walked:
@@ -238,16 +238,16 @@ def check_issuable(home: Home, store: "RunReader", record: "RunRecord") -> None:
     for known in store.documents_of(record.run)[-1:]:
         found = place_of(home, known)
         if found is None:
-            raise DocumentLostError(number, known.path, known.sha256)
+            raise DocumentLostError(number, str(place.with_name(Path(known.path).name)), known.sha256)
         raise DocumentExistsError(number, str(found))
     if place.exists():
         raise DocumentStrayError(number, str(place))
 
 
 def place_of(home: Home, document: "StoredDocument") -> Path | None:
-    """Where a document lies: where it was put, or there in a home that was moved; None where it is gone."""
-    put = Path(document.path)
-    return next((path for path in (put, home.certificates / put.name) if path.is_file()), None)
+    """Where a document lies, in this home wherever it was put when it was issued; None where it is gone."""
+    place = home.certificates / Path(document.path).name
+    return place if place.is_file() else None
 
 
 def issue_document(home: Home, run: str) -> "Issued":

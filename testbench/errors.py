@@ -1705,7 +1705,9 @@ class DocumentLostError(BenchError):
     number: str
     path: str
     sha256: str
-    remedy: ClassVar[str] = "Put the file back from a backup or ask the customer for it: its SHA-256 must be this one."
+    remedy: ClassVar[str] = (
+        "Put the file back from a copy of certificates/ or ask the customer for it: its SHA-256 must be this one."
+    )
 
     def sentence(self) -> str:
         return (

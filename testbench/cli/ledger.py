@@ -23,6 +23,8 @@ BROKEN = (
     "bench."
 )
 
+GET_IT = "put the file back from a copy of certificates/, or ask the customer for it; no backup of the records holds it"
+
 
 @click.group()
 def command() -> None:
@@ -127,14 +129,19 @@ def _triggers(report: "LedgerReport") -> list[str]:
 
 
 def _documents(found: "Documents") -> list[str]:
+    lie = (
+        "1 document lies here as it was"
+        if found.as_issued == 1
+        else f"{found.as_issued} documents lie here as they were"
+    )
     return [
-        *([f"{found.as_issued} documents lie here as they were issued."] if found.as_issued else []),
-        *(f"Document {path} is not here: get the file from a backup or the customer." for path in found.missing),
+        *([f"{lie} issued."] if found.as_issued else []),
+        *(f"Document {path} is not here: {GET_IT}." for path in found.missing),
         *(
-            f"CHANGED: document {path} is not the file that was issued. Keep it, and get the file from a backup or the "
-            "customer."
+            f"CHANGED: document {path} is not the file that was issued. Keep it elsewhere, and {GET_IT}."
             for path in found.changed
         ),
+        *(f"Page {path} is known to no record: it was given up, or put there by somebody." for path in found.unknown),
     ]
 
 

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from testbench.certificate.ledger_key import make_ledger_key
 from testbench.cli.main import cli
 from testbench.custody import issue_document
-from testbench.errors import CheckpointRefusedError, FileNotWrittenError, LedgerKeyError
+from testbench.errors import CheckpointRefusedError, DocumentLostError, FileNotWrittenError, LedgerKeyError
 from testbench.run.record import sha256
 from testbench.wiring import Home, make_home, open_store, read_store
 from tests.records.make import example_run, keep_closed, valve
@@ -44,7 +44,7 @@ def test_a_whole_ledger_says_so_and_what_it_cannot_prove(home):
         "No checkpoint held elsewhere was given (--against): whoever can write the file and has the key could have "
         "written all of it anew, or cut off its end."
     )
-    assert lines[7] == "1 documents lie here as they were issued."
+    assert lines[7] == "1 document lies here as it was issued."
     assert lines[8].startswith("SQLite ")
     assert json.loads(ledger(home, "verify", "--json").output)["held"] is None
     assert ledger(home, "verify").output.splitlines()[5] == (
@@ -73,25 +73,58 @@ def test_documents_are_held_against_the_register_where_they_lie(home, tmp_path):
         assert (told.exit_code, told.output.splitlines()[-2]) == (
             1,
             (
-                f"CHANGED: document {document} is not the file that was issued. Keep it, and get the file from a "
-                "backup or the customer."
+                f"CHANGED: document {document} is not the file that was issued. Keep it elsewhere, and put the file "
+                "back from a copy of certificates/, or ask the customer for it; no backup of the records holds it."
             ),
         )
         assert json.loads(ledger(home, "verify", "--json").output)["documents"] == {
-            "as_issued": 0, "missing": [], "changed": [str(document)],
+            "as_issued": 0, "missing": [], "changed": [str(document)], "unknown": [],
         }  # fmt: skip
         document.unlink()
         told = ledger(home, "verify")
         assert (told.exit_code, told.output.splitlines()[-2]) == (
             0,
-            f"Document {document} is not here: get the file from a backup or the customer.",
+            (
+                f"Document {document} is not here: put the file back from a copy of certificates/, or ask the customer "
+                "for it; no backup of the records holds it."
+            ),
         )
         moved = copy_of(home, tmp_path / "moved")
         (moved.certificates / document.name).write_bytes(first)
         told = ledger(moved, "verify")
-        assert (told.exit_code, "1 documents lie here as they were issued." in told.output) == (0, True)
+        assert (told.exit_code, "1 document lies here as it was issued." in told.output) == (0, True)
     finally:
         document.write_bytes(first)
+
+
+def test_a_home_that_was_copied_speaks_of_its_own_documents(home, tmp_path):
+    """Also while the home that it came from still has them."""
+    (document,) = home.certificates.glob("*.pdf")
+    moved = copy_of(home, tmp_path / "moved")
+    own = moved.certificates / document.name
+    own.write_bytes(own.read_bytes() + b"\n")
+    assert documents_of(moved) == {"as_issued": 0, "missing": [], "changed": [str(own)], "unknown": []}
+    own.unlink()
+    assert documents_of(moved) == {"as_issued": 0, "missing": [str(own)], "changed": [], "unknown": []}
+    with pytest.raises(DocumentLostError, match=f"is no longer at {own};"):
+        issue_document(moved, "B1-000001")
+
+
+def documents_of(home: Home) -> dict[str, object]:
+    return json.loads(ledger(home, "verify", "--json").output)["documents"]
+
+
+def test_a_page_that_no_record_knows_is_said(home, tmp_path):
+    """Another's, or one that was given up; it makes no ledger bad."""
+    moved = copy_of(home, tmp_path / "moved")
+    (document,) = moved.certificates.glob("*.pdf")
+    page = moved.certificates / "C-B1-000002_HL-6-0118.pdf"
+    shutil.copy(document, page)
+    told = ledger(moved, "verify")
+    assert (told.exit_code, told.output.splitlines()[-3]) == (
+        0,
+        f"Page {page} is known to no record: it was given up, or put there by somebody.",
+    )
 
 
 def test_a_page_that_got_its_time_stamp_later_is_as_it_was_issued(tmp_path):
@@ -111,7 +144,7 @@ def test_a_page_that_got_its_time_stamp_later_is_as_it_was_issued(tmp_path):
     for data in (page.read_bytes(), before):
         page.write_bytes(data)
         told = json.loads(ledger(made, "verify", "--json").output)["documents"]
-        assert told == {"as_issued": 1, "missing": [], "changed": []}
+        assert told == {"as_issued": 1, "missing": [], "changed": [], "unknown": []}
 
 
 def test_a_seat_belt_that_was_taken_off_is_said(home, tmp_path):
