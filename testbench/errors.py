@@ -1012,6 +1012,20 @@ class StoreDamagedError(StoreFailedError):
 
 
 @dataclass(eq=False)
+class RowNotNamedError(BenchError):
+    """A row of a register is not one that the ledger names: it was written past the program, or changed."""
+
+    register: str
+    number: int
+    remedy: ClassVar[str] = (
+        "Call the engineer: 'testbench ledger verify' tells more; restore the records from a backup."
+    )
+
+    def sentence(self) -> str:
+        return f"{self.register.capitalize()} {self.number} is not what the ledger names; it counts for nothing."
+
+
+@dataclass(eq=False)
 class RecordsMissingError(StoreFailedError):
     """The database of a bench is not there, or holds none of its tables."""
 
