@@ -44,9 +44,15 @@ def verify(file: Path, *, as_json: bool) -> None:
     from testbench.run.ledger import SHORTEST_HEAD, grouped
     from testbench.safekeeping import verify_backup
 
-    report = verify_backup(file)
+    found = verify_backup(file)
+    report = found.report
     if as_json:
-        say_json({"file": str(file), "entries": report.entries, "head": report.head, "traces": report.traces})
+        facts = {"file": str(file), "entries": report.entries, "head": report.head, "traces": report.traces}
+        say_json(facts | {"older": found.older})
         return
     head = grouped(report.head[:SHORTEST_HEAD])
     say(f"WHOLE: {report.entries} entries, head {head}, {report.traces} traces decoded and hashed.")
+    if found.older:
+        say(
+            f"  Its tables are of version {found.older}: a copy was brought up to date and read. The file is as it was."
+        )
