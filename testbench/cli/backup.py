@@ -6,6 +6,11 @@ import click
 
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
 
+BESIDE = (
+    "  It holds testbench.db and nothing else: copy certificates/, captures/, orders/, procedures/ and bench.toml of the "
+    "home, too, and keys/ to another place than these."
+)
+
 
 @click.group(invoke_without_command=True)
 @click.option(
@@ -33,6 +38,7 @@ def command(ctx: click.Context, to: Path | None, home: Path | None, *, as_json: 
     say(f"  checkpoint {kept.line}, noted in {kept.path.parent / 'log'}")
     for name in kept.tidied:
         say(f"  {name} was left unfinished by a program that was killed; it was taken away.")
+    say(BESIDE)
     say(in_words(installed()))
 
 
