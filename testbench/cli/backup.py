@@ -7,8 +7,8 @@ import click
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
 
 BESIDE = (
-    "  It holds testbench.db and nothing else: copy certificates/, captures/, orders/, procedures/ and bench.toml of the "
-    "home, too, and keys/ to another place than these."
+    "  It holds testbench.db and nothing else: copy certificates/, captures/, orders/, procedures/ and bench.toml of "
+    "the home, too, and keys/ to another place than these."
 )
 
 

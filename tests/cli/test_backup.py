@@ -64,8 +64,8 @@ def test_a_backup_is_noted_in_the_ledger_and_in_the_log_beside_it(home):
     assert (noted["file"], checkpoint.n) == (kept.name, 3)
     assert lines[1] == f"  checkpoint {checkpoint.line}, noted in {kept.parent / 'log'}"
     assert lines[2] == (
-        "  It holds testbench.db and nothing else: copy certificates/, captures/, orders/, procedures/ and bench.toml of "
-        "the home, too, and keys/ to another place than these."
+        "  It holds testbench.db and nothing else: copy certificates/, captures/, orders/, procedures/ and bench.toml "
+        "of the home, too, and keys/ to another place than these."
     )
     verified = json.loads(call(home, "ledger", "verify", "--against", checkpoint.line, "--json").output)
     assert (verified["whole"], verified["kinds"]["backup"]) == (True, 1)
