@@ -137,11 +137,7 @@ def _walk(folder: Path, against: str | None) -> _Chain:
         raise _WrongError(f"{LEDGER} or {CHECKPOINT} cannot be read") from damage
     if not is_signed(checkpoint):
         raise _WrongError(f"the signature of {CHECKPOINT} is wrong")
-    held = () if against is None else held_elsewhere(checkpoint.bench, against)
-    newest = max((one.n for one in held), default=None)
-    if newest is not None and newest > checkpoint.n:
-        found = f"it is from after this export, which ends with entry {checkpoint.n}; give one from before"
-        raise CheckpointRefusedError(str(against), found)
+    held = () if against is None else _held_before(checkpoint, against)
     end = Held(checkpoint.bench, checkpoint.n, checkpoint.head, CHECKPOINT, checkpoint.key)
     walk = Walk((*held, end))
     for entry in entries:
@@ -150,7 +146,16 @@ def _walk(folder: Path, against: str | None) -> _Chain:
     if missing := walk.cut_off():
         raise _WrongError(missing)
     sealed = {entry.subject: entry.body_sha256 for entry in entries if _kind(entry) == "run sealed"}
-    return _Chain(entries, sealed, checkpoint, newest)
+    return _Chain(entries, sealed, checkpoint, max((one.n for one in held), default=None))
+
+
+def _held_before(end: Checkpoint, against: str) -> tuple[Held, ...]:
+    """Checkpoints held elsewhere that an export must pass through; later ones of a log say nothing of it."""
+    held = tuple(one for one in held_elsewhere(end.bench, against) if one.n <= end.n)
+    if not held:
+        found = f"it is from after this export, which ends with entry {end.n}; give one from before"
+        raise CheckpointRefusedError(against, found)
+    return held
 
 
 def _check_run(folder: Path, chain: _Chain) -> None:

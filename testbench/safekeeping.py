@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 GIVEN_UP = ".given-up-"
 """In the name of a document whose record was given up: it was issued once, and nothing here vouches for it."""
+OLDER = ".older-"
+"""Begins the name of the folder in which a backup of an older version is brought up to date."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +126,8 @@ def _of_today(path: Path, bench: str, folder: Path | None = None) -> Iterator[tu
     from testbench.store.repository import SqliteStore
     from testbench.store.schema import HEAD
 
+    for left in folder.glob(f"{OLDER}*") if folder else ():  # by a program that was killed
+        shutil.rmtree(left, ignore_errors=True)
     with ExitStack() as stack:
         good, older = path, ""
         try:
@@ -131,7 +135,7 @@ def _of_today(path: Path, bench: str, folder: Path | None = None) -> Iterator[tu
                 version, bench = reader.version or "", reader.bench() or bench
             if version != HEAD:
                 check_pages(path)
-                made = Path(stack.enter_context(TemporaryDirectory(prefix=".older-", dir=folder)))
+                made = Path(stack.enter_context(TemporaryDirectory(prefix=OLDER, dir=folder)))
                 check_room(path, made)
                 good, older = Path(shutil.copyfile(path, made / path.name)), version
                 SqliteStore(good, bench, keep_older=False).close()

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from testbench.certificate.ledger_key import load_ledger_key, signed
 from testbench.cli.main import cli
 from testbench.errors import ArchiveRefusedError, RecordDamagedError
 from testbench.run.ledger import Checkpoint, Entry, fingerprint, grouped, hash_of
@@ -289,6 +290,11 @@ def test_an_export_is_held_against_a_checkpoint_from_before_it(exported, tmp_pat
     assert str(call(*against, later).exception) == (
         f"Checkpoint {later}: it is from after this export, which ends with entry {n + 1}; give one from before."
     )
+    log = tmp_path / "log"
+    key = load_ledger_key(exported.parents[1] / "keys" / "ledger.pem")
+    noted = (signed(key, bench="B1", n=at, head=head, at=0).model_dump() for at in (n, n + 2))
+    log.write_text("".join(json.dumps({"at": 0, "checkpoint": one}) + "\n" for one in noted))
+    assert json.loads(call(*against, log, "--json").output)["held"] == n
     other = call(*against, f"B1 {n} {entries[0]['hash']}")
     title = f"entry {n} ({entries[-2]['kind']} {entries[-2]['subject']})"
     assert str(other.exception) == (
@@ -299,8 +305,6 @@ def test_an_export_is_held_against_a_checkpoint_from_before_it(exported, tmp_pat
 
 def test_an_export_from_before_the_list_says_what_it_cannot_show(exported, tmp_path):
     """As one does whose ledger was cut off at a checkpoint from before it, such as any certificate carries."""
-    from testbench.certificate.ledger_key import load_ledger_key, signed
-
     folder = tmp_path / "out"
     shutil.copytree(exported, folder)
     leave_out_a_run(folder)

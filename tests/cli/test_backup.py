@@ -283,6 +283,7 @@ def test_the_copy_from_before_an_upgrade_is_the_way_back(tmp_path, version):
     told = call(made, "restore", kept)
     assert isinstance(told.exception, RestoreWouldLoseError)
     stands = sorted(path.name for path in kept.parent.iterdir())
+    (made.folder / ".older-of-a-program-that-was-killed").mkdir()
     data = kept.read_bytes()
     done = call(made, "restore", kept, "--discard-newer", "the new version was taken back")
     assert done.exit_code == 0, done.output
