@@ -1,8 +1,9 @@
 """Older runs as plain files: readable without this program, each with its proof. Nothing is deleted.
 
-``ledger.jsonl`` holds the whole chain, ``checkpoint.json`` its signed end. In the folder of a run: ``record.json``, the
+``ledger.jsonl`` holds the chain, ``checkpoint.json`` its signed end. In the folder of a run: ``record.json``, the
 samples of each stage as CSV, ``journal.jsonl``, and ``sealed.json``, whose SHA-256 is what the ledger says of the run,
-and which holds the SHA-256 of the record. ``SHA256SUMS`` is for ``sha256sum -c``. ``READ-ME.txt`` says how to check.
+and which holds the SHA-256 of the record. ``CONTENTS`` lists the files; the last entry of the chain names its SHA-256.
+``SHA256SUMS`` is for ``sha256sum -c``. ``READ-ME.txt`` says how to check.
 """
 
 import json
@@ -11,14 +12,25 @@ import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from testbench.archive_proof import CHECKPOINT, LEDGER, NONCONFORMITY, SUMS, attachment_name, proved
-from testbench.custody import checkpoint_at
+from testbench.archive_proof import (
+    CHECKPOINT,
+    CONTENTS,
+    LEDGER,
+    LISTED,
+    NONCONFORMITY,
+    SUMS,
+    attachment_name,
+    list_of,
+    proved,
+    statement_of,
+)
+from testbench.custody import checkpoint_at, ledger_key
 from testbench.errors import ArchiveRefusedError, BenchError
 from testbench.run.ledger import canonical_json
-from testbench.run.record import sha256
 from testbench.wiring import Home, open_store, read_store
 
 if TYPE_CHECKING:
@@ -45,6 +57,9 @@ To check that a run is the one that the ledger names:
   6. nonconformity.jsonl, where there is one: each line as it stands; its SHA-256   = "body_sha256" of the entry
      "nonconformity" in ledger.jsonl whose subject is its "seq"; attachment-N.*: its SHA-256 stands in the line that
      attached it
+To check that nothing was left out or slipped in:
+  7. sha256sum -c CONTENTS; it lists every file but itself, ledger.jsonl, checkpoint.json and SHA256SUMS
+  8. {{"sha256":"SHA-256 of CONTENTS"}}; its SHA-256  = "body_sha256" of the last entry, "archive contents"
 To check that an entry of ledger.jsonl has not changed: take its line without "hash", names sorted, no spaces,
 "version" named "v" (canonical JSON, RFC 8785); its SHA-256 is "hash", and "prev" is the "hash" of the line before.
 To check that the ledger was not written anew: its entry number n, as checkpoint.json has it, has the hash "head"; the
@@ -77,6 +92,7 @@ def export(home: Home, before: date, to: Path) -> Exported:
 
     Raises:
         ArchiveRefusedError: there is no such run, the folder is there already, or the disk refuses.
+        LedgerKeyError: the end of its chain could not be signed.
         RecordDamagedError: a run is not what was sealed.
     """
     bench, at = home.bench().name, datetime.fromtimestamp(_now().timestamp(), UTC)
@@ -87,16 +103,21 @@ def export(home: Home, before: date, to: Path) -> Exported:
     if folder.exists():
         raise ArchiveRefusedError(str(folder), "it is there already and is not overwritten")
     with open_store(home) as store:
+        ledger_key(home, store)  # refuses before anything is written
         runs = store.runs_before(before)
         if not runs:
             raise ArchiveRefusedError(str(folder), f"no closed run began before {before.isoformat()}")
         try:
             shutil.rmtree(unfinished, ignore_errors=True)
             unfinished.mkdir(parents=True)
-            entries = _write(home, store, unfinished, runs)
             text = READ_ME.format(bench=bench, before=before, runs=len(runs), at=f"{at:%Y-%m-%d %H:%M} UTC")
             _put(unfinished / "READ-ME.txt", text.encode())
-            _sum_up(unfinished)
+            for run in runs:
+                for name, data in _files_of(store, run):
+                    _put(unfinished / "runs" / run / name, data)
+            _put(unfinished / CONTENTS, list_of(unfinished))
+            entries = _write_ledger(home, store, unfinished, folder.name)
+            _put(unfinished / SUMS, list_of(unfinished))
             proved(unfinished)
             unfinished.rename(folder)
         except OSError as failure:
@@ -107,20 +128,19 @@ def export(home: Home, before: date, to: Path) -> Exported:
     return Exported(folder, len(runs), entries)
 
 
-def _write(home: Home, store: "SqliteStore", folder: Path, runs: list[str]) -> int:
-    """Runs, the chain and its signed end; gives how many entries the chain has."""
-    for run in runs:
-        for name, data in _files_of(store, run):
-            _put(folder / "runs" / run / name, data)
-    n, head = 0, ""
+def _write_ledger(home: Home, store: "SqliteStore", folder: Path, name: str) -> int:
+    """State what the export holds, and write the chain until then with its signed end; gives how many entries.
+
+    That nothing else is in the export must stand in its own chain; that it was made is stated once it was.
+    """
+    last = store.state(LISTED, name, statement_of((folder / CONTENTS).read_bytes()))
     with (folder / LEDGER).open("wb") as file:
-        for entry in store.chain():
+        for entry in islice(store.chain(), last.seq):
             file.write(json.dumps(entry._asdict(), sort_keys=True, ensure_ascii=False).encode() + b"\n")
-            n, head = entry.seq, entry.hash
         file.flush()
         os.fsync(file.fileno())
-    _put(folder / CHECKPOINT, checkpoint_at(home, store, n, head).text.encode())
-    return n
+    _put(folder / CHECKPOINT, checkpoint_at(home, store, last.seq, last.hash).text.encode())
+    return last.seq
 
 
 def _files_of(store: "SqliteStore", run: str) -> Iterator[tuple[str, bytes]]:
@@ -155,11 +175,6 @@ def _put(path: Path, data: bytes) -> None:
         os.fsync(file.fileno())
 
 
-def _sum_up(folder: Path) -> None:
-    names = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
-    _put(folder / SUMS, "".join(f"{sha256((folder / name).read_bytes())}  {name}\n" for name in names).encode())
-
-
 # What is due -----------------------------------------------------------------------------------------
 
 
@@ -184,12 +199,16 @@ class Due:
 
 
 def due(home: Home) -> Due | None:
-    """What is to be exported now; None where bench.toml has no retention."""
+    """What is to be exported now; None where bench.toml has no retention.
+
+    Raises:
+        StoreNewerError: a newer version of this program wrote the records.
+    """
     retention = home.bench().retention
-    if retention is None:
-        return None
-    before = retention.before(_now().date())
     with read_store(home) as store:
+        if retention is None:
+            return None
+        before = retention.before(_now().date())
         exported = max((json.loads(body)["before"] for body in store.statements("archived")), default="")
         return Due(before, store.count_between(exported, before.isoformat()))
 

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from testbench.errors import ArchiveRefusedError
+from testbench.checkpoints import held_elsewhere
+from testbench.errors import ArchiveRefusedError, CheckpointRefusedError
 from testbench.run.attachments import ENDINGS
 from testbench.run.ledger import Checkpoint, Entry, Held, Walk, canonical_json
 from testbench.run.nonconformity import Attached
@@ -13,8 +14,12 @@ from testbench.run.nonconformity import Entry as NonconformityEntry
 from testbench.run.record import RunRecord, TraceReference, sha256
 from testbench.run.signature import Signature
 
-LEDGER, CHECKPOINT, SUMS = "ledger.jsonl", "checkpoint.json", "SHA256SUMS"
 NONCONFORMITY = "nonconformity.jsonl"
+LEDGER, CHECKPOINT, SUMS, CONTENTS = "ledger.jsonl", "checkpoint.json", "SHA256SUMS", "CONTENTS"
+NAMED_BY_NONE = {LEDGER, CHECKPOINT, SUMS, CONTENTS}
+"""What ``CONTENTS`` does not list; the ledger proves itself, and names ``CONTENTS``."""
+LISTED = "archive contents"
+"""Kind of the last entry in an export: it names the SHA-256 of ``CONTENTS``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,25 +29,66 @@ class Proof:
     runs: int
     checkpoint: Checkpoint
     """The signed end of its ledger; the key is the one that it names."""
+    complete: bool
+    """Whether the ledger names what was exported, and no file of it was left out or slipped in."""
+    held: int | None
+    """How many entries the newest checkpoint held elsewhere covers; None where none was given."""
 
 
-def proved(folder: Path) -> Proof:
+def proved(folder: Path, against: str | None = None) -> Proof:
     """Read an export from end to end: every file, every entry, every run with its samples, journal and signatures.
 
+    Args:
+        folder: the export.
+        against: a checkpoint held elsewhere, as for ``ledger verify``; None: none is at hand.
+
     Raises:
-        ArchiveRefusedError: something is missing or was changed.
+        ArchiveRefusedError: something is missing, was changed or does not belong there.
+        CheckpointRefusedError: ``against`` is no checkpoint of this bench, or one from after the export.
     """
     try:
-        _check_sums(folder)
-        chain = _walk(folder)
-        runs = sorted(path for path in (folder / "runs").iterdir() if path.is_dir())
+        _check_files(folder, SUMS, {SUMS})
+        chain = _walk(folder, against)
+        runs = _runs_of(folder)
         for run in runs:
             _check_run(run, chain)
+        complete = _is_complete(folder, chain.entries[-1])
+    except FileNotFoundError as failure:
+        raise ArchiveRefusedError(str(folder), f"{_name(folder, failure)} is missing") from failure
     except OSError as failure:
-        raise ArchiveRefusedError(str(folder), f"it cannot be read ({failure})") from failure
+        found = f"{_name(folder, failure)} cannot be read ({failure.strerror})"
+        raise ArchiveRefusedError(str(folder), found) from failure
     except _WrongError as wrong:
         raise ArchiveRefusedError(str(folder), str(wrong)) from wrong
-    return Proof(len(runs), chain.checkpoint)
+    return Proof(len(runs), chain.checkpoint, complete, chain.held)
+
+
+def _runs_of(folder: Path) -> list[Path]:
+    found = sorted(path for path in (folder / "runs").iterdir() if path.is_dir())
+    if not found:
+        raise _WrongError("it holds no run")
+    return found
+
+
+def _name(folder: Path, failure: OSError) -> str:
+    """The file that a refusal is about, within the export; the export itself where it is not there at all."""
+    if not folder.is_dir():
+        return "the folder"
+    return "a file" if failure.filename is None else Path(failure.filename).relative_to(folder).as_posix()
+
+
+def list_of(folder: Path) -> bytes:
+    """Every file of a folder with its SHA-256, as ``sha256sum`` writes it."""
+    return "".join(f"{sha256((folder / name).read_bytes())}  {name}\n" for name in sorted(_files(folder))).encode()
+
+
+def statement_of(contents: bytes) -> dict[str, str]:
+    """What the ledger says of an export: the SHA-256 of the list of its files."""
+    return {"sha256": sha256(contents)}
+
+
+def _files(folder: Path) -> set[str]:
+    return {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,26 +99,39 @@ class _Chain:
     sealed: dict[str, str]
     """What it says of each closed run."""
     checkpoint: Checkpoint
+    held: int | None
 
 
 class _WrongError(Exception):
     """What is wrong, in words."""
 
 
-def _check_sums(folder: Path) -> None:
-    lines = (folder / SUMS).read_text(encoding="utf-8").splitlines()
+def _check_files(folder: Path, by: str, apart: set[str]) -> None:
+    """Hold the files of an export against a list in it, which does not name those apart."""
+    lines = (folder / by).read_text(encoding="utf-8").splitlines()
     said = {name: digest for digest, _, name in (line.partition("  ") for line in lines)}
-    there = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()} - {SUMS}
+    there = _files(folder) - apart
     for name in sorted(there | said.keys()):
         if name not in there:
             raise _WrongError(f"{name} is missing")
         if name not in said:
-            raise _WrongError(f"{name} does not stand in {SUMS}")
+            raise _WrongError(f"{name} does not stand in {by}")
         if sha256((folder / name).read_bytes()) != said[name]:
             raise _WrongError(f"{name} was changed after it was written")
 
 
-def _walk(folder: Path) -> _Chain:
+def _is_complete(folder: Path, last: Entry) -> bool:
+    """Hold the files against the list that the last entry names; False in an export from before it named one."""
+    if last.kind != LISTED:
+        return False
+    contents = (folder / CONTENTS).read_bytes()
+    if sha256(canonical_json(statement_of(contents))) != last.body_sha256:
+        raise _WrongError(f"{CONTENTS} is not the list that {last.title} of {LEDGER} names")
+    _check_files(folder, CONTENTS, NAMED_BY_NONE)
+    return True
+
+
+def _walk(folder: Path, against: str | None) -> _Chain:
     from testbench.certificate.ledger_key import is_signed
 
     try:
@@ -82,14 +141,25 @@ def _walk(folder: Path) -> _Chain:
         raise _WrongError(f"{LEDGER} or {CHECKPOINT} cannot be read") from damage
     if not is_signed(checkpoint):
         raise _WrongError(f"the signature of {CHECKPOINT} is wrong")
-    walk = Walk((Held(checkpoint.bench, checkpoint.n, checkpoint.head, CHECKPOINT, checkpoint.key),))
+    held = () if against is None else _held_before(checkpoint, against)
+    end = Held(checkpoint.bench, checkpoint.n, checkpoint.head, CHECKPOINT, checkpoint.key)
+    walk = Walk((*held, end))
     for entry in entries:
         if fault := walk.fault_of(entry):
             raise _WrongError(f"{entry.title} of {LEDGER}: {fault}")
     if missing := walk.cut_off():
         raise _WrongError(missing)
     sealed = {entry.subject: entry.body_sha256 for entry in entries if _kind(entry) == "run sealed"}
-    return _Chain(entries, sealed, checkpoint)
+    return _Chain(entries, sealed, checkpoint, max((one.n for one in held), default=None))
+
+
+def _held_before(end: Checkpoint, against: str) -> tuple[Held, ...]:
+    """Checkpoints held elsewhere that an export must pass through; later ones of a log say nothing of it."""
+    held = tuple(one for one in held_elsewhere(end.bench, against) if one.n <= end.n)
+    if not held:
+        found = f"it is from after this export, which ends with entry {end.n}; give one from before"
+        raise CheckpointRefusedError(against, found)
+    return held
 
 
 def _check_run(folder: Path, chain: _Chain) -> None:

@@ -8,8 +8,8 @@ from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from testbench.checkpoints import held_elsewhere
 from testbench.errors import (
-    CheckpointRefusedError,
     DocumentExistsError,
     DocumentLostError,
     DocumentStrayError,
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from testbench.certificate.issue import Issued
     from testbench.certificate.ledger_key import LedgerKey
     from testbench.certificate.stamping import TimeStamps
-    from testbench.run.ledger import Checkpoint, Held
+    from testbench.run.ledger import Checkpoint
     from testbench.run.record import RunRecord
     from testbench.station.bench import Bench
     from testbench.store.ledger_check import LedgerReport
@@ -145,8 +145,10 @@ class Documents:
 
     as_issued: int = 0
     missing: tuple[str, ...] = ()
-    """Where they were put; gone, or not readable."""
+    """Where they should lie; gone, or not readable."""
     changed: tuple[str, ...] = ()
+    unknown: tuple[str, ...] = ()
+    """Pages that lie with them and that no record knows; given up by a restoration, or put there by somebody."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,21 +164,19 @@ class Walked:
 def _documents(home: Home, store: "RunReader") -> Documents:
     """Every document of the register, held against its SHA-256: as issued, or as stamped afterwards."""
     as_issued, missing, changed = 0, [], []
+    lying = set(home.certificates.glob("*.pdf"))
     for _, group in groupby(store.documents(), key=lambda one: one.path):
         known = list(group)
-        document = known[-1]
+        place = home.certificates / Path(known[-1].path).name
+        lying.discard(place)
         try:
-            path = place_of(home, document)
-            data = None if path is None else path.read_bytes()
+            good = sha256(place.read_bytes()) in {one.sha256 for one in known}
         except OSError:
-            data = None
-        if data is None:
-            missing.append(document.path)
-        elif sha256(data) in {one.sha256 for one in known}:
-            as_issued += 1
-        else:
-            changed.append(str(path))
-    return Documents(as_issued, tuple(missing), tuple(changed))
+            missing.append(str(place))
+            continue
+        as_issued += good
+        changed += [] if good else [str(place)]
+    return Documents(as_issued, tuple(missing), tuple(changed), tuple(map(str, sorted(lying))))
 
 
 def verify_ledger(home: Home, against: str | None, *, traces: bool) -> Walked:
@@ -184,7 +184,8 @@ def verify_ledger(home: Home, against: str | None, *, traces: bool) -> Walked:
 
     Args:
         home: the bench.
-        against: a checkpoint held elsewhere: a file, a certificate, or the printed line; None: none is at hand.
+        against: a checkpoint held elsewhere: a file, a certificate, the log beside backups, or the printed line; None:
+            none is at hand.
         traces: whether to decode and hash the samples as well.
 
     Raises:
@@ -193,7 +194,7 @@ def verify_ledger(home: Home, against: str | None, *, traces: bool) -> Walked:
     """
     from testbench.store.ledger_check import LedgerCheck
 
-    held = () if against is None else (_held(home.bench().name, against),)
+    held = () if against is None else held_elsewhere(home.bench().name, against)
     keys = keys_of(home)
     with read_store(home) as store:
         report = LedgerCheck(store.database, held, partial(is_good, keys), traces=traces).report()
@@ -222,45 +223,6 @@ def is_good(keys: frozenset[str], checkpoint: "Checkpoint") -> bool:
     return (not keys or checkpoint.key in keys) and is_signed(checkpoint)
 
 
-def _held(bench: str, against: str) -> "Held":
-    from testbench.certificate.ledger_key import is_signed
-    from testbench.run.ledger import Checkpoint, Held, read_checkpoint
-
-    text, where = _checkpoint_text(against)
-    found = read_checkpoint(text, where)
-    if isinstance(found, Checkpoint):
-        if not is_signed(found):
-            raise CheckpointRefusedError(where, "its signature is wrong")
-        found = Held(found.bench, found.n, found.head, f"the checkpoint {where}", found.key)
-    if found.n == 0:
-        raise CheckpointRefusedError(where, "it names no entry and so proves nothing")
-    if found.bench != bench:
-        raise CheckpointRefusedError(where, f"it is of bench {found.bench}; this is bench {bench}")
-    return found
-
-
-def _checkpoint_text(against: str) -> tuple[str, str]:
-    """The text of a checkpoint, and what to call it."""
-    path = Path(against)
-    try:
-        if not path.is_file():
-            return against, f"'{against}'"
-        data = path.read_bytes()
-    except OSError as failure:
-        raise CheckpointRefusedError(against, f"the file cannot be read ({failure.strerror})") from failure
-    if not data.startswith(b"%PDF-"):
-        return data.decode("utf-8", errors="replace"), against
-    from testbench.certificate.checking import verify_apart
-    from testbench.certificate.trust import Anchors
-
-    judged = verify_apart(data, Anchors())
-    if not judged.intact:
-        raise CheckpointRefusedError(against, "the document was changed after it was sealed")
-    if not judged.checkpoint:
-        raise CheckpointRefusedError(against, "the document carries no checkpoint; it is older than the ledger")
-    return judged.checkpoint, against
-
-
 def check_issuable(home: Home, store: "RunReader", record: "RunRecord") -> None:
     """See that a run has no document yet: by the register, whatever lies in the folder.
 
@@ -276,16 +238,16 @@ def check_issuable(home: Home, store: "RunReader", record: "RunRecord") -> None:
     for known in store.documents_of(record.run)[-1:]:
         found = place_of(home, known)
         if found is None:
-            raise DocumentLostError(number, known.path, known.sha256)
+            raise DocumentLostError(number, str(place.with_name(Path(known.path).name)), known.sha256)
         raise DocumentExistsError(number, str(found))
     if place.exists():
         raise DocumentStrayError(number, str(place))
 
 
 def place_of(home: Home, document: "StoredDocument") -> Path | None:
-    """Where a document lies: where it was put, or there in a home that was moved; None where it is gone."""
-    put = Path(document.path)
-    return next((path for path in (put, home.certificates / put.name) if path.is_file()), None)
+    """Where a document lies, in this home wherever it was put when it was issued; None where it is gone."""
+    place = home.certificates / Path(document.path).name
+    return place if place.is_file() else None
 
 
 def issue_document(home: Home, run: str) -> "Issued":

@@ -1119,7 +1119,10 @@ class CheckpointRefusedError(BenchError):
 
     where: str
     found: str
-    remedy: ClassVar[str] = "Give a file of 'testbench ledger checkpoint', a certificate, or the line that it prints."
+    remedy: ClassVar[str] = (
+        "Give a file of 'testbench ledger checkpoint', a certificate, the line that it prints, or the log beside "
+        "backups."
+    )
 
     def sentence(self) -> str:
         return f"Checkpoint {self.where}: {self.found}."
@@ -1863,7 +1866,9 @@ class DocumentLostError(BenchError):
     number: str
     path: str
     sha256: str
-    remedy: ClassVar[str] = "Put the file back from a backup or ask the customer for it: its SHA-256 must be this one."
+    remedy: ClassVar[str] = (
+        "Put the file back from a copy of certificates/ or ask the customer for it: its SHA-256 must be this one."
+    )
 
     def sentence(self) -> str:
         return (

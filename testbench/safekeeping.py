@@ -3,10 +3,13 @@
 import json
 import os
 import re
-from contextlib import suppress
+import shutil
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from testbench.custody import checkpoint_at, is_good, keys_of, ledger_key, remember_keys, take_key_along
@@ -16,6 +19,7 @@ from testbench.errors import (
     ReasonMissingError,
     RestoreWouldLoseError,
     StoreFailedError,
+    StoreNewerError,
 )
 from testbench.run.record import sha256
 from testbench.wiring import Home, only_recorder, open_store
@@ -28,6 +32,8 @@ if TYPE_CHECKING:
 
 GIVEN_UP = ".given-up-"
 """In the name of a document whose record was given up: it was issued once, and nothing here vouches for it."""
+OLDER = ".older-"
+"""Begins the name of the folder in which a backup of an older version is brought up to date."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,15 +79,71 @@ def back_up(home: Home, to: Path | None = None) -> Kept:
     return Kept(target, size, report.entries, report.head, checkpoint.line, tuple(tidied))
 
 
-def verify_backup(path: Path) -> "LedgerReport":
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """A backup that was read back from end to end."""
+
+    report: "LedgerReport"
+    older: str
+    """The version of its tables, where it had to be brought up to date to be read; else empty."""
+
+
+def verify_backup(path: Path) -> Verified:
     """Read a backup from end to end; checkpoints in it may be signed with any key.
 
     Raises:
+        NoRoomError: it is of an older version, and a copy of it that can be brought up to date does not fit.
         BackupRefusedError: it is damaged, or was changed.
     """
+    with _of_today(path, "") as (good, older):
+        return Verified(_proved(good, path), older)
+
+
+def _proved(good: Path, path: Path) -> "LedgerReport":
+    """What the ledger of a backup shows, read from a file that stands for it."""
     from testbench.store.backup import proved
 
-    return proved(path, partial(is_good, frozenset()))
+    try:
+        return proved(good, partial(is_good, frozenset()))
+    except BackupRefusedError as refusal:
+        raise BackupRefusedError(str(path), refusal.found) from refusal
+
+
+@contextmanager
+def _of_today(path: Path, bench: str, folder: Path | None = None) -> Iterator[tuple[Path, str]]:
+    """A backup with the tables of today: itself, or for as long as the block lasts a copy that was brought up to date.
+
+    Args:
+        path: the backup; it is never changed.
+        bench: whose it is, where it does not say so itself.
+        folder: where the copy goes; None: where the machine keeps what is not to last.
+
+    Returns:
+        The file, and which version it had; empty where it is itself.
+    """
+    from testbench.store.backup import check_pages, check_room
+    from testbench.store.reading import RunReader
+    from testbench.store.repository import SqliteStore
+    from testbench.store.schema import HEAD
+
+    for left in folder.glob(f"{OLDER}*") if folder else ():  # by a program that was killed
+        shutil.rmtree(left, ignore_errors=True)
+    with ExitStack() as stack:
+        good, older = path, ""
+        try:
+            with RunReader.beside(path, still=True) as reader:
+                version, bench = reader.version or "", reader.bench() or bench
+            if version != HEAD:
+                check_pages(path)
+                made = Path(stack.enter_context(TemporaryDirectory(prefix=OLDER, dir=folder)))
+                check_room(path, made)
+                good, older = Path(shutil.copyfile(path, made / path.name)), version
+                SqliteStore(good, bench, keep_older=False).close()
+        except (StoreFailedError, StoreNewerError) as refusal:
+            raise BackupRefusedError(str(path), str(refusal).rstrip(".")) from refusal
+        except OSError as failure:
+            raise BackupRefusedError(str(path), f"it could not be copied ({failure.strerror})") from failure
+        yield good, older
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +166,7 @@ def restore(home: Home, path: Path, discard_newer: str | None = None) -> Restore
 
     Args:
         home: the bench; its recorder must not be running.
-        path: the backup.
+        path: the backup; one of an older version is brought up to date on the way.
         discard_newer: why entries that the backup does not hold may be given up; None: they may not.
 
     Raises:
@@ -119,19 +181,19 @@ def restore(home: Home, path: Path, discard_newer: str | None = None) -> Restore
     if discard_newer is not None and not discard_newer.strip():
         raise ReasonMissingError("--discard-newer")
     bench = home.bench().name
-    with only_recorder(home):
-        report = verify_backup(path)
-        with RunReader.beside(path) as reader:
+    with only_recorder(home), _of_today(path, bench, home.folder) as (good, _):
+        report = _proved(good, path)
+        with RunReader.beside(good, still=True) as reader:
             found, keys = reader.bench(), reader.ledger_keys()
         if found != bench:
             raise BackupRefusedError(str(path), f"it is of bench {found}; this is bench {bench}")
-        lost = more_than(home.database, path)
+        lost = more_than(home.database, good)
         if lost and discard_newer is None:
             raise RestoreWouldLoseError(str(path), lost)
-        earlier, last_run = given_up_before(home.database, path), _last_run(home)
-        check_room(path, home.folder)
+        earlier, last_run = given_up_before(home.database, good), _last_run(home)
+        check_room(good, home.folder)
         aside = home.database.with_name(f"testbench-replaced-{_now():%Y%m%dT%H%M%S.%fZ}.db")
-        put_in_place(path, home.database, aside)
+        put_in_place(good, home.database, aside)
     strange = remember_keys(home, keys)
     with open_store(home) as store:
         take_key_along(home, store)

@@ -7,6 +7,11 @@ import click
 
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
 
+INCOMPLETE = (
+    "  That no run, signature or other file was left out cannot be shown: the ledger in it does not end with the list "
+    "of what was exported. An earlier version of this program made it, or its end was cut off."
+)
+
 
 @click.group()
 def command() -> None:
@@ -33,19 +38,26 @@ def export(before: datetime, to: Path, home: Path | None, *, as_json: bool) -> N
 
 @command.command()
 @click.argument("directory", type=click.Path(file_okay=False, path_type=Path))
+@click.option("--against", metavar="CHECKPOINT", help="Held elsewhere, from before the export: as for ledger verify.")
 @json_option
-def verify(directory: Path, *, as_json: bool) -> None:
+def verify(directory: Path, against: str | None, *, as_json: bool) -> None:
     """Hold an export against the ledger in it, from its files alone. Needs no home."""
     from testbench.archive_proof import proved
     from testbench.run.ledger import fingerprint, grouped
 
-    proof = proved(directory)
+    proof = proved(directory, against)
     line, key = proof.checkpoint.line, fingerprint(proof.checkpoint.key)
     if as_json:
-        say_json({"folder": str(directory), "runs": proof.runs, "checkpoint": line, "fingerprint": key})
+        found = {"folder": str(directory), "runs": proof.runs, "complete": proof.complete, "held": proof.held}
+        say_json(found | {"checkpoint": line, "fingerprint": key})
         return
-    say(f"WHOLE: {proof.runs} runs, each with its samples, journal and signatures, as the ledger says.")
+    runs = f"{proof.runs} runs, each with its samples, journal and signatures, as the ledger says"
+    say(f"WHOLE: {runs}; no file is missing or extra." if proof.complete else f"UNCHANGED: {runs}.")
+    if not proof.complete:
+        say(INCOMPLETE)
     say(f"  checkpoint {line}, signed with the key {grouped(key)}")
+    if proof.held is not None:
+        say(f"  The checkpoint that was given is one of its chain, and covers entries 1 to {proof.held}.")
     say("  Compare that key with what the works published: whoever has another one could have written all of it anew.")
 
 

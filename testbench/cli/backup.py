@@ -6,6 +6,11 @@ import click
 
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
 
+BESIDE = (
+    "  It holds testbench.db and nothing else: copy certificates/, captures/, orders/, procedures/ and bench.toml of "
+    "the home, too, and keys/ to another place than these."
+)
+
 
 @click.group(invoke_without_command=True)
 @click.option(
@@ -33,6 +38,7 @@ def command(ctx: click.Context, to: Path | None, home: Path | None, *, as_json: 
     say(f"  checkpoint {kept.line}, noted in {kept.path.parent / 'log'}")
     for name in kept.tidied:
         say(f"  {name} was left unfinished by a program that was killed; it was taken away.")
+    say(BESIDE)
     say(in_words(installed()))
 
 
@@ -44,9 +50,15 @@ def verify(file: Path, *, as_json: bool) -> None:
     from testbench.run.ledger import SHORTEST_HEAD, grouped
     from testbench.safekeeping import verify_backup
 
-    report = verify_backup(file)
+    found = verify_backup(file)
+    report = found.report
     if as_json:
-        say_json({"file": str(file), "entries": report.entries, "head": report.head, "traces": report.traces})
+        facts = {"file": str(file), "entries": report.entries, "head": report.head, "traces": report.traces}
+        say_json(facts | {"older": found.older})
         return
     head = grouped(report.head[:SHORTEST_HEAD])
     say(f"WHOLE: {report.entries} entries, head {head}, {report.traces} traces decoded and hashed.")
+    if found.older:
+        say(
+            f"  Its tables are of version {found.older}: a copy was brought up to date and read. The file is as it was."
+        )

@@ -23,6 +23,8 @@ BROKEN = (
     "bench."
 )
 
+GET_IT = "put the file back from a copy of certificates/, or ask the customer for it; no backup of the records holds it"
+
 
 @click.group()
 def command() -> None:
@@ -56,7 +58,11 @@ def checkpoint(out: Path | None, new_key: str | None, home: Path | None, *, as_j
 
 
 @command.command()
-@click.option("--against", metavar="CHECKPOINT", help="Held elsewhere: its file, a certificate, or the printed line.")
+@click.option(
+    "--against",
+    metavar="CHECKPOINT",
+    help="Held elsewhere: its file, a certificate, the log beside backups, or the printed line.",
+)
 @click.option("--traces", is_flag=True, help="Decode and hash the samples as well (about 1 ms each).")
 @home_option
 @json_option
@@ -124,19 +130,24 @@ def _triggers(report: "LedgerReport") -> list[str]:
 
 
 def _documents(found: "Documents") -> list[str]:
+    lie = (
+        "1 document lies here as it was"
+        if found.as_issued == 1
+        else f"{found.as_issued} documents lie here as they were"
+    )
     return [
-        *([f"{found.as_issued} documents lie here as they were issued."] if found.as_issued else []),
-        *(f"Document {path} is not here: get the file from a backup or the customer." for path in found.missing),
+        *([f"{lie} issued."] if found.as_issued else []),
+        *(f"Document {path} is not here: {GET_IT}." for path in found.missing),
         *(
-            f"CHANGED: document {path} is not the file that was issued. Keep it, and get the file from a backup or the "
-            "customer."
+            f"CHANGED: document {path} is not the file that was issued. Keep it elsewhere, and {GET_IT}."
             for path in found.changed
         ),
+        *(f"Page {path} is known to no record: it was given up, or put there by somebody." for path in found.unknown),
     ]
 
 
 def _unproven(report: "LedgerReport") -> str:
-    if not report.held:
+    if report.held is None:
         return (
             "No checkpoint held elsewhere was given (--against): whoever can write the file and has the key could have "
             "written all of it anew, or cut off its end."

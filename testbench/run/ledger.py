@@ -165,8 +165,16 @@ class Held:
         """Whether this is the hash it names."""
         return head.startswith(self.head)
 
+    @property
+    def or_mistyped(self) -> str:
+        """What else it may be where a chain does not pass through it."""
+        return "" if self.signed_by else "; or the line was mistyped: compare it with the page, digit by digit"
 
-_LINE = re.compile(r"(?P<bench>\S+)\s+(?P<n>[0-9]{1,16})\s+(?P<head>[0-9a-fA-F ]{16,80})")
+
+_LINE = re.compile(
+    r"(Ledger\s+)?(?P<bench>\S+)\s+(?P<n>[0-9]{1,16})\s+(?P<head>[0-9a-fA-F\s]{16,80})(\(.*)?", re.DOTALL
+)
+"""As a certificate prints it, with or without what stands before and behind."""
 
 
 def read_checkpoint(text: str, where: str) -> Checkpoint | Held:
@@ -182,7 +190,7 @@ def read_checkpoint(text: str, where: str) -> Checkpoint | Held:
         except ValidationError as fault:
             raise CheckpointRefusedError(where, "it holds no checkpoint that can be read") from fault
     found = _LINE.fullmatch(stripped)
-    head = "" if found is None else found["head"].replace(" ", "").lower()
+    head = "" if found is None else "".join(found["head"].split()).lower()
     if found is None or not SHORTEST_HEAD <= len(head) <= len(BEGINNING):
         raise CheckpointRefusedError(
             where, "it is neither a checkpoint nor a line such as 'B1 1234 9f3a 52c1 77d0 11aa'"
@@ -234,7 +242,8 @@ class Walk:
             return "it does not match its own hash"
         for held in self._due.get(entry.seq, ()):
             if not held.fits(entry.hash):
-                return f"its hash is not the one that {held.whose} names; it or an entry before it was written anew"
+                anew = "it or an entry before it was written anew"
+                return f"its hash is not the one that {held.whose} names; {anew}{held.or_mistyped}"
         if self.last is not None and entry.at < self.last.at:
             self.clock_set_back.append(entry.seq)
         self.last = entry
@@ -245,4 +254,4 @@ class Walk:
         beyond = max(self.held, key=lambda held: held.n, default=None)
         if beyond is None or beyond.n <= self.n:
             return ""
-        return f"the ledger ends with entry {self.n}, but {beyond.whose} names {beyond.n} entries"
+        return f"the ledger ends with entry {self.n}, but {beyond.whose} names {beyond.n} entries{beyond.or_mistyped}"

@@ -111,8 +111,8 @@ def proved(path: Path, is_good: Callable[[Checkpoint], bool]) -> LedgerReport:
         BackupRefusedError: a page is damaged, an entry is wrong, or a sample is not what was sealed.
     """
     try:
-        _check_pages(path)
-        with RunReader.beside(path) as reader:
+        check_pages(path)
+        with RunReader.beside(path, still=True) as reader:
             report = LedgerCheck(reader.database, (), is_good, traces=True).report()
     except BackupRefusedError:
         raise
@@ -123,8 +123,16 @@ def proved(path: Path, is_good: Callable[[Checkpoint], bool]) -> LedgerReport:
     return report
 
 
-def _check_pages(path: Path) -> None:
-    database = Database(path, read_only=True)
+def check_pages(path: Path) -> None:
+    """See that a copy is whole by SQLite's own check, and whole by itself.
+
+    Raises:
+        BackupRefusedError: it is not.
+    """
+    log = path.with_name(path.name + "-wal")
+    if log.exists() and log.stat().st_size:
+        raise BackupRefusedError(str(path), f"{log.name} lies beside it, so it is in use or was copied by hand")
+    database = Database(path, read_only=True, still=True)
     try:
         with database.reading() as connection:
             found = connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar_one()
@@ -143,7 +151,7 @@ def proved_the_same(source: Path, path: Path) -> None:
     Raises:
         BackupRefusedError: it does not.
     """
-    _check_pages(path)
+    check_pages(path)
     if _rows_sha256(source) != _rows_sha256(path):
         raise BackupRefusedError(str(path), "it holds other rows than the records")
 
@@ -203,7 +211,7 @@ def more_than(there: Path, backup: Path) -> str:
     made holds nothing.
     """
     try:
-        with RunReader.beside(there) as reader, RunReader.beside(backup) as other:
+        with RunReader.beside(there) as reader, RunReader.beside(backup, still=True) as other:
             return _beyond(reader, other)
     except LedgerMissingError as refusal:
         return str(refusal).rstrip(".")
@@ -217,7 +225,7 @@ def given_up_before(there: Path, backup: Path) -> list[dict[str, Any]]:
     They would go with the records that they stand in. None where these cannot be read; ``more_than`` says so.
     """
     try:
-        with RunReader.beside(there) as reader, RunReader.beside(backup) as other:
+        with RunReader.beside(there) as reader, RunReader.beside(backup, still=True) as other:
             known = _given_up(other)
             return [one for one in _given_up(reader) if one not in known]
     except StoreFailedError:
@@ -235,6 +243,10 @@ def _given_up(reader: RunReader) -> list[dict[str, Any]]:
 
 def _beyond(there: RunReader, backup: RunReader) -> str:
     ours, theirs = there.database, backup.database
+    for database in (ours, theirs):
+        with database.reading() as connection:
+            if not inspect(connection).has_table(tables.ledger.name):
+                raise LedgerMissingError(str(database.path))
     with ours.reading() as connection, theirs.reading() as other:
         n = _shared(connection, other)
         more = [entry for entry, _ in entries(connection, n, -1) if entry.kind not in OF_ITSELF]
@@ -248,9 +260,6 @@ def _beyond(there: RunReader, backup: RunReader) -> str:
 
 def _shared(connection: Connection, other: Connection) -> int:
     """How many entries two ledgers have in common, counted from the first."""
-    for one in (connection, other):
-        if not inspect(one).has_table(tables.ledger.name):
-            raise LedgerMissingError(str(one.engine.url))
     hashes = select(tables.ledger.c.hash).order_by(tables.ledger.c.seq)
     pairs = zip(connection.scalars(hashes), other.scalars(hashes), strict=False)
     return sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], pairs))

@@ -36,12 +36,14 @@ class Database:
     Args:
         path: the file; made where it is missing, unless ``read_only``.
         read_only: refuse every change; works beside a recorder that writes.
+        still: whether nobody writes to it, as to a backup; with ``read_only``: then nothing is made beside it.
         busy_s: how long to wait for another writer [s].
     """
 
-    def __init__(self, path: Path, *, read_only: bool = False, busy_s: float = BUSY_S) -> None:
+    def __init__(self, path: Path, *, read_only: bool = False, still: bool = False, busy_s: float = BUSY_S) -> None:
         self.path = path
         self._read_only = read_only
+        self._still = still
         self._busy_s = busy_s
         self._turn = threading.RLock()
         self._identity: tuple[int, int] | None = None
@@ -149,7 +151,10 @@ class Database:
         # A reader shares an index file with the writer. In a folder where it cannot make one, and where no log is
         # left over, nobody is writing: the file can be read as it lies there.
         log = self.path.with_name(self.path.name + "-wal")
-        still = not os.access(self.path.parent, os.W_OK) and not log.exists()
+        if self._still:
+            still = not log.exists() or log.stat().st_size == 0
+        else:
+            still = not os.access(self.path.parent, os.W_OK) and not log.exists()
         return "mode=ro&immutable=1" if still else "mode=ro"
 
     @contextmanager

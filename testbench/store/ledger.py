@@ -24,7 +24,7 @@ from testbench.store.database import Database
 OPENED, SEALED, DOCUMENT = "run opened", "run sealed", "document"
 BATCH = 2000
 """How many entries or runs are looked at together."""
-STATED = ("key", "backup", "restored", "archived", "taken over")
+STATED = ("key", "backup", "restored", "archive contents", "archived", "taken over")
 """Kinds of entries that state something themselves, in their own body."""
 TAKEN_OVER = ", taken over"
 """After the kind of an entry whose rows are older than the ledger."""
@@ -85,10 +85,10 @@ class LedgerWriter:
             if public not in {json.loads(one)["key"] for one in stated(connection, "key")}:
                 self._state(connection, "key", "of the ledger", body)
 
-    def state(self, kind: str, subject: str, body: Mapping[str, Any]) -> None:
+    def state(self, kind: str, subject: str, body: Mapping[str, Any]) -> Entry:
         """Keep a statement of the bench about its own records, for example that they were backed up."""
         with self._database.writing() as connection:
-            self._state(connection, kind, subject, body)
+            return self._state(connection, kind, subject, body)
 
     def _note(self, connection: Connection, kind: str, subject: str, sha256: str, body: str | None = None) -> Entry:
         entry = entry_after(

@@ -70,8 +70,8 @@ class LedgerReport:
     """Hash of the last good one."""
     kinds: dict[str, int]
     fault: Fault | None
-    held: int
-    """How many entries the newest checkpoint held elsewhere covers; 0 where none was given."""
+    held: int | None
+    """How many entries the newest checkpoint held elsewhere covers; None where none was given."""
     open_runs: tuple[str, ...]
     """Their samples are bound when they are closed."""
     clock_set_back: tuple[int, ...]
@@ -134,7 +134,7 @@ class LedgerCheck:
             head=walk.head,
             kinds=dict(self._kinds),
             fault=fault,
-            held=max((held.n for held in self.held), default=0),
+            held=max((held.n for held in self.held), default=None),
             open_runs=tuple(waiting),
             clock_set_back=tuple(walk.clock_set_back),
             traces=self._decoded,

@@ -18,10 +18,13 @@ class LedgerReader:
     _database: Database
 
     def bench(self) -> str:
-        """Name of the bench, by its newest entry; empty where there is none."""
+        """Name of the bench, by its newest entry; before there was a ledger, by the number of a run; else empty."""
         with self._database.reading() as connection:
-            last = last_entry(connection)
-        return "" if last is None else last.bench
+            if inspect(connection).has_table(tables.ledger.name):
+                last = last_entry(connection)
+                return "" if last is None else last.bench
+            run = connection.scalar(select(tables.run.c.id).limit(1))
+        return (run or "").rpartition("-")[0]
 
     def statements(self, kind: str) -> tuple[str, ...]:
         """What the bench said of its own records, oldest first, as canonical JSON."""

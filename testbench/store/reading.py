@@ -43,7 +43,7 @@ from testbench.store.ledger_questions import LedgerReader
 from testbench.store.nonconformities import NonconformityReader, nonconformities_in, recalled_in, relying_on
 from testbench.store.register import RegisterReader
 from testbench.store.reviewing import ReviewReader
-from testbench.store.schema import check_readable
+from testbench.store.schema import check_readable, version_of
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _BEYOND = "\U0010ffff"
@@ -105,11 +105,17 @@ class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader, Nonconf
             check_readable(connection, self._database.path)
 
     @classmethod
-    def beside(cls, path: Path) -> "RunReader":
-        """Open a file for reading only; the recorder may go on writing."""
+    def beside(cls, path: Path, *, still: bool = False) -> "RunReader":
+        """Open a file for reading only; the recorder may go on writing, unless it lies ``still``."""
         if not path.exists():
             raise RecordsMissingError(str(path), "the file is not there")
-        return RunReader(Database(path, read_only=True))
+        return RunReader(Database(path, read_only=True, still=still))
+
+    @property
+    def version(self) -> str | None:
+        """Which version of the tables the file has."""
+        with self._database.reading() as connection:
+            return version_of(connection)
 
     @property
     def database(self) -> Database:

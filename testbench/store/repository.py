@@ -41,6 +41,7 @@ class SqliteStore(RunReader, NonconformityWriter):
         bench: name of the bench, the first part of every run number.
         busy_s: how long to wait for another writer [s].
         now: the time of day that entries of the ledger get.
+        keep_older: whether older records are kept as they were when they are brought up to date.
 
     Raises:
         StoreFailedError: the file cannot be made or used.
@@ -48,9 +49,15 @@ class SqliteStore(RunReader, NonconformityWriter):
     """
 
     def __init__(
-        self, path: Path, bench: str, *, busy_s: float = BUSY_S, now: Callable[[], datetime] = machine_time
+        self,
+        path: Path,
+        bench: str,
+        *,
+        busy_s: float = BUSY_S,
+        now: Callable[[], datetime] = machine_time,
+        keep_older: bool = True,
     ) -> None:
-        self._bench, self._now = bench, now
+        self._bench, self._now, self._keep_older = bench, now, keep_older
         self.kept_before: Path | None = None
         """The backup that was made because the tables had to be brought up to date."""
         super().__init__(Database(path, busy_s=busy_s))
@@ -61,7 +68,7 @@ class SqliteStore(RunReader, NonconformityWriter):
             current, older = version_of(connection) == HEAD, is_older(connection, path)
         if current:
             return
-        if older:
+        if older and self._keep_older:
             stamp = f"{self._now():%Y%m%dT%H%M%SZ}"
             self.kept_before = path.parent / "backups" / f"before-{HEAD}-{stamp}.db"
             copy_of(path, self.kept_before, partial(proved_the_same, path))

@@ -12,12 +12,14 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from testbench.certificate.ledger_key import load_ledger_key, signed
 from testbench.cli.main import cli
 from testbench.errors import ArchiveRefusedError, RecordDamagedError
 from testbench.run.ledger import Checkpoint, Entry, fingerprint, grouped, hash_of
 from testbench.run.record import sha256
 from testbench.run.state import Happening
 from testbench.station.bench import Retention
+from testbench.store.schema import HEAD
 from testbench.wiring import Home, make_home, open_store
 from tests.records.make import STARTED, example_run, fill, opening_of, valve
 from tests.store.test_records import tamper
@@ -44,7 +46,7 @@ def test_an_export_can_be_checked_with_nothing_but_sha256sum(home, tmp_path):
     assert done.output.splitlines()[0] == f"3 runs written to {folder} and read back; nothing was deleted."
     assert len(before) == len(home.database.read_bytes())
     assert sorted(found.name for found in folder.iterdir()) == [
-        "READ-ME.txt", "SHA256SUMS", "checkpoint.json", "ledger.jsonl", "runs",
+        "CONTENTS", "READ-ME.txt", "SHA256SUMS", "checkpoint.json", "ledger.jsonl", "runs",
     ]  # fmt: skip
     assert sorted(found.name for found in (folder / "runs" / "B1-000002").iterdir()) == [
         "attachment-1.png", "journal.jsonl", "nonconformity.jsonl", "record.json", "sealed.json",
@@ -93,8 +95,15 @@ def sum_up(folder: Path) -> None:
     (folder / "SHA256SUMS").write_text("".join(lines))
 
 
+def call(*said: str | Path):
+    return CliRunner().invoke(cli, list(map(str, said)))
+
+
 def verified(folder: Path):
-    return CliRunner().invoke(cli, ["archive", "verify", str(folder)])
+    return call("archive", "verify", folder)
+
+
+EACH = "each with its samples, journal and signatures, as the ledger says"
 
 
 def test_an_export_is_verified_from_its_files_alone(exported):
@@ -102,7 +111,7 @@ def test_an_export_is_verified_from_its_files_alone(exported):
     checkpoint = Checkpoint.model_validate_json((exported / "checkpoint.json").read_text())
     told = verified(exported)
     assert told.output.splitlines() == [
-        "WHOLE: 4 runs, each with its samples, journal and signatures, as the ledger says.",
+        f"WHOLE: 4 runs, {EACH}; no file is missing or extra.",
         f"  checkpoint {checkpoint.line}, signed with the key {grouped(fingerprint(checkpoint.key))}",
         "  Compare that key with what the works published: whoever has another one could have written all of it anew.",
     ]
@@ -117,7 +126,7 @@ def hash_by_hand(value: object) -> str:
 
 
 def test_samples_journal_and_signature_are_checked_by_hand(exported):
-    """Steps 3, 4 and 5 of READ-ME.txt, with nothing of this program."""
+    """Steps 3 to 7 of READ-ME.txt, with nothing of this program."""
     run = exported / RUN
     stage = json.loads((run / "record.json").read_text())["stages"][1]
     for name, said in (("attempt-1", stage["trace"]), ("attempt-1-beside-1", stage["beside"][0]["trace"])):
@@ -140,6 +149,14 @@ def test_samples_journal_and_signature_are_checked_by_hand(exported):
     row = {"body": text, "meaning": said["meaning"], "subject": said["subject_id"], "seq": int(entry["subject"])}
     assert (entry["kind"], entry["seq"]) == ("signature", said["ledger_seq"] + 1)
     assert entry["body_sha256"] == hash_by_hand(row)
+    told = subprocess.run(["sha256sum", "-c", "--quiet", "CONTENTS"], cwd=exported, capture_output=True, check=False)
+    assert (told.returncode, told.stdout) == (0, b"")
+    listed = {line.partition("  ")[2] for line in (exported / "CONTENTS").read_text().splitlines()}
+    there = {path.relative_to(exported).as_posix() for path in exported.rglob("*") if path.is_file()}
+    assert there - listed == {"CONTENTS", "SHA256SUMS", "checkpoint.json", "ledger.jsonl"}
+    last = json.loads((exported / "ledger.jsonl").read_text().splitlines()[-1])
+    body = f'{{"sha256":"{hashlib.sha256((exported / "CONTENTS").read_bytes()).hexdigest()}"}}'
+    assert (last["kind"], last["body_sha256"]) == ("archive contents", hashlib.sha256(body.encode()).hexdigest())
 
 
 @pytest.mark.parametrize(
@@ -203,6 +220,154 @@ def test_a_file_more_or_less_is_found(exported, tmp_path):
     assert str(verified(folder).exception) == (
         f"Export {folder}: the ledger ends with entry {n - 1}, but checkpoint.json names {n} entries."
     )
+
+
+LISTED = "archive contents B1-before-2026-11-26"
+SIGNATURE = f"{RUN}/signature-01-reviewed.json"
+
+
+def leave_out_a_run(folder: Path) -> None:
+    shutil.rmtree(folder / RUN)
+
+
+def leave_out_a_signature(folder: Path) -> None:
+    (folder / SIGNATURE).unlink()
+
+
+def sign_twice(folder: Path) -> None:
+    shutil.copy(folder / SIGNATURE, folder / RUN / "signature-02-released.json")
+
+
+def slip_in(folder: Path) -> None:
+    (folder / "note.txt").write_text("")
+
+
+def edit_the_read_me(folder: Path) -> None:
+    (folder / "READ-ME.txt").write_text("Nothing to see here.\n")
+
+
+def edit_the_list(folder: Path) -> None:
+    leave_out_a_run(folder)
+    lines = (folder / "CONTENTS").read_text().splitlines(keepends=True)
+    (folder / "CONTENTS").write_text("".join(line for line in lines if RUN not in line))
+
+
+def lose_the_list(folder: Path) -> None:
+    (folder / "CONTENTS").unlink()
+
+
+def lose_the_ledger(folder: Path) -> None:
+    (folder / "ledger.jsonl").unlink()
+
+
+def leave_out_every_run(folder: Path) -> None:
+    shutil.rmtree(folder / "runs")
+    (folder / "runs").mkdir()
+
+
+@pytest.mark.parametrize(
+    ("harm", "words"),
+    [
+        (leave_out_a_run, f"{RUN}/journal.jsonl is missing"),
+        (leave_out_a_signature, f"{SIGNATURE} is missing"),
+        (sign_twice, f"{RUN}/signature-02-released.json does not stand in CONTENTS"),
+        (slip_in, "note.txt does not stand in CONTENTS"),
+        (edit_the_read_me, "READ-ME.txt was changed after it was written"),
+        (edit_the_list, f"CONTENTS is not the list that entry {{n}} ({LISTED}) of ledger.jsonl names"),
+        (lose_the_list, "CONTENTS is missing"),
+        (lose_the_ledger, "ledger.jsonl is missing"),
+        (leave_out_every_run, "it holds no run"),
+    ],
+)  # fmt: skip
+def test_what_was_left_out_or_slipped_in_is_found_though_the_sums_were_written_anew(exported, tmp_path, harm, words):
+    """The last entry of the ledger, before its signed end, names the list of all that was exported."""
+    folder = tmp_path / "out"
+    shutil.copytree(exported, folder)
+    n = len((folder / "ledger.jsonl").read_text().splitlines())
+    harm(folder)
+    sum_up(folder)
+    assert str(verified(folder).exception) == f"Export {folder}: {words.format(n=n)}."
+
+
+def test_an_export_that_is_not_there_is_said(tmp_path):
+    """In words, not in numbers of the system."""
+    assert str(verified(tmp_path / "out").exception) == f"Export {tmp_path / 'out'}: the folder is missing."
+    (tmp_path / "out").mkdir()
+    assert str(verified(tmp_path / "out").exception) == f"Export {tmp_path / 'out'}: SHA256SUMS is missing."
+
+
+def test_an_export_is_held_against_a_checkpoint_from_before_it(exported, tmp_path):
+    """A certificate's, for one. One from after it says nothing of it; one that its chain does not fit accuses it."""
+    entries = [json.loads(line) for line in (exported / "ledger.jsonl").read_text().splitlines()]
+    against = ("archive", "verify", exported, "--against")
+    n, head = len(entries) - 1, entries[-2]["hash"]
+    told = call(*against, f"B1 {n} {head[:16]}")
+    assert (told.exit_code, told.output.splitlines()[2]) == (
+        0, f"  The checkpoint that was given is one of its chain, and covers entries 1 to {n}.",
+    )  # fmt: skip
+    assert json.loads(call(*against, f"B1 {n} {head}", "--json").output)["held"] == n
+    later = f"B1 {n + 2} {head[:16]}"
+    assert str(call(*against, later).exception) == (
+        f"Checkpoint {later}: it is from after this export, which ends with entry {n + 1}; give one from before."
+    )
+    log = tmp_path / "log"
+    key = load_ledger_key(exported.parents[1] / "keys" / "ledger.pem")
+    noted = (signed(key, bench="B1", n=at, head=head, at=0).model_dump() for at in (n, n + 2))
+    log.write_text("".join(json.dumps({"at": 0, "checkpoint": one}) + "\n" for one in noted))
+    assert json.loads(call(*against, log, "--json").output)["held"] == n
+    other = call(*against, f"B1 {n} {entries[0]['hash']}")
+    title = f"entry {n} ({entries[-2]['kind']} {entries[-2]['subject']})"
+    assert str(other.exception) == (
+        f"Export {exported}: {title} of ledger.jsonl: its hash is not the one that the line that was given names; "
+        "it or an entry before it was written anew; or the line was mistyped: compare it with the page, digit by digit."
+    )
+
+
+def test_an_export_from_before_the_list_says_what_it_cannot_show(exported, tmp_path):
+    """As one does whose ledger was cut off at a checkpoint from before it, such as any certificate carries."""
+    folder = tmp_path / "out"
+    shutil.copytree(exported, folder)
+    leave_out_a_run(folder)
+    lines = (folder / "ledger.jsonl").read_text().splitlines(keepends=True)[:-1]
+    (folder / "ledger.jsonl").write_text("".join(lines))
+    key = load_ledger_key(exported.parents[1] / "keys" / "ledger.pem")
+    earlier = signed(key, bench="B1", n=len(lines), head=json.loads(lines[-1])["hash"], at=0)
+    (folder / "checkpoint.json").write_text(earlier.text)
+    (folder / "CONTENTS").unlink()
+    sum_up(folder)
+    told = verified(folder)
+    assert told.exit_code == 0
+    lines = told.output.splitlines()
+    assert lines[0] == f"UNCHANGED: 3 runs, {EACH}."
+    assert lines[1] == (
+        "  That no run, signature or other file was left out cannot be shown: the ledger in it does not end with the "
+        "list of what was exported. An earlier version of this program made it, or its end was cut off."
+    )
+    assert json.loads(call("archive", "verify", folder, "--json").output)["complete"] is False
+
+
+def test_an_export_that_failed_at_its_end_does_not_count(home, tmp_path, monkeypatch):
+    """What it would have held is in the ledger, that it was made is not; the runs are still due."""
+    from testbench import archive as room
+
+    def fails(_: Path) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(room, "proved", fails)
+    assert isinstance(
+        archive(home, "export", "--before", "2026-11-21", "--to", tmp_path).exception, ArchiveRefusedError
+    )
+    with open_store(home) as store:
+        assert (len(store.statements("archive contents")), store.statements("archived")) == (1, ())
+    assert CliRunner().invoke(cli, ["ledger", "verify", "--home", str(home.folder)]).exit_code == 0
+    monkeypatch.undo()
+    assert archive(home, "export", "--before", "2026-11-21", "--to", tmp_path).exit_code == 0
+
+
+def test_what_is_due_in_newer_records_is_refused(home):
+    """As every other command does, with or without a retention."""
+    tamper(home.database, "UPDATE alembic_version SET version_num = '9999'")
+    assert str(archive(home, "due").exception) == f"{home.database} has schema 9999; this program knows up to {HEAD}."
 
 
 def test_a_day_that_is_yet_to_come_is_refused(home, tmp_path, monkeypatch):

@@ -63,6 +63,10 @@ def test_a_backup_is_noted_in_the_ledger_and_in_the_log_beside_it(home):
     checkpoint = Checkpoint.model_validate(noted["checkpoint"])
     assert (noted["file"], checkpoint.n) == (kept.name, 3)
     assert lines[1] == f"  checkpoint {checkpoint.line}, noted in {kept.parent / 'log'}"
+    assert lines[2] == (
+        "  It holds testbench.db and nothing else: copy certificates/, captures/, orders/, procedures/ and bench.toml "
+        "of the home, too, and keys/ to another place than these."
+    )
     verified = json.loads(call(home, "ledger", "verify", "--against", checkpoint.line, "--json").output)
     assert (verified["whole"], verified["kinds"]["backup"]) == (True, 1)
     assert call(home, "backup", "verify", kept).output.startswith("WHOLE: 3 entries, head ")
@@ -261,3 +265,101 @@ def test_a_home_of_an_older_version_says_where_its_records_are_kept(home, capfd)
     open_store(home).close()
     (kept,) = (home.folder / "backups").glob("before-*.db")
     assert capfd.readouterr().err == (f"The records were brought up to date; as they were, they are kept in {kept}.\n")
+
+
+RECORDS = Path(__file__).parents[1] / "records"
+VERSIONS = ("0001", "0005", "0007")
+
+
+@pytest.mark.parametrize("version", VERSIONS)
+def test_the_copy_from_before_an_upgrade_is_the_way_back(tmp_path, version):
+    """Of any version, also from before there was a ledger; the copy itself stays to the byte."""
+    made = make_home(tmp_path / "home")
+    shutil.copy(RECORDS / f"schema-{version}.db", made.database)
+    with open_store(made) as store:
+        kept = store.kept_before
+        before = len(store.history())
+        keep_closed(store, *example_run("", valve("HL-6-0140", "NPS 6"), "6 mL"))
+    told = call(made, "restore", kept)
+    assert isinstance(told.exception, RestoreWouldLoseError)
+    stands = sorted(path.name for path in kept.parent.iterdir())
+    (made.folder / ".older-of-a-program-that-was-killed").mkdir()
+    data = kept.read_bytes()
+    done = call(made, "restore", kept, "--discard-newer", "the new version was taken back")
+    assert done.exit_code == 0, done.output
+    assert (kept.read_bytes(), sorted(path.name for path in kept.parent.iterdir())) == (data, stands)
+    assert len(runs_of(made)) == before
+    assert not list(made.folder.glob(".older-*"))
+    told = json.loads(call(made, "ledger", "verify", "--traces", "--json").output)
+    assert (told["whole"], told["kinds"]["restored"]) == (True, 1)
+    shutil.copy(RECORDS / f"schema-{version}.db", tmp_path / "b.db")
+    lines = CliRunner().invoke(cli, ["backup", "verify", str(tmp_path / "b.db")]).output.splitlines()
+    assert lines[0].startswith("WHOLE: ")
+    assert lines[1:] == [
+        f"  Its tables are of version {version}: a copy was brought up to date and read. The file is as it was."
+    ]
+    assert [path.name for path in tmp_path.glob("b.db*")] == ["b.db"]
+
+
+def test_an_older_backup_is_proved_as_any_other(tmp_path):
+    """A flipped bit in a sample, another bench: the file is named, not the copy that was read."""
+    made, kept = make_home(tmp_path / "home"), tmp_path / "b.db"
+    before = made.database.read_bytes()
+    shutil.copy(RECORDS / "schema-0002.db", kept)
+    text = (made.folder / "bench.toml").read_text().replace('name = "B1"', 'name = "B2"', 1)
+    other = call(make_home(tmp_path / "other", text), "restore", kept)
+    assert str(other.exception) == f"Backup {kept}: it is of bench B1; this is bench B2."
+    tamper(kept, "UPDATE record SET body = replace(body, '6 mL', '1 mL') WHERE run = 2")
+    refused = call(made, "restore", kept)
+    assert str(refused.exception) == (
+        f"Backup {kept}: entry 7 (run sealed, taken over B1-000002): its record does not match the hash under "
+        "which it was closed."
+    )
+    assert made.database.read_bytes() == before
+
+
+@pytest.mark.parametrize("left", [None, b""])
+def test_a_refused_backup_is_as_it_was_with_nothing_beside_it(home, tmp_path, left):
+    """Also one that was put aside, and so keeps a log of its own when it is opened."""
+    kept = backup_of(home)
+    with open_store(home) as store:
+        keep_closed(store, *example_run("", valve("HL-6-0118", "NPS 6"), "6 mL"))
+    aside = Path(json.loads(call(home, "restore", kept, "--discard-newer", "a trial", "--json").output)["aside"])
+    text = (home.folder / "bench.toml").read_text().replace('name = "B1"', 'name = "B2"', 1)
+    other = make_home(tmp_path / "other", text)
+    data = aside.read_bytes()
+    if left is not None:
+        aside.with_name(aside.name + "-wal").write_bytes(left)
+    lying = sorted(path.name for path in home.folder.iterdir())
+    for said in (("restore", aside), ("backup", "verify", aside)):
+        CliRunner().invoke(cli, [*map(str, said), *([] if said[0] == "backup" else ["--home", str(other.folder)])])
+    assert (aside.read_bytes(), sorted(path.name for path in home.folder.iterdir())) == (data, lying)
+
+
+def test_a_file_that_is_in_use_is_no_backup(home, tmp_path):
+    """What lies only in its log would be proved, and not restored."""
+    with open_store(home) as store:
+        store.add_blank("{}")
+        taken = tmp_path / "taken.db"
+        for end in ("", "-wal"):
+            shutil.copy(f"{home.database}{end}", f"{taken}{end}")
+    for said in (("restore", taken, "--discard-newer", "a trial"), ("backup", "verify", taken)):
+        refused = CliRunner().invoke(
+            cli, [*map(str, said), *(["--home", str(home.folder)] if "restore" in said else [])]
+        )
+        assert str(refused.exception) == (
+            f"Backup {taken}: taken.db-wal lies beside it, so it is in use or was copied by hand."
+        )
+
+
+def test_records_from_before_the_ledger_are_named_by_their_file(home):
+    """In the ledger, which keeps it for ever; not by the address of a library."""
+    kept = backup_of(home)
+    for path in home.folder.glob("testbench.db*"):
+        path.unlink()
+    shutil.copy(RECORDS / "schema-0002.db", home.database)
+    words = f"The records in {home.database} have no ledger yet: an earlier version of this program wrote them"
+    assert str(call(home, "restore", kept).exception) == f"Backup {kept} was not restored: {words}."
+    assert call(home, "restore", kept, "--discard-newer", "a trial").exit_code == 0
+    with read_store(home) as store:
+        assert json.loads(store.statements("restored")[0])["given_up"] == words

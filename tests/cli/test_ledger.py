@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from testbench.certificate.ledger_key import make_ledger_key
 from testbench.cli.main import cli
 from testbench.custody import issue_document
-from testbench.errors import CheckpointRefusedError, FileNotWrittenError, LedgerKeyError
+from testbench.errors import CheckpointRefusedError, DocumentLostError, FileNotWrittenError, LedgerKeyError
 from testbench.run.record import sha256
 from testbench.wiring import Home, make_home, open_store, read_store
 from tests.records.make import example_run, keep_closed, valve
@@ -44,8 +44,9 @@ def test_a_whole_ledger_says_so_and_what_it_cannot_prove(home):
         "No checkpoint held elsewhere was given (--against): whoever can write the file and has the key could have "
         "written all of it anew, or cut off its end."
     )
-    assert lines[7] == "1 documents lie here as they were issued."
+    assert lines[7] == "1 document lies here as it was issued."
     assert lines[8].startswith("SQLite ")
+    assert json.loads(ledger(home, "verify", "--json").output)["held"] is None
     assert ledger(home, "verify").output.splitlines()[5] == (
         "  samples were not looked at (--traces): their hashes are whole, the samples may not be"
     )
@@ -72,25 +73,58 @@ def test_documents_are_held_against_the_register_where_they_lie(home, tmp_path):
         assert (told.exit_code, told.output.splitlines()[-2]) == (
             1,
             (
-                f"CHANGED: document {document} is not the file that was issued. Keep it, and get the file from a "
-                "backup or the customer."
+                f"CHANGED: document {document} is not the file that was issued. Keep it elsewhere, and put the file "
+                "back from a copy of certificates/, or ask the customer for it; no backup of the records holds it."
             ),
         )
         assert json.loads(ledger(home, "verify", "--json").output)["documents"] == {
-            "as_issued": 0, "missing": [], "changed": [str(document)],
+            "as_issued": 0, "missing": [], "changed": [str(document)], "unknown": [],
         }  # fmt: skip
         document.unlink()
         told = ledger(home, "verify")
         assert (told.exit_code, told.output.splitlines()[-2]) == (
             0,
-            f"Document {document} is not here: get the file from a backup or the customer.",
+            (
+                f"Document {document} is not here: put the file back from a copy of certificates/, or ask the customer "
+                "for it; no backup of the records holds it."
+            ),
         )
         moved = copy_of(home, tmp_path / "moved")
         (moved.certificates / document.name).write_bytes(first)
         told = ledger(moved, "verify")
-        assert (told.exit_code, "1 documents lie here as they were issued." in told.output) == (0, True)
+        assert (told.exit_code, "1 document lies here as it was issued." in told.output) == (0, True)
     finally:
         document.write_bytes(first)
+
+
+def test_a_home_that_was_copied_speaks_of_its_own_documents(home, tmp_path):
+    """Also while the home that it came from still has them."""
+    (document,) = home.certificates.glob("*.pdf")
+    moved = copy_of(home, tmp_path / "moved")
+    own = moved.certificates / document.name
+    own.write_bytes(own.read_bytes() + b"\n")
+    assert documents_of(moved) == {"as_issued": 0, "missing": [], "changed": [str(own)], "unknown": []}
+    own.unlink()
+    assert documents_of(moved) == {"as_issued": 0, "missing": [str(own)], "changed": [], "unknown": []}
+    with pytest.raises(DocumentLostError, match=f"is no longer at {own};"):
+        issue_document(moved, "B1-000001")
+
+
+def documents_of(home: Home) -> dict[str, object]:
+    return json.loads(ledger(home, "verify", "--json").output)["documents"]
+
+
+def test_a_page_that_no_record_knows_is_said(home, tmp_path):
+    """Another's, or one that was given up; it makes no ledger bad."""
+    moved = copy_of(home, tmp_path / "moved")
+    (document,) = moved.certificates.glob("*.pdf")
+    page = moved.certificates / "C-B1-000002_HL-6-0118.pdf"
+    shutil.copy(document, page)
+    told = ledger(moved, "verify")
+    assert (told.exit_code, told.output.splitlines()[-3]) == (
+        0,
+        f"Page {page} is known to no record: it was given up, or put there by somebody.",
+    )
 
 
 def test_a_page_that_got_its_time_stamp_later_is_as_it_was_issued(tmp_path):
@@ -110,7 +144,7 @@ def test_a_page_that_got_its_time_stamp_later_is_as_it_was_issued(tmp_path):
     for data in (page.read_bytes(), before):
         page.write_bytes(data)
         told = json.loads(ledger(made, "verify", "--json").output)["documents"]
-        assert told == {"as_issued": 1, "missing": [], "changed": []}
+        assert told == {"as_issued": 1, "missing": [], "changed": [], "unknown": []}
 
 
 def test_a_seat_belt_that_was_taken_off_is_said(home, tmp_path):
@@ -133,7 +167,9 @@ def test_a_seat_belt_that_was_taken_off_is_said(home, tmp_path):
 def test_a_certificate_is_a_witness(home):
     """The customer's copy covers every entry from before it was issued; so does the line printed on it."""
     (document,) = home.certificates.glob("*.pdf")
-    for against in (document, printed_line(document)):
+    printed = printed_line(document)
+    assert printed.endswith("(bench, entries, head; signed, the whole is attached)")
+    for against in (document, printed, printed.partition(" (")[0].removeprefix("Ledger")):
         told = ledger(home, "verify", "--against", against)
         assert (told.exit_code, told.output.splitlines()[-3]) == (
             0,
@@ -148,11 +184,29 @@ def printed_line(document: Path) -> str:
     from pypdf import PdfReader
 
     text = PdfReader(document).pages[0].extract_text()
-    return (
-        next(line for line in text.splitlines() if "(bench, entries, head" in line)
-        .partition(" (")[0]
-        .removeprefix("Ledger")
-    )
+    return next(line for line in text.splitlines() if "(bench, entries, head" in line)
+
+
+def test_the_log_beside_backups_is_a_witness(home, tmp_path):
+    """The whole file, with the newest of its checkpoints; one line of it; other benches' lines count for nothing."""
+    moved = copy_of(home, tmp_path / "moved")
+    shutil.copytree(home.keys, moved.keys)
+    stick = tmp_path / "stick"
+    for _ in range(2):
+        told = CliRunner().invoke(cli, ["backup", "--to", str(stick), "--home", str(moved.folder)])
+        assert told.exit_code == 0
+        next(stick.glob("*.db")).unlink()  # the name of the next is of the same second
+    log = stick / "log"
+    first, second = log.read_text().splitlines()
+    for against, held in ((log, 5), (first, 4), (second, 5)):
+        told = json.loads(ledger(moved, "verify", "--against", against, "--json").output)
+        assert (told["whole"], told["held"]) == (True, held)
+    foreign = make_home(tmp_path / "other", (home.folder / "bench.toml").read_text().replace('"B1"', '"B2"', 1))
+    refused = ledger(foreign, "verify", "--against", log)
+    assert str(refused.exception) == f"Checkpoint {log}: it is of bench B1; this is bench B2."
+    log.write_text(f"{first}\n{second[:-90]}\n")
+    refused = ledger(moved, "verify", "--against", log)
+    assert str(refused.exception) == f"Checkpoint line 2 of {log}: it holds no checkpoint that can be read."
 
 
 def test_a_checkpoint_is_written_once_and_covers_all_until_then(home, tmp_path):
@@ -189,6 +243,15 @@ def test_a_checkpoint_that_was_changed_is_refused(home, tmp_path, change, words)
 
 def test_what_is_no_checkpoint_of_this_bench_is_refused(home, tmp_path):
     """Another bench's, a changed certificate, a file that is none."""
+    none = ledger(home, "verify", "--against", tmp_path / "none.json")
+    assert str(none.exception) == (
+        f"Checkpoint '{tmp_path / 'none.json'}' (no such file): it is neither a checkpoint nor a line such as "
+        "'B1 1234 9f3a 52c1 77d0 11aa'."
+    )
+    assert none.exception.remedy == (
+        "Give a file of 'testbench ledger checkpoint', a certificate, the line that it prints, or the log beside "
+        "backups."
+    )
     other = ledger(home, "verify", "--against", "B2 4 9f3a 52c1 77d0 11aa")
     assert str(other.exception) == "Checkpoint 'B2 4 9f3a 52c1 77d0 11aa': it is of bench B2; this is bench B1."
     nothing = ledger(home, "verify", "--against", "B1 0 0000 0000 0000 0000")

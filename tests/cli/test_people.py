@@ -255,7 +255,7 @@ def test_a_lost_page_is_not_issued_again(staffed):
         f"Document C-B1-000001 was issued and is no longer at {page}; it is not issued again (SHA-256 {digest})."
     )
     assert refused.exception.remedy == (
-        "Put the file back from a backup or ask the customer for it: its SHA-256 must be this one."
+        "Put the file back from a copy of certificates/ or ask the customer for it: its SHA-256 must be this one."
     )
     (staffed / "elsewhere.pdf").rename(page)
     assert refusal(said(staffed, "certificate", "issue", "B1-000001")) == (

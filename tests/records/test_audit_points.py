@@ -216,7 +216,7 @@ def _(home: Path) -> None:
 @point("7.5.3.2 b", "records are stored and preserved, legible", "safekeeping.back_up", "certificate.attach")
 def _(home: Path) -> None:
     kept = back_up(Home(home))
-    assert verify_backup(kept.path).entries == kept.entries > 0
+    assert verify_backup(kept.path).report.entries == kept.entries > 0
     change(kept.path, "DROP TRIGGER record_update", "UPDATE record SET body = replace(body, 'HL-4-0117', 'HL-4-0999')")
     with pytest.raises(BackupRefusedError):
         verify_backup(kept.path)

@@ -135,7 +135,7 @@ def test_a_clock_that_was_set_back_is_noted_and_breaks_nothing():
 def test_a_held_checkpoint_must_be_passed_on_the_way():
     """Exactly at its number; one that names more entries than there are shows that the end was cut off."""
     chain = chain_of(10)
-    held = Held("B1", 6, chain[5].hash, "the checkpoint of the customer")
+    held = Held("B1", 6, chain[5].hash, "the checkpoint of the customer", signed_by="a" * 64)
     assert first_fault(chain, held) == (0, "")
     assert first_fault(chain[:6], held) == (0, "")
     assert first_fault(chain[:5], held) == (
@@ -154,11 +154,28 @@ DIGITS = "9f3a52c177d011aa"
 
 
 @pytest.mark.parametrize(
-    "text", ["B1 1234 9f3a 52c1 77d0 11aa", "  B1 1234 9F3A52C177D011AA\n", "B1  1234  9f3a52c1 77d011aa"]
+    "text",
+    [
+        "B1 1234 9f3a 52c1 77d0 11aa",
+        "  B1 1234 9F3A52C177D011AA\n",
+        "B1  1234  9f3a52c1 77d011aa",
+        "B1 1234 9f3a 52c1 77d0 11aa (bench, entries, head; signed, the whole is attached)",
+        "Ledger B1 1234 9f3a 52c1\n77d0 11aa (bench, entries, head; signed,\nthe whole is attached)",
+    ],
 )
 def test_the_printed_line_may_be_typed_in_any_grouping(text):
-    """Letters in either case, spaces anywhere between the digits."""
+    """Letters in either case, spaces anywhere between the digits, with what the page says beside it."""
     assert read_checkpoint(text, "x") == Held("B1", 1234, DIGITS, "the line that was given")
+
+
+def test_a_line_that_the_chain_does_not_fit_may_be_mistyped():
+    """A slip of the pen accuses nobody by itself; a signed checkpoint has none."""
+    chain, line = chain_of(5), "the line that was given"
+    slip = "; or the line was mistyped: compare it with the page, digit by digit"
+    anew = "its hash is not the one that the line that was given names; it or an entry before it was written anew"
+    cut_off = "the ledger ends with entry 5, but the line that was given names 50 entries"
+    assert first_fault(chain, Held("B1", 5, DIGITS, line)) == (5, anew + slip)
+    assert first_fault(chain, Held("B1", 50, chain[-1].hash, line)) == (6, cut_off + slip)
 
 
 @pytest.mark.parametrize(
