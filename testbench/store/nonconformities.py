@@ -67,7 +67,7 @@ class NonconformityReader:
             NonconformityUnknownError: there is none.
         """
         with self._database.reading() as connection:
-            return self._nonconformity(connection, number)
+            return _of_number(connection, number)
 
     def nonconformities_of(self, serial: str) -> tuple[Nonconformity, ...]:
         """Those of a serial number, in the order of their opening; letters count alike in either case."""
@@ -105,7 +105,7 @@ class NonconformityReader:
         table = tables.attachment
         its_own = (table.c.number == number) & (table.c.attachment == attachment)
         with self._database.reading() as connection:
-            attached = self._nonconformity(connection, number).attachments
+            attached = _of_number(connection, number).attachments
             found = next((one for one in attached if one.attachment == attachment), None)
             if found is None:
                 raise AttachmentUnknownError(number, attachment, len(attached))
@@ -153,14 +153,6 @@ class NonconformityReader:
         with self._database.reading() as connection:
             return tuple(connection.scalars(_relying_on(tables.run.c.id, kind, subject, detail)))
 
-    @staticmethod
-    def _nonconformity(connection: Connection, number: str) -> Nonconformity:
-        table = tables.nonconformity
-        found = _folded(connection, table.c.number == number)
-        if not found:
-            raise NonconformityUnknownError(number, "these records")
-        return found[0]
-
 
 class NonconformityWriter(RegisterWriter):
     """Adds to them; each call returns when its rows are on disk."""
@@ -185,13 +177,13 @@ class NonconformityWriter(RegisterWriter):
             NonconformityStepError: the entry may not follow.
         """
         with self._database.writing() as connection:
-            return self._add(connection, self._of_number(connection, number), what, by)
+            return self._add(connection, _of_number(connection, number), what, by)
 
     def attach(self, number: str, name: str, media_type: str, data: bytes, by: EnteredBy) -> Nonconformity:
         """Attach a file: its content and the entry that names it, both or neither. Errors as ``add``."""
         digest = sha256(data)
         with self._database.writing() as connection:
-            before = self._of_number(connection, number)
+            before = _of_number(connection, number)
             its_own = len(before.attachments) + 1
             what = Attached(attachment=its_own, name=name, size=len(data), media_type=media_type, sha256=digest)
             found = self._add(connection, before, what, by)
@@ -274,10 +266,6 @@ class NonconformityWriter(RegisterWriter):
             body=canonical(entry).decode(),
         )
 
-    @staticmethod
-    def _of_number(connection: Connection, number: str) -> Nonconformity:
-        return NonconformityReader._nonconformity(connection, number)  # noqa: SLF001 - the reading half of the same
-
 
 def basis_of(record: RunRecord) -> Iterator[dict[str, str]]:
     """What a run rests on: its procedure, and the calibration of every pressure channel."""
@@ -338,6 +326,13 @@ def _folded(connection: Connection, which: ColumnElement[bool]) -> tuple[Nonconf
     if not _there(connection, table):
         return ()
     return folded(Entry.model_validate_json(row["body"]) for row in named_rows(connection, table, which))
+
+
+def _of_number(connection: Connection, number: str) -> Nonconformity:
+    found = _folded(connection, tables.nonconformity.c.number == number)
+    if not found:
+        raise NonconformityUnknownError(number, "these records")
+    return found[0]
 
 
 def _of_serial(connection: Connection, serial: str) -> tuple[Nonconformity, ...]:

@@ -103,7 +103,7 @@ def test_records_that_hold_more_are_not_overwritten_unless_that_is_said(home):
     refused = call(home, "restore", kept)
     assert isinstance(refused.exception, RestoreWouldLoseError)
     assert str(refused.exception) == (
-        f"Backup {kept} was not restored: the records hold 2 entries that it does not hold, the first is entry 5 "
+        f"Backup {kept} was not restored: the records hold 3 entries that it does not hold, the first is entry 5 "
         "(run opened B1-000002)."
     )
     assert refused.exception.remedy == (
@@ -205,7 +205,7 @@ def test_what_was_given_up_stays_in_the_ledger_however_often_a_backup_is_restore
         with read_store(home) as store:
             (said,) = map(json.loads, store.statements("restored"))
         assert (said["given_up"], [one["why"] for one in said["earlier"]]) == ("", ["a trial", "another trial"])
-        assert all(one["given_up"].startswith("the records hold 2 entries that") for one in said["earlier"])
+        assert all(one["given_up"].startswith("the records hold 3 entries that") for one in said["earlier"])
     later = backup_of(home)
     assert call(home, "restore", later).exit_code == 0
     with read_store(home) as store:
