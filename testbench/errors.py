@@ -940,6 +940,30 @@ class RunUnknownError(BenchError):
 
 
 @dataclass(eq=False)
+class SearchRefusedError(BenchError):
+    """A search asks for something that cannot be looked for."""
+
+    what: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Correct the search; 'testbench history --help' lists what can be looked for."
+
+    def sentence(self) -> str:
+        return f"The search cannot be made: {self.what} is '{self.found}'; allowed is {self.allowed}."
+
+
+@dataclass(eq=False)
+class RecordsOlderError(BenchError):
+    """The tables are from before there was anything to search in."""
+
+    path: str
+    remedy: ClassVar[str] = "Start the recorder once, or call 'testbench history rebuild': it brings the tables up to date."
+
+    def sentence(self) -> str:
+        return f"The records in {self.path} are from before runs could be searched."
+
+
+@dataclass(eq=False)
 class RunOpenError(BenchError):
     """Something was asked of a run that is still open."""
 
