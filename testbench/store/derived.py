@@ -28,6 +28,7 @@ from sqlalchemy import (
     Text,
     UniqueConstraint,
     event,
+    func,
     insert,
     select,
     text,
@@ -72,9 +73,10 @@ search_line = Table(
     _text("serial"),  # as serial numbers are compared
     Index(None, "facet", "run", "day", "serial"),
     Index(None, "serial", "run", "facet", "day"),
-    Index(None, "day", "run"),
     sqlite_strict=True,
 )
+
+Index("ix_search_line_month_run", func.substr(search_line.c.day, 1, 7), search_line.c.run)
 
 finding = Table(
     "finding",

@@ -30,6 +30,7 @@ from testbench.store.ledger import BATCH
 from testbench.store.ledger_questions import LedgerReader
 from testbench.store.register import RegisterReader
 from testbench.store.schema import check_readable
+from testbench.store.searching import SearchReader
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _BEYOND = "\U0010ffff"
@@ -67,7 +68,7 @@ class StoredDocument:
     issued: datetime
 
 
-class RunReader(RegisterReader, LedgerReader, CountReader):
+class RunReader(RegisterReader, LedgerReader, CountReader, SearchReader):
     """Questions to one database file.
 
     Args:
@@ -126,15 +127,23 @@ class RunReader(RegisterReader, LedgerReader, CountReader):
         """
         with self._database.reading() as connection:
             number = self._number(connection, run)
-            header = connection.execute(select(tables.run).where(tables.run.c.number == number)).mappings().one()
-            body = connection.scalar(select(tables.record.c.body).where(tables.record.c.run == number))
+            header, body = _header_and_body(connection, number)
             stored = select(tables.trace).where(tables.trace.c.run == number)
             rows = {row["stage"]: row for row in connection.execute(stored).mappings()}
             others = _sealed_beside(connection, number)
-        if header["state"] == "open":
-            raise RunOpenError(run)
         record = _check_record(run, header, body)
         return record, tuple(_check_trace(run, index, stage, rows, others) for index, stage in enumerate(record.stages))
+
+    def record_of(self, run: str) -> RunRecord:
+        """The record of a closed run, without its samples.
+
+        Raises:
+            RunUnknownError: there is no such run.
+            RunOpenError: it is still open.
+            RecordDamagedError: it is not what was written.
+        """
+        with self._database.reading() as connection:
+            return _check_record(run, *_header_and_body(connection, self._number(connection, run)))
 
     def journal_of(self, run: str) -> tuple[JournalLine, ...]:
         """The journal of a run, open or closed, in the order it was written.
@@ -429,6 +438,13 @@ def _summary(row: RowMapping) -> RunSummary:
         record_sha256=row["record_sha256"],
         document=row["document"] or "",
     )
+
+
+def _header_and_body(connection: Connection, number: int) -> tuple[RowMapping, str | None]:
+    header = connection.execute(select(tables.run).where(tables.run.c.number == number)).mappings().one()
+    if header["state"] == "open":
+        raise RunOpenError(header["id"])
+    return header, connection.scalar(select(tables.record.c.body).where(tables.record.c.run == number))
 
 
 def _check_record(run: str, header: RowMapping, body: str | None) -> RunRecord:

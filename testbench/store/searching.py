@@ -5,7 +5,9 @@ a whole serial number, an order, the beginning of a serial number, three letters
 facet by itself, its newest runs. What the leading index gives is held against everything else that was asked.
 """
 
+import math
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -13,22 +15,28 @@ from sqlalchemy import Connection, inspect, text
 
 from testbench.errors import RecordsOlderError
 from testbench.procedure.serials import compared
-from testbench.run.record import RunRecord
 from testbench.station.searching import SHORTEST_PART, FoundRun, Search
 from testbench.store.database import Database
 from testbench.store.derived import BATCH, FACETS, json_list, search_line
 
-DENSE = 30_000
-"""Runs that one index may give to be held against the rest, before another way is looked for."""
+DENSE = 100_000
+"""Runs that one index may give to be held against the rest, where another way may be shorter."""
+WINDOW = 20_000
+"""The newest lines, in which a search that fits many runs fills its page at once."""
 _BEYOND = "\U0010ffff"
-_DAYS = """
-WITH RECURSIVE days(day) AS (
-    SELECT min(day) FROM search_line WHERE day >= :since AND day <= :until
+# The numbers of a span of days: months are few, and within each an index has the lowest and the highest number. A clock
+# that was set back makes the bounds wider, never wrong.
+_BOUNDS = """
+WITH RECURSIVE months(month) AS (
+    SELECT min(substr(day, 1, 7)) FROM search_line WHERE substr(day, 1, 7) BETWEEN :first AND :last
     UNION ALL
-    SELECT (SELECT min(day) FROM search_line WHERE day > days.day AND day <= :until) FROM days WHERE day IS NOT NULL
+    SELECT (SELECT min(substr(day, 1, 7)) FROM search_line
+            WHERE substr(day, 1, 7) > months.month AND substr(day, 1, 7) <= :last)
+    FROM months WHERE month IS NOT NULL
 )
-SELECT min((SELECT min(run) FROM search_line s WHERE s.day = days.day)),
-       max((SELECT max(run) FROM search_line s WHERE s.day = days.day)) FROM days WHERE day IS NOT NULL
+SELECT min((SELECT min(run) FROM search_line s WHERE substr(s.day, 1, 7) = months.month)),
+       max((SELECT max(run) FROM search_line s WHERE substr(s.day, 1, 7) = months.month))
+FROM months WHERE month IS NOT NULL
 """
 _LINES = """
 SELECT r.id AS run, r.started, r.serial, coalesce(r.order_number, '') AS "order", f.product, f.procedure, f.standard,
@@ -59,6 +67,11 @@ class Asked:
         return " AND ".join(self.conditions) or "1"
 
     @property
+    def many(self) -> bool:
+        """Whether the facets leave so many runs that the newest may fill a page."""
+        return self.among is None or self.among > DENSE
+
+    @property
     def among(self) -> int | None:
         """How many runs have the facets."""
         return None if self.facets is None else sum(self.facets.values())
@@ -81,7 +94,7 @@ class SearchReader:
             RunUnknownError: ``before`` is no run.
             RecordsOlderError: the tables are from before there was anything to search in.
         """
-        with self._database.reading() as connection:
+        with self._searching() as connection:
             number = None if before is None else self._number(connection, before)
             numbers = numbers_of(connection, asked, limit, number)
             rows = connection.execute(text(_LINES), {"numbers": json_list(numbers)}).mappings()
@@ -94,38 +107,35 @@ class SearchReader:
             yield from found
             before = found[-1].run
 
-    def record_of(self, run: str) -> RunRecord:
-        """The record of a closed run."""
-        return self.record(run)
+    @contextmanager
+    def _searching(self) -> Iterator[Connection]:
+        """A view of tables that can be searched.
+
+        Raises:
+            RecordsOlderError: they are from before there was anything to search in.
+        """
+        with self._database.reading() as connection:
+            if not inspect(connection).has_table(search_line.name):
+                raise RecordsOlderError(str(self._database.path))
+            yield connection
 
     def _number(self, connection: Connection, run: str) -> int:
-        raise NotImplementedError
-
-    def record(self, run: str) -> RunRecord:
-        """The record of a closed run."""
         raise NotImplementedError
 
 
 def numbers_of(connection: Connection, asked: Search, limit: int, before: int | None = None) -> list[int]:
     """The numbers of the newest runs that fit."""
-    check_searchable(connection)
     plan = asked_of(connection, asked)
     if plan is None:
         return []
     if before is not None:
         plan.add("l.run < :before", before=before)
+    if plan.many and not asked.serial and not asked.order:
+        newest = _newest(connection, plan, limit)
+        if len(newest) == limit:
+            return newest
     query = _query(connection, asked, plan)
     return list(connection.scalars(text(query), plan.values | {"limit": limit}))
-
-
-def check_searchable(connection: Connection) -> None:
-    """Refuse tables from before there was anything to search in.
-
-    Raises:
-        RecordsOlderError: they are.
-    """
-    if not inspect(connection).has_table(search_line.name):
-        raise RecordsOlderError(str(connection.engine.url.database or "the records"))
 
 
 def asked_of(connection: Connection, asked: Search) -> Asked | None:
@@ -138,7 +148,8 @@ def asked_of(connection: Connection, asked: Search) -> Asked | None:
         plan.add("l.facet IN (SELECT value FROM json_each(:facets))", facets=json_list(plan.facets))
     if asked.since is not None or asked.until is not None:
         days = {"since": str(asked.since or ""), "until": str(asked.until or "9999-12-31")}
-        lowest, highest = connection.execute(text(_DAYS), days).one()
+        months = {"first": days["since"][:7], "last": days["until"][:7]}
+        lowest, highest = connection.execute(text(_BOUNDS), months).one()
         if lowest is None:
             return None
         plan.add("l.day >= :since AND l.day <= :until", **days)
@@ -165,16 +176,17 @@ def _facets(connection: Connection, asked: Search) -> dict[int, int] | None:
         return None
     query = f"SELECT id, runs FROM facet WHERE {' AND '.join(conditions)}"  # noqa: S608 - our own words
     values = {name: getattr(asked, name) for name in FACETS if getattr(asked, name, "")}
-    return {row.id: row.runs for row in connection.execute(text(query), values)}
+    found = {row.id: row.runs for row in connection.execute(text(query), values)}
+    every = connection.scalar(text("SELECT count(*) FROM facet"))
+    return None if found and len(found) == every else found
 
 
 # Which index leads -------------------------------------------------------------------------------
 
 
 def _query(connection: Connection, asked: Search, plan: Asked) -> str:
-    """The statement that gives the newest numbers; +l.facet keeps an index from being chosen that does not lead."""
-    where, among = plan.where, plan.among
-    loose = where.replace("l.facet IN", "+l.facet IN")
+    """The statement that gives the newest numbers."""
+    where, among, loose = plan.where, plan.among, _loose(plan)
     newest = "ORDER BY l.run DESC LIMIT :limit"
     if asked.serial or asked.order:
         return f"SELECT l.run FROM search_line l WHERE {loose} {newest}"  # noqa: S608 - our own words
@@ -184,7 +196,7 @@ def _query(connection: Connection, asked: Search, plan: Asked) -> str:
     letters = asked.part or asked.prefix
     if len(compared(letters)) >= SHORTEST_PART:
         plan.values["grams"] = _grams(compared(letters))
-        if among is None or among > DENSE or _few_hold_it(connection, plan):
+        if plan.many or _few_hold_it(connection, plan):
             within = "serial_part p JOIN search_line l ON l.run = p.rowid"
             bounds = loose.replace("l.run ", "p.rowid ")
             return (
@@ -198,6 +210,22 @@ def _query(connection: Connection, asked: Search, plan: Asked) -> str:
         "SELECT o.run FROM json_each(:facets) k CROSS JOIN search_line o ON o.run IN ("  # noqa: S608 - our own words
         f"SELECT l.run FROM search_line l WHERE {each} {newest}) ORDER BY o.run DESC LIMIT :limit"
     )
+
+
+def _newest(connection: Connection, plan: Asked, limit: int) -> list[int]:
+    """What fits among the newest lines below the bounds."""
+    top = min(plan.values.get("before", math.inf), plan.values.get("highest", math.inf) + 1)
+    least = int(top if top < math.inf else connection.scalar(text("SELECT max(run) FROM search_line")) or 0) - WINDOW
+    query = (
+        f"SELECT l.run FROM search_line l NOT INDEXED WHERE l.run >= :least_run AND {_loose(plan)} "  # noqa: S608
+        "ORDER BY l.run DESC LIMIT :limit"
+    )
+    return list(connection.scalars(text(query), plan.values | {"limit": limit, "least_run": least}))
+
+
+def _loose(plan: Asked) -> str:
+    """All of it, written so that no index of the facets is chosen to lead."""
+    return plan.where.replace("l.facet IN", "+l.facet IN")
 
 
 def _few_begin_so(connection: Connection, plan: Asked) -> bool:

@@ -34,8 +34,9 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["facet"], ["facet.id"], name=op.f("fk_search_line_facet_facet")),
         sqlite_strict=True,
     )
-    for columns in (("facet", "run", "day", "serial"), ("serial", "run", "facet", "day"), ("day", "run")):
+    for columns in (("facet", "run", "day", "serial"), ("serial", "run", "facet", "day")):
         op.create_index(op.f(f"ix_search_line_{'_'.join(columns)}"), "search_line", list(columns))
+    op.create_index(op.f("ix_search_line_month_run"), "search_line", [sa.text("substr(day, 1, 7)"), "run"])
     op.create_table(
         "finding",
         _number("run"),
