@@ -928,6 +928,19 @@ class RecorderStartFailedError(BenchError):
 
 
 @dataclass(eq=False)
+class BaseTooShortError(BenchError):
+    """A control chart has too few values to take its limits from."""
+
+    what: str
+    found: int
+    allowed: int
+    remedy: ClassVar[str] = "Name a longer base period, or search more widely; limits from fewer values would wander."
+
+    def sentence(self) -> str:
+        return f"The chart of the {self.what} has {self.found} value(s) in its base; at least {self.allowed} are needed."
+
+
+@dataclass(eq=False)
 class RunUnknownError(BenchError):
     """There is no such run in this home."""
 
@@ -953,11 +966,35 @@ class SearchRefusedError(BenchError):
 
 
 @dataclass(eq=False)
+class ExportNotWrittenError(BenchError):
+    """A file of the history was not put in place."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = "Name another file, make room or give access, then try again; no part of it was kept."
+
+    def sentence(self) -> str:
+        return f"{self.path} was not written: {self.found}."
+
+
+@dataclass(eq=False)
+class NothingFoundError(BenchError):
+    """A page, a chart or a study was asked of runs, and there are none."""
+
+    what: str
+    among: str
+    remedy: ClassVar[str] = "Search more widely; 'testbench history' shows which runs there are."
+
+    def sentence(self) -> str:
+        return f"There is nothing for {self.what}: found no such run among {self.among}."
+
+
+@dataclass(eq=False)
 class RecordsOlderError(BenchError):
     """The tables are from before there was anything to search in."""
 
     path: str
-    remedy: ClassVar[str] = "Start the recorder once, or call 'testbench history rebuild': it brings the tables up to date."
+    remedy: ClassVar[str] = "Start the recorder once, or call 'testbench history rebuild': either brings them up to date."
 
     def sentence(self) -> str:
         return f"The records in {self.path} are from before runs could be searched."

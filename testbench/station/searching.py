@@ -85,15 +85,15 @@ def span_of(name: str, written: str) -> tuple[date, date]:
         SearchRefusedError: it is no such day, month or year.
     """
     found = _SPAN.fullmatch(written)
+    allowed = "a day, month or year such as 2026-11-20, 2026-11 or 2026"
+    if found is None:
+        raise SearchRefusedError(name, written, allowed)
+    year, month, day = int(found[1]), int(found[2] or 0), int(found[3] or 0)
     try:
-        if found is None:
-            raise ValueError
-        year, month, day = (int(part) if part else None for part in found.groups())
-        assert year is not None
         first = date(year, month or 1, day or 1)
         last = first if day else date(year, month or 12, calendar.monthrange(year, month or 12)[1])
     except ValueError:
-        raise SearchRefusedError(name, written, "a day, month or year such as 2026-11-20, 2026-11 or 2026") from None
+        raise SearchRefusedError(name, written, allowed) from None
     return first, last
 
 
@@ -160,9 +160,12 @@ class FoundRun:
     """Or void."""
     ended: str
     reason: str
+    stages: str
+    """Each stage with its verdict."""
     operator: str
     bench: str
     origin: str
+    record_sha256: str
     document: str
     """The file of its newest document; empty where there is none."""
 

@@ -24,13 +24,13 @@ from testbench.run.signature import Meaning
 from testbench.run.state import Happening
 from testbench.station.ports import JournalLine, OpenRun, RunSummary, UnsignedRun
 from testbench.store import codec, tables
+from testbench.store.comparing import ComparisonReader
 from testbench.store.counting import CountReader
 from testbench.store.database import Database
 from testbench.store.ledger import BATCH
 from testbench.store.ledger_questions import LedgerReader
 from testbench.store.register import RegisterReader
 from testbench.store.schema import check_readable
-from testbench.store.searching import SearchReader
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _BEYOND = "\U0010ffff"
@@ -68,7 +68,7 @@ class StoredDocument:
     issued: datetime
 
 
-class RunReader(RegisterReader, LedgerReader, CountReader, SearchReader):
+class RunReader(RegisterReader, LedgerReader, CountReader, ComparisonReader):
     """Questions to one database file.
 
     Args:

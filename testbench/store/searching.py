@@ -40,7 +40,7 @@ FROM months WHERE month IS NOT NULL
 """
 _LINES = """
 SELECT r.id AS run, r.started, r.serial, coalesce(r.order_number, '') AS "order", f.product, f.procedure, f.standard,
-       f.verdict, r.ended, r.reason, f.operator, f.bench, f.origin,
+       f.verdict, r.ended, r.reason, r.stages, f.operator, f.bench, f.origin, r.record_sha256,
        coalesce((SELECT path FROM document d WHERE d.run = r.number ORDER BY d.seq DESC LIMIT 1), '') AS document
 FROM json_each(:numbers) n JOIN run r ON r.number = n.value
 JOIN search_line l ON l.run = r.number JOIN facet f ON f.id = l.facet ORDER BY r.number DESC
