@@ -10,7 +10,8 @@ index of three letters each over the serial numbers; it is SQLite's own, like th
 """
 
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -24,18 +25,22 @@ from sqlalchemy import (
     Index,
     Integer,
     MetaData,
+    RowMapping,
+    Select,
     Table,
     Text,
     UniqueConstraint,
+    delete,
     event,
     func,
     insert,
     select,
     text,
+    update,
 )
 
 from testbench.procedure.serials import compared
-from testbench.run.findings import VOID, Facets, FoundLine, facets_of, found_in
+from testbench.run.findings import VOID, Facets, facets_of, found_in
 from testbench.run.record import RunRecord
 from testbench.store.tables import METADATA, record, run
 
@@ -111,11 +116,7 @@ def _add_serial_part(_: MetaData, connection: Connection, **_options: object) ->
 def rows_of(found: RunRecord) -> tuple[Facets, dict[str, Any], list[dict[str, Any]]]:
     """The facets of a record, and its rows without the numbers that the file gives out."""
     line = {"day": found.started[:10], "serial": compared(found.valve.serial)}
-    return facets_of(found), line, list(map(_finding_row, found_in(found)))
-
-
-def _finding_row(line: FoundLine) -> dict[str, Any]:
-    return asdict(line)
+    return facets_of(found), line, list(map(asdict, found_in(found)))
 
 
 def derive(connection: Connection, number: int, found: RunRecord) -> None:
@@ -129,47 +130,65 @@ def derive_missing(connection: Connection) -> int:
     A record that cannot be read (it is damaged, and the ledger says so) is found by what its line in the history says.
     """
     writer, last, added = _Writer(connection), 0, 0
-    while True:
-        query = (
-            select(run, record.c.body)
-            .join(record, record.c.run == run.c.number)
-            .outerjoin(search_line, search_line.c.run == run.c.number)
-            .where(run.c.state == "closed", search_line.c.run.is_(None), run.c.number > last)
-        )
-        rows = connection.execute(query.order_by(run.c.number).limit(BATCH)).mappings().all()
-        if not rows:
-            return added
+    missing = _CLOSED.outerjoin(search_line, search_line.c.run == run.c.number).where(search_line.c.run.is_(None))
+    while rows := _batch(connection, missing, last):
         writer.add((row["number"], *_rows_of(row)) for row in rows)
         last, added = rows[-1]["number"], added + len(rows)
+    return added
 
 
 def rebuild(connection: Connection) -> tuple[int, int]:
-    """Make all rows anew from the records.
+    """Make all rows anew from the records, in batches.
 
     Returns:
         How many runs there are, and how many of them had other rows before, or none.
     """
-    before = dict(_as_found(connection))
-    for table in (finding, search_line, facet):
-        connection.execute(table.delete())
+    connection.execute(update(facet).values(runs=0))
     connection.exec_driver_sql("INSERT INTO serial_part(serial_part) VALUES ('delete-all')")
-    runs = derive_missing(connection)
-    after = dict(_as_found(connection))
-    return runs, sum(before.get(number) != now for number, now in after.items()) + len(before.keys() - after.keys())
+    writer, last, runs, otherwise = _Writer(connection), 0, 0, 0
+    while rows := _batch(connection, _CLOSED, last):
+        upto = rows[-1]["number"]
+        before = _cleared(connection, last, upto)
+        writer.add((row["number"], *_rows_of(row)) for row in rows)
+        after = _as_found(connection, last, upto)
+        otherwise += sum(before.get(number) != after.get(number) for number in before.keys() | after.keys())
+        last, runs = upto, runs + len(rows)
+    otherwise += len(_cleared(connection, last, None))
+    connection.execute(delete(facet).where(facet.c.runs == 0))
+    return runs, otherwise
 
 
-def _as_found(connection: Connection) -> Iterator[tuple[int, int]]:
-    """By run, one number for all of its rows, so that a million of them can be kept beside each other."""
-    lines = select(search_line.c.run, search_line.c.day, search_line.c.serial, *(facet.c[name] for name in FACETS))
-    rows = connection.execute(lines.join(facet, facet.c.id == search_line.c.facet).order_by(search_line.c.run))
-    found = iter(connection.execute(select(finding).order_by(finding.c.run, finding.c.seq)))
-    following = next(found, None)
-    for row in rows:
-        told = [tuple(row)]
-        while following is not None and following.run <= row.run:
-            told.append(tuple(following))
-            following = next(found, None)
-        yield row.run, hash(tuple(told))
+_CLOSED = select(run, record.c.body).join(record, record.c.run == run.c.number).where(run.c.state == "closed")
+
+
+def _batch(connection: Connection, query: Select[Any], last: int) -> Sequence[RowMapping]:
+    query = query.where(run.c.number > last).order_by(run.c.number).limit(BATCH)
+    return connection.execute(query).mappings().all()
+
+
+def _cleared(connection: Connection, last: int, upto: int | None) -> dict[int, list[tuple[Any, ...]]]:
+    """Take the rows of these runs away; gives them."""
+    found = _as_found(connection, last, upto)
+    for table in (finding, search_line):
+        within = [table.c.run > last] + ([] if upto is None else [table.c.run <= upto])
+        connection.execute(delete(table).where(*within))
+    return found
+
+
+def _as_found(connection: Connection, last: int, upto: int | None) -> dict[int, list[tuple[Any, ...]]]:
+    """By run, all that is derived of it, without the keys that the file gives out."""
+    line, names = search_line.c, [facet.c[name] for name in FACETS]
+    queries = (
+        select(line.run, line.day, line.serial, *names).join(facet, facet.c.id == line.facet).order_by(line.run),
+        select(finding).order_by(finding.c.run, finding.c.seq),
+    )
+    found: dict[int, list[tuple[Any, ...]]] = defaultdict(list)
+    for query in queries:
+        column = query.selected_columns[0]
+        within = query.where(column > last) if upto is None else query.where(column > last, column <= upto)
+        for row in connection.execute(within):
+            found[row[0]].append(tuple(row))
+    return found
 
 
 def _rows_of(row: Mapping[str, Any]) -> tuple[Facets, dict[str, Any], list[dict[str, Any]]]:
