@@ -6,7 +6,7 @@ those of Western Electric (same, 6.3.2). Leakage rates are skewed and end at nou
 more often than it would for a normal distribution: a signal asks for a cause, it is no verdict on a valve.
 """
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -86,6 +86,16 @@ class Control:
     def range_signals(self) -> tuple[Signal, ...]:
         """Where the ranges do, by the rule of 3 sigma; each is that of a value and the one before it."""
         return self.ranges.signals()
+
+    @property
+    def told(self) -> list[tuple[Measured, list[str]]]:
+        """Each point that signals, in their order, with the rules; a range is told at the later of its two points."""
+        rules: dict[int, list[str]] = defaultdict(list)
+        for one in self.signals:
+            rules[one.index].append(str(one.rule))
+        for one in self.range_signals:
+            rules[one.index + 1].append(f"moving range: {one.rule}")
+        return [(self.points[index], rules[index]) for index in sorted(rules)]
 
 
 def control(

@@ -7,7 +7,7 @@ import click
 
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
 from testbench.cli.quality.series import series_of, series_options
-from testbench.cli.quality.told import check_out, draw, out_option, works_name
+from testbench.cli.quality.told import check_out, draw, now, out_option, works_name
 from testbench.cli.searching import search_options
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def command(
     def drawn(form: str) -> bytes:
         from testbench.certificate.quality_page import control_drawn
 
-        return control_drawn(found, series.in_words, asked.in_words, works_name(bench), form)
+        return control_drawn(found, series.in_words, asked.in_words, works_name(bench), form, now())
 
     draw(out, drawn, quiet=as_json)
 
@@ -112,13 +112,11 @@ def _tell(found: "Control", what: str) -> None:
     say("moving range")
     for line in chart_lines(found.ranges, ranges, COLUMNS, 8):
         say(line)
-    told = [(one.index, str(one.rule)) for one in found.signals]
-    told += [(one.index + 1, f"moving range: {one.rule}") for one in found.range_signals]
-    for index, rule in told[:MOST_SIGNALS]:
-        point = found.points[index]
-        say(f"◆ {point.run}  {point.day}  {point.serial}: {point.value:.4g} {found.unit}: {rule}")
+    told = found.told
     if len(told) > MOST_SIGNALS:
-        say(f"and {len(told) - MOST_SIGNALS} more; --json tells all.")
+        say(f"{len(told) - MOST_SIGNALS} earlier points signal as well; --json tells all.")
+    for point, rules in told[-MOST_SIGNALS:]:
+        say(f"◆ {point.run}  {point.day}  {point.serial}: {point.value:.4g} {found.unit}: {'; '.join(rules)}")
     if not told:
         say("No point signals.")
     if found.capability is None:

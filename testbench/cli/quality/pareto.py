@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
-from testbench.cli.quality.told import check_out, draw, out_option, works_name
+from testbench.cli.quality.told import check_out, draw, now, out_option, works_name
 from testbench.cli.searching import search_options
 
 BAR = 30
@@ -48,6 +48,6 @@ def command(*, out: Path | None, home: Path | None, as_json: bool, **written: st
     def drawn_as(form: str) -> bytes:
         from testbench.certificate.quality_page import pareto_drawn
 
-        return pareto_drawn(found, asked.in_words, works_name(bench), form)
+        return pareto_drawn(found, asked.in_words, works_name(bench), form, now())
 
     draw(out, drawn_as, quiet=as_json)

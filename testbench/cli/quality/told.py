@@ -1,6 +1,7 @@
 """What the quality commands have in common: the drawing into a file, and what was asked, in words."""
 
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -40,3 +41,10 @@ def draw(out: Path | None, draw_as: Callable[[str], bytes], *, quiet: bool) -> N
 def works_name(home: Any) -> str:
     """The name that stands on a page."""
     return f"{home.bench().works.name}, bench {home.bench().name}"
+
+
+def now() -> datetime:
+    """When a page is drawn, UTC."""
+    from testbench.instruments.clocks import SystemClock
+
+    return SystemClock().utc()

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
-from testbench.cli.quality.told import check_out, draw, out_option, works_name
+from testbench.cli.quality.told import check_out, draw, now, out_option, works_name
 from testbench.cli.searching import search_options
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ def command(*, by: str, out: Path | None, home: Path | None, as_json: bool, **wr
     def drawn(form: str) -> bytes:
         from testbench.certificate.quality_page import yields_drawn
 
-        return yields_drawn(found, everything, by, asked.in_words, works_name(bench), form)
+        return yields_drawn(found, everything, by, asked.in_words, works_name(bench), form, now())
 
     draw(out, drawn, quiet=as_json)
 
