@@ -864,6 +864,16 @@ class NoTerminalError(BenchError):
 
 
 @dataclass(eq=False)
+class BrowseNeedsTerminalError(BenchError):
+    """The history was to be browsed where there is no terminal."""
+
+    remedy: ClassVar[str] = "Open it in a terminal; 'testbench history' with options of the search needs none."
+
+    def sentence(self) -> str:
+        return "Browsing the history needs a terminal."
+
+
+@dataclass(eq=False)
 class DemonstrationFailedError(BenchError):
     """The simulated operator did not bring every valve to a verdict."""
 
@@ -937,7 +947,9 @@ class BaseTooShortError(BenchError):
     remedy: ClassVar[str] = "Name a longer base period, or search more widely; limits from fewer values would wander."
 
     def sentence(self) -> str:
-        return f"The chart of the {self.what} has {self.found} value(s) in its base; at least {self.allowed} are needed."
+        return (
+            f"The chart of the {self.what} has {self.found} value(s) in its base; at least {self.allowed} are needed."
+        )
 
 
 @dataclass(eq=False)
@@ -994,7 +1006,9 @@ class RecordsOlderError(BenchError):
     """The tables are from before there was anything to search in."""
 
     path: str
-    remedy: ClassVar[str] = "Start the recorder once, or call 'testbench history rebuild': either brings them up to date."
+    remedy: ClassVar[str] = (
+        "Start the recorder once, or call 'testbench history rebuild': either brings them up to date."
+    )
 
     def sentence(self) -> str:
         return f"The records in {self.path} are from before runs could be searched."

@@ -61,7 +61,9 @@ class _Summary:
             pen.text(pen.left, pen.top - 13, self._title, BOLD, size)
             pen.text(pen.right, pen.top - 13, self._works, STRONG, sizes.section, align="right")
             pen.rule(pen.top - 20, 1.6, pen.layout.colours.ink)
-            pen.paragraph(pen.left, pen.top - 23, self._say("lot.no_certificate"), self._width, STRONG, size=sizes.section)
+            pen.paragraph(
+                pen.left, pen.top - 23, self._say("lot.no_certificate"), self._width, STRONG, size=sizes.section
+            )
         height = pen.paragraph_height(self._say("lot.no_certificate"), self._width, STRONG, sizes.section)
         return pen.top - 26 - height
 

@@ -42,7 +42,9 @@ class _Canvas:
 
         return HexColor(written)
 
-    def line(self, x0: float, y0: float, x1: float, y1: float, *, colour: str, thick: float = 0.5, dash: Any = None) -> None:
+    def line(
+        self, x0: float, y0: float, x1: float, y1: float, *, colour: str, thick: float = 0.5, dash: Any = None
+    ) -> None:
         from reportlab.graphics.shapes import Line
 
         stroke = self.colour(colour)
@@ -178,7 +180,11 @@ class _Panel:
             self._band()
         else:
             self._points()
-        for value, name, dash in ((chart.upper[0], "UCL", DASH), (chart.lower[0], "LCL", DASH), (chart.centre, "", None)):
+        for value, name, dash in (
+            (chart.upper[0], "UCL", DASH),
+            (chart.lower[0], "LCL", DASH),
+            (chart.centre, "", None),
+        ):
             y = self._up(value)
             canvas.line(self._x0, y, self._x1, y, colour=colours.ink, thick=0.8, dash=dash)
             canvas.text(self._x1 + 4, y - 2.4, f"{name} {value:.4g}".strip())
@@ -190,7 +196,9 @@ class _Panel:
 
         places = [(self._across(index), self._up(value)) for index, value in enumerate(self._chart.points)]
         ink = self._canvas.colour(self._canvas.look.colours.hatch)
-        self._canvas.drawing.add(PolyLine([value for place in places for value in place], strokeColor=ink, strokeWidth=0.6))
+        self._canvas.drawing.add(
+            PolyLine([value for place in places for value in place], strokeColor=ink, strokeWidth=0.6)
+        )
         for index, (x, y) in enumerate(places):
             if index not in self._signals:
                 self._canvas.disc(x, y, filled=False)

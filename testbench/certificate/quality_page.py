@@ -98,7 +98,9 @@ class _Sheet:
         pen = Pen(layout(), "A4", self._at)
         pen.canvas.setTitle(self._title)
         sizes = pen.layout.sizes
-        pen.text(pen.left, pen.top - 13, self._title, BOLD, pen.fitted(self._title, BOLD, sizes.title, pen.right - pen.left))
+        pen.text(
+            pen.left, pen.top - 13, self._title, BOLD, pen.fitted(self._title, BOLD, sizes.title, pen.right - pen.left)
+        )
         pen.rule(pen.top - 20, 1.6, pen.layout.colours.ink)
         top = pen.top - 24
         for text, face in ((self._asked, STRONG), (self._printed, REGULAR)):

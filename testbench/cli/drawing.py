@@ -56,6 +56,9 @@ def table(rows: Sequence[Sequence[str]]) -> list[str]:
     """Columns side by side: the first to the left, the others to the right."""
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     return [
-        "  ".join(cell.ljust(width) if not place else cell.rjust(width) for place, (cell, width) in enumerate(zip(row, widths, strict=True))).rstrip()
+        "  ".join(
+            cell.ljust(width) if not place else cell.rjust(width)
+            for place, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
         for row in rows
     ]

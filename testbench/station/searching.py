@@ -186,4 +186,3 @@ def page_of(history: History, asked: Search, limit: int, before: str | None) -> 
     """A page, and whether there is more behind it."""
     found = history.search(asked, limit + 1, before)
     return found[:limit], len(found) > limit
-

@@ -169,7 +169,11 @@ def asked_of(connection: Connection, asked: Search) -> Asked | None:
 
 def _facets(connection: Connection, asked: Search) -> dict[int, int] | None:
     conditions = [f"{name} = :{name}" for name in ("verdict", "bench", "origin") if getattr(asked, name)]
-    for name, where in (("product", "product"), ("operator", "operator"), ("procedure", "procedure || ' ' || standard")):
+    for name, where in (
+        ("product", "product"),
+        ("operator", "operator"),
+        ("procedure", "procedure || ' ' || standard"),
+    ):
         if getattr(asked, name):
             conditions.append(f"instr(lower({where}), lower(:{name}))")
     if not conditions:

@@ -33,7 +33,9 @@ def facets_of(number: int, runs: int) -> tuple[str, str, str]:
         operator = CAME
     else:
         operator = OPERATORS[number * 104729 % 10]
-    verdict = next((VERDICTS[index] for index, every in ((3, 1009), (2, 31), (1, 17)) if number % every == 0), "accepted")
+    verdict = next(
+        (VERDICTS[index] for index, every in ((3, 1009), (2, 31), (1, 17)) if number % every == 0), "accepted"
+    )
     return product, operator, verdict
 
 
@@ -73,9 +75,7 @@ def derive_many(path: Path) -> int:
         "INSERT INTO finding SELECT run, 2, 'shell test', 1, 'pressure loss', '', NULL, "
         "3.0 + (run * 104729 % 997) / 500.0, NULL, NULL FROM told WHERE verdict <> 2"
     )
-    file.execute(
-        "UPDATE facet SET runs = (SELECT count(*) FROM search_line l WHERE l.facet = facet.id)"
-    )
+    file.execute("UPDATE facet SET runs = (SELECT count(*) FROM search_line l WHERE l.facet = facet.id)")
     file.commit()
     file.close()
     return runs

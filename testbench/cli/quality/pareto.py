@@ -41,7 +41,9 @@ def command(*, out: Path | None, home: Path | None, as_json: bool, **written: st
         wide = max(len(line.reason) for line in found[:MOST_LINES])
         for line in found[:MOST_LINES]:
             drawn = bar(line.share / found[0].share, BAR)
-            say(f"{line.reason:{wide}}  {line.runs:>7}  {100 * line.share:5.1f} %  {100 * line.cumulated:5.1f} %  {drawn}")
+            say(
+                f"{line.reason:{wide}}  {line.runs:>7}  {100 * line.share:5.1f} %  {100 * line.cumulated:5.1f} %  {drawn}"
+            )
         if len(found) > MOST_LINES:
             say(f"and {len(found) - MOST_LINES} more; --json tells all.")
 

@@ -42,7 +42,12 @@ def command(*, by: str, out: Path | None, home: Path | None, as_json: bool, **wr
     if everything is None:
         raise NothingFoundError("a first-pass yield", asked.in_words)
     if as_json:
-        say_json({"asked": asked.in_words, "by": by, "groups": [_facts(one) for one in found], "all": _facts(everything)})
+        say_json({
+            "asked": asked.in_words,
+            "by": by,
+            "groups": [_facts(one) for one in found],
+            "all": _facts(everything),
+        })
     else:
         _tell(found, everything)
 

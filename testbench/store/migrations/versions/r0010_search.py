@@ -54,9 +54,7 @@ def upgrade() -> None:
     refused = sa.text("reason IS NOT NULL")
     op.create_index(op.f("ix_finding_reason"), "finding", ["run", "reason"], sqlite_where=refused)
     if op.get_bind().dialect.name == "sqlite":
-        op.execute(
-            "CREATE VIRTUAL TABLE serial_part USING fts5(serial, content='', detail='none', tokenize='trigram')"
-        )
+        op.execute("CREATE VIRTUAL TABLE serial_part USING fts5(serial, content='', detail='none', tokenize='trigram')")
 
 
 def _text(name: str) -> sa.Column[str]:
