@@ -944,7 +944,7 @@ class BaseTooShortError(BenchError):
     what: str
     found: int
     allowed: int
-    remedy: ClassVar[str] = "Name a longer base period, or search more widely; limits from fewer values would wander."
+    remedy: ClassVar[str] = "Name a longer base period, or search more widely; limits from so few values say nothing."
 
     def sentence(self) -> str:
         return (

@@ -1,4 +1,4 @@
-"""The summary of an order: every serial number on a line, as many pages as that takes. Not signed, not a certificate."""
+"""The summary of an order: every serial number on a line, on as many pages as it takes. Not signed, no certificate."""
 
 from datetime import UTC, datetime
 
@@ -71,9 +71,10 @@ class _Summary:
         """The head of the first page, with the order's facts."""
         pen, say, lot = self._pen, self._say, self._lot
         top = self._head(draw=draw) - 2
-        facts = [(say(f"lot.{key}"), value) for key, value in (
-            ("customer", lot.customer), ("customer_order", lot.customer_order), ("procedure", ", ".join(lot.procedures)),
-        ) if value]  # fmt: skip
+        told = {
+            "customer": lot.customer, "customer_order": lot.customer_order, "procedure": ", ".join(lot.procedures),
+        }  # fmt: skip
+        facts = [(say(f"lot.{key}"), value) for key, value in told.items() if value]
         counts = {state.replace(" ", "_"): count for state, count in lot.counts.items()}
         facts.append(("", say("lot.counts", valves=len(lot.lines), **counts)))
         if any(line.specimen for line in lot.lines):

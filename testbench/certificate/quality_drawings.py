@@ -71,7 +71,7 @@ class _Canvas:
     def box(self, x: float, y: float, width: float, height: float, fill: str) -> None:
         from reportlab.graphics.shapes import Rect
 
-        self.drawing.add(Rect(x, y, width, height, fillColor=self.colour(fill), strokeColor=None))
+        self.drawing.add(Rect(x, y, width, height, fillColor=self.colour(fill), strokeColor=self.colour(fill)))
 
     def disc(self, x: float, y: float, *, filled: bool) -> None:
         from reportlab.graphics.shapes import Circle
@@ -143,9 +143,9 @@ def control_drawing(found: "Control", width: float, height: float, look: Layout,
     below = 0.32 * height
     values = {one.index for one in found.signals}
     ranges = {one.index for one in found.range_signals}
-    _Panel(canvas, found.values, values, below + 22, height - 14, len(found.points)).draw()
+    _Panel(canvas, found.values, values, (below + 22, height - 14), columns=len(found.points)).draw()
     canvas.text(0, height - 9, say("quality.chart_values", unit=found.unit), face=BOLD)
-    _Panel(canvas, found.ranges, ranges, 18, below - 6, len(found.points), shift=1).draw()
+    _Panel(canvas, found.ranges, ranges, (18, below - 6), columns=len(found.points), shift=1).draw()
     canvas.text(0, below - 1, say("quality.chart_ranges", unit=found.unit), face=BOLD)
     days = {"first": found.points[0].day, "last": found.points[-1].day}
     canvas.text(width / 2, 4, say("quality.chart_axis", **days), "middle")
@@ -158,10 +158,11 @@ class _Panel:
     LEFT, RIGHT = 40.0, 74.0
 
     def __init__(
-        self, canvas: _Canvas, chart: "Chart", signals: set[int], low: float, high: float, columns: int, shift: int = 0
-    ) -> None:
+        self, canvas: _Canvas, chart: "Chart", signals: set[int], room: tuple[float, float], *,
+        columns: int, shift: int = 0,
+    ) -> None:  # fmt: skip
         self._canvas, self._chart, self._signals, self._shift = canvas, chart, signals, shift
-        self._y0, self._y1 = low, high
+        self._y0, self._y1 = room
         self._x0, self._x1 = self.LEFT, canvas.width - self.RIGHT
         self._columns = max(columns - 1, 1)
         least = min(*chart.points, chart.lower[0], chart.centre)

@@ -1,8 +1,9 @@
 """Yields, Pareto lists and control charts as a file: a page of PDF or an SVG picture. They are not signed."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 from xml.sax.saxutils import escape
 
 from testbench.certificate.data import Words, layout
@@ -17,40 +18,48 @@ if TYPE_CHECKING:
     from testbench.run.quality import Control, ReasonLine
     from testbench.run.yields import Yield
 
+
+@dataclass(frozen=True, slots=True)
+class Printed:
+    """What every such page says of itself."""
+
+    asked: str
+    """Which runs, in words."""
+    works: str
+    at: datetime
+    form: Literal["pdf", "svg"]
+
+
 WIDTH = 535.0
 CHART_HEIGHT = 330.0
 MOST_SIGNALS = 24
 
 
-def yields_drawn(
-    found: "Sequence[Yield]", everything: "Yield", by: str, asked: str, works: str, form: str, at: datetime
-) -> bytes:
-    """First-pass yields as ``form``, pdf or svg."""
+def yields_drawn(found: "Sequence[Yield]", everything: "Yield", by: str, printed: Printed) -> bytes:
+    """First-pass yields as PDF or SVG."""
     say, exact = history_words(), everything.clopper_pearson
     told = [say("quality.yield_how", low=f"{100 * exact.low:.2f}", high=f"{100 * exact.high:.2f}")]
     if len(found) > MOST_ROWS:
         told.append(say("quality.yield_more", shown=MOST_ROWS, all=len(found)))
     drawing = yields_drawing(found, everything, WIDTH, layout(), say)
-    return _Sheet(say("quality.yield_title", by=by), asked, works, at).as_(form, drawing, told)
+    return _Sheet(say("quality.yield_title", by=by), printed).as_(drawing, told)
 
 
-def pareto_drawn(found: "Sequence[ReasonLine]", asked: str, works: str, form: str, at: datetime) -> bytes:
-    """A Pareto list as ``form``, pdf or svg."""
+def pareto_drawn(found: "Sequence[ReasonLine]", printed: Printed) -> bytes:
+    """A Pareto list as PDF or SVG."""
     say = history_words()
     told = [say("quality.pareto_how")]
     if len(found) > MOST_ROWS:
         told.append(say("quality.pareto_more", shown=MOST_ROWS, all=len(found)))
-    return _Sheet(say("quality.pareto_title"), asked, works, at).as_(
-        form, pareto_drawing(found, WIDTH, layout(), say), told
-    )
+    return _Sheet(say("quality.pareto_title"), printed).as_(pareto_drawing(found, WIDTH, layout(), say), told)
 
 
-def control_drawn(found: "Control", what: str, asked: str, works: str, form: str, at: datetime) -> bytes:
-    """A control chart as ``form``, pdf or svg."""
+def control_drawn(found: "Control", what: str, printed: Printed) -> bytes:
+    """A control chart as PDF or SVG."""
     say = history_words()
     told = [say("quality.chart_how", base=found.base), _capability(found, say), *_signals(found, say)]
     drawing = control_drawing(found, WIDTH, CHART_HEIGHT, layout(), say)
-    return _Sheet(say("quality.chart_title", what=what), asked, works, at).as_(form, drawing, told)
+    return _Sheet(say("quality.chart_title", what=what), printed).as_(drawing, told)
 
 
 def _capability(found: "Control", say: Words) -> str:
@@ -83,14 +92,14 @@ def _signals(found: "Control", say: Words) -> list[str]:
 class _Sheet:
     """Title, what was asked, the drawing, and what is said of it."""
 
-    def __init__(self, title: str, asked: str, works: str, at: datetime) -> None:
+    def __init__(self, title: str, printed: Printed) -> None:
         say = history_words()
-        self._title, self._at = title, at.astimezone(UTC)
-        self._asked = say("quality.asked", asked=asked)
-        self._printed = say("quality.printed", at=f"{self._at:%Y-%m-%d %H:%M}", works=works)
+        self._title, self._at, self._form = title, printed.at.astimezone(UTC), printed.form
+        self._asked = say("quality.asked", asked=printed.asked)
+        self._printed = say("quality.printed", at=f"{self._at:%Y-%m-%d %H:%M}", works=printed.works)
 
-    def as_(self, form: str, drawing: "Drawing", told: Sequence[str]) -> bytes:
-        return self._svg(drawing, told) if form == "svg" else self._pdf(drawing, told)
+    def as_(self, drawing: "Drawing", told: Sequence[str]) -> bytes:
+        return self._svg(drawing, told) if self._form == "svg" else self._pdf(drawing, told)
 
     def _pdf(self, drawing: "Drawing", told: Sequence[str]) -> bytes:
         from reportlab.graphics import renderPDF

@@ -34,8 +34,8 @@ def search_options(*without: str, **defaults: str) -> Callable[[Any], Any]:
     def decorate(command: Any) -> Any:
         for name, about in reversed(_OPTIONS.items()):
             if name not in without:
-                more = {"default": defaults[name], "show_default": True} if name in defaults else {}
-                command = click.option(f"--{name}", **about, **more)(command)
+                more: dict[str, Any] = {"default": defaults[name], "show_default": True} if name in defaults else {}
+                command = click.option(f"--{name}", **(about | more))(command)
         return command
 
     return decorate

@@ -36,6 +36,7 @@ class RunRule(StrEnum):
 
 _Scores = NDArray[np.float64]
 _Marks = NDArray[np.bool_]
+_Counts = NDArray[np.int64]
 _Judge = Callable[[_Scores], _Marks]
 
 DEFAULT_RULES = (RunRule.BEYOND_3, RunRule.EIGHT_ON_ONE_SIDE)
@@ -83,28 +84,31 @@ def run_signals(scores: Sequence[float], rules: Sequence[RunRule] = DEFAULT_RULE
     """Judge points given in standard deviations from the centre; all points of a rule at once, for a year has many."""
     z = np.asarray(scores, dtype=float)
     found = {rule: _RULES[rule](z) for rule in rules}
-    anywhere = np.logical_or.reduce(list(found.values())) if found else np.zeros(len(z), dtype=bool)
-    return tuple(Signal(int(i), rule) for i in np.flatnonzero(anywhere) for rule in rules if found[rule][i])
+    marked = [(int(i), place, rule) for place, rule in enumerate(rules) for i in np.flatnonzero(found[rule])]
+    return tuple(Signal(i, rule) for i, _, rule in sorted(marked))
 
 
 def _several_beyond(level: float, needed: int, window: int) -> _Judge:
     def found(z: _Scores) -> _Marks:
         sides = [side * z > level + _ON_THE_LINE for side in (1, -1)]
-        return np.logical_or.reduce([beyond & (_among_the_last(beyond, window) >= needed) for beyond in sides])
+        marks: _Marks = np.any([beyond & (_among_the_last(beyond, window) >= needed) for beyond in sides], axis=0)
+        return marks
 
     return found
 
 
 def _rising_or_falling(z: _Scores) -> _Marks:
     steps = _steps(z)
-    return (_among_the_last(steps > 0, 5) == 5) | (_among_the_last(steps < 0, 5) == 5)
+    marks: _Marks = (_among_the_last(steps > 0, 5) == 5) | (_among_the_last(steps < 0, 5) == 5)
+    return marks
 
 
 def _alternating(z: _Scores) -> _Marks:
     turns = np.zeros(len(z), dtype=bool)
     steps = _steps(z)
     turns[1:] = steps[1:] * steps[:-1] < 0
-    return _among_the_last(turns, 12) == 12
+    marks: _Marks = _among_the_last(turns, 12) == 12
+    return marks
 
 
 def _steps(z: _Scores) -> _Scores:
@@ -112,13 +116,15 @@ def _steps(z: _Scores) -> _Scores:
     steps = np.zeros(len(z))
     with np.errstate(invalid="ignore"):
         steps[1:] = np.nan_to_num(np.diff(z), nan=0.0)
-    return np.sign(steps)
+    signs: _Scores = np.sign(steps)
+    return signs
 
 
-def _among_the_last(marks: _Marks, window: int) -> NDArray[np.int64]:
+def _among_the_last(marks: _Marks, window: int) -> _Counts:
     """At each point, how many of the last ``window`` points are marked."""
     sums = np.concatenate([np.zeros(window, dtype=np.int64), np.cumsum(marks)])
-    return sums[window:] - sums[:-window]
+    counts: _Counts = sums[window:] - sums[:-window]
+    return counts
 
 
 _RULES: dict[RunRule, _Judge] = {

@@ -16,8 +16,10 @@ from testbench.metrology.charts import Chart, RunRule, Signal, individuals_chart
 from testbench.metrology.statistics import Capability, capability
 from testbench.run.findings import LEAKAGE_RATE
 
-FEWEST_IN_BASE = 20
-"""Values that limits are taken from, at least (common practice: 20 to 25)."""
+FEWEST_IN_BASE = 10
+"""Values that limits are taken from, at least."""
+FIRM_BASE = 20
+"""From fewer than these the limits still wander, which is said (common practice: 20 to 25)."""
 FEWEST_FOR_CAPABILITY = 50
 """Values, at least (common practice)."""
 
@@ -111,7 +113,7 @@ def control(
         rules: the run rules that are asked of the values.
 
     Raises:
-        BaseTooShortError: the base has fewer than 20 values.
+        BaseTooShortError: the base has fewer than 10 values.
         TooFewPointsError: fewer than two points.
     """
     source = points if base is None else base
@@ -123,7 +125,8 @@ def control(
     of_base = individuals_chart(taken, lowest=lowest)
     signal = any(of_base[0].signals(rules)) or any(of_base[1].signals())
     found, why = _capability(source, signal=signal)
-    said = f"{len(source)} values of {source[0].day} to {source[-1].day}"
+    few = f", fewer than the {FIRM_BASE} that they should come from" if len(source) < FIRM_BASE else ""
+    said = f"{len(source)} values of {source[0].day} to {source[-1].day}{few}"
     return Control(
         what, unit, tuple(points), said if base is not None else f"all {said}", values, ranges, tuple(rules), found, why
     )

@@ -58,10 +58,10 @@ class Search(Value):
         if self.part and len(compared(self.part)) < SHORTEST_PART:
             allowed = f"{SHORTEST_PART} signs at least, or the beginning of a serial number"
             raise SearchRefusedError("part", self.part, allowed)
-        for name, allowed in (("verdict", VERDICTS), ("origin", ORIGINS)):
+        for name, names in (("verdict", VERDICTS), ("origin", ORIGINS)):
             found = getattr(self, name)
-            if found and found not in allowed:
-                raise SearchRefusedError(name, found, ", ".join(allowed))
+            if found and found not in names:
+                raise SearchRefusedError(name, found, ", ".join(names))
         if self.since is not None and self.until is not None and self.until < self.since:
             raise SearchRefusedError("until", str(self.until), f"{self.since} or later")
         return self

@@ -30,17 +30,18 @@ class ComparisonReader(SearchReader):
             f"SELECT {_GROUPS[by]}, t.verdict, count(*) FROM first_test t JOIN search_line l ON l.run = t.run "  # noqa: S608
             "JOIN facet f ON f.id = l.facet WHERE {where} GROUP BY 1, 2"
         )
-        return first_pass_yields((name, verdict, count) for name, verdict, count in self._rows(asked, query))
+        return first_pass_yields(map(tuple, self._rows(asked, query)))
 
     def reasons(self, asked: Search) -> dict[str, int]:
         """Why runs were rejected or void, and how many each: the reason with its stage."""
         query = (
             "SELECT n.stage || ': ' || n.reason, count(DISTINCT n.run) FROM finding n "
             "JOIN search_line l ON l.run = n.run JOIN facet f ON f.id = l.facet WHERE n.reason IS NOT NULL "
-            "AND (f.verdict = 'rejected' AND n.verdict = 'does not conform' OR f.verdict = 'void' AND n.verdict = 'void') "
+            "AND (f.verdict = 'rejected' AND n.verdict = 'does not conform' "
+            "OR f.verdict = 'void' AND n.verdict = 'void') "
             "AND {where} GROUP BY 1"
         )
-        return {reason: runs for reason, runs in self._rows(asked, query)}
+        return dict(map(tuple, self._rows(asked, query)))
 
     def measured(self, asked: Search, stage: str, criterion: str) -> list[Measured]:
         """What the runs that fit measured in a stage, oldest first."""

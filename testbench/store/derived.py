@@ -1,8 +1,8 @@
 """Tables that say again what the records say, so that many runs can be asked at once.
 
-They are **derived**: every row follows from a record (:func:`derive`), so no entry of the ledger binds them and no trigger
-guards them; whoever doubts them has them made anew (``testbench history rebuild``), which says what was otherwise. No
-verdict, page or proof is ever taken from them.
+They are **derived**: every row follows from a record (:func:`derive`), so no entry of the ledger binds them and no
+trigger guards them; whoever doubts them has them made anew (``testbench history rebuild``), which says what was
+otherwise. No verdict, certificate or proof is ever taken from them.
 
 ``facet`` holds each combination of product, procedure … operator once; there are few of them beside the runs, so that
 any combination is looked for there, and the runs then come from one index, newest first. ``serial_part`` is a full-text
@@ -11,7 +11,7 @@ index of three letters each over the serial numbers; it is SQLite's own, like th
 
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -191,7 +191,7 @@ def _as_found(connection: Connection, last: int, upto: int | None) -> dict[int, 
     return found
 
 
-def _rows_of(row: Mapping[str, Any]) -> tuple[Facets, dict[str, Any], list[dict[str, Any]]]:
+def _rows_of(row: RowMapping) -> tuple[Facets, dict[str, Any], list[dict[str, Any]]]:
     try:
         return rows_of(RunRecord.model_validate_json(row["body"]))
     except ValidationError:
@@ -227,7 +227,9 @@ class _Writer:
             row = asdict(facets)
             found = self._connection.scalar(select(facet.c.id).filter_by(**row))
             if found is None:
-                found = self._connection.execute(insert(facet), row | {"runs": 0}).inserted_primary_key[0]
+                self._connection.execute(insert(facet), row | {"runs": 0})
+                found = self._connection.scalar(select(facet.c.id).filter_by(**row))
+                assert found is not None
             self._known[facets] = found
         return self._known[facets]
 

@@ -154,6 +154,13 @@ def asked_of(connection: Connection, asked: Search) -> Asked | None:
             return None
         plan.add("l.day >= :since AND l.day <= :until", **days)
         plan.add("l.run >= :lowest AND l.run <= :highest", lowest=lowest, highest=highest)
+    _add_serial(plan, asked)
+    if asked.order:
+        plan.add("l.run IN (SELECT number FROM run WHERE order_number = :order)", order=asked.order)
+    return plan
+
+
+def _add_serial(plan: Asked, asked: Search) -> None:
     if asked.serial:
         plan.add("l.serial = :serial", serial=compared(asked.serial))
     if asked.prefix:
@@ -161,10 +168,6 @@ def asked_of(connection: Connection, asked: Search) -> Asked | None:
         plan.add("l.serial >= :least AND l.serial < :beyond", least=least, beyond=least + _BEYOND)
     if asked.part:
         plan.add("instr(l.serial, :part)", part=compared(asked.part))
-    if asked.order:
-        orders = "SELECT number FROM run WHERE order_number = :order"
-        plan.add(f"l.run IN ({orders})", order=asked.order)  # noqa: S608 - our own words
-    return plan
 
 
 def _facets(connection: Connection, asked: Search) -> dict[int, int] | None:

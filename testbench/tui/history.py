@@ -21,7 +21,10 @@ PAGE = 50
 SETTLE_S = 0.08
 """How long the line must stand still before it is searched."""
 COLUMNS = ("Run", "Day", "Serial", "Order", "Product", "Operator", "Verdict", "Reason")
-HELP = "a part of a serial number; serial: prefix: order: product: operator: procedure: verdict: since: until: day: origin: bench:"
+HELP = (
+    "a part of a serial number; serial: prefix: order: product: operator: procedure: verdict: since: until: day: "
+    "origin: bench:"
+)
 
 
 class RunSummary(ModalScreen[None]):

@@ -6,6 +6,8 @@ from testbench.run.record import RunRecord, StageRecord
 def summary_lines(record: RunRecord) -> tuple[str, ...]:
     """The run from its verdict down to the criteria of each stage."""
     verdict = record.verdict.value if record.verdict else "void"
+    channel = record.channel
+    calibrated = f"certificate {channel.certificate_number}, due {channel.due_on}"
     person = f"{record.operator} ({record.operator_id})" if record.operator_id else f"{record.operator}, named only"
     lines = [
         f"{record.run}   {verdict.upper()}",
@@ -17,13 +19,11 @@ def summary_lines(record: RunRecord) -> tuple[str, ...]:
         f"Procedure  {record.requirements.title} ({record.requirements.procedure}, {record.requirements.revision})",
         f"Bench      {record.bench}, {record.origin.value}; {record.started[:16]} to {record.ended[:16]} UTC",
         f"Operator   {person}",
-        f"Channel    {record.channel.tag}, serial {record.channel.serial}, certificate "
-        f"{record.channel.certificate_number}, due {record.channel.due_on}",
+        f"Channel    {channel.tag}, serial {channel.serial}, {calibrated}",
     ]
     if record.specimen:
         lines.append("Every page of this run is a SPECIMEN.")
-    for earlier in record.earlier:
-        lines.append(f"Before     {earlier.run}: {earlier.verdict or 'void'}. {earlier.reason}")
+    lines += [f"Before     {run.run}: {run.verdict or 'void'}. {run.reason}" for run in record.earlier]
     for stage in record.stages:
         lines += ["", *_stage_lines(stage)]
     return tuple(lines)

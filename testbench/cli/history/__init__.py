@@ -26,7 +26,7 @@ COMMANDS = {
 @json_option
 @click.pass_context
 def command(
-    ctx: click.Context, *, limit: int, before: str | None, home: Path | None, as_json: bool, **written: str | None
+    ctx: click.Context, /, *, limit: int, before: str | None, home: Path | None, as_json: bool, **written: str | None
 ) -> None:
     """List the runs of this bench that fit everything that is asked, newest first."""
     if ctx.invoked_subcommand is not None:

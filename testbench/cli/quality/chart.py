@@ -7,7 +7,7 @@ import click
 
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
 from testbench.cli.quality.series import series_of, series_options
-from testbench.cli.quality.told import check_out, draw, now, out_option, works_name
+from testbench.cli.quality.told import check_out, draw, out_option, printed
 from testbench.cli.searching import search_options
 
 if TYPE_CHECKING:
@@ -32,8 +32,8 @@ def command(
 ) -> None:  # fmt: skip
     """Chart single values and moving ranges, and say which points signal and by which rule.
 
-    Narrow it to one product (--product): valves of different size have no common limits. A signal asks for a cause; it is
-    no verdict on a valve.
+    Narrow it to one product (--product): valves of different size have no common limits. A signal asks for a cause; it
+    is no verdict on a valve.
     """
     from testbench.metrology.charts import DEFAULT_RULES, RunRule
     from testbench.run.quality import control
@@ -52,12 +52,10 @@ def command(
     else:
         _tell(found, series.in_words)
 
-    def drawn(form: str) -> bytes:
+    if out is not None:
         from testbench.certificate.quality_page import control_drawn
 
-        return control_drawn(found, series.in_words, asked.in_words, works_name(bench), form, now())
-
-    draw(out, drawn, quiet=as_json)
+        draw(out, control_drawn(found, series.in_words, printed(bench, asked.in_words, out)), quiet=as_json)
 
 
 def _of_base(written: dict[str, str | None], base: str) -> Any:

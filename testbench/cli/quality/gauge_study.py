@@ -26,8 +26,8 @@ def command(
 ) -> None:  # fmt: skip
     """Study the gauge from runs: the same valves, tested by several operators, equally often.
 
-    What fits the search is taken: valves that an operator did not test are left out and named, and of more tests than every
-    operator made of every valve the first ones count. For values in a CSV file: 'testbench measure gauge-study'.
+    What fits the search is taken: valves that an operator did not test are left out and named, and of more tests than
+    every operator made of every valve the first ones count. For a CSV file there is 'testbench measure gauge-study'.
     """
     from testbench.metrology.gauge_study import Measurement
     from testbench.run.quality import balanced

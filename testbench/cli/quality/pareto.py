@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
-from testbench.cli.quality.told import check_out, draw, now, out_option, works_name
+from testbench.cli.quality.told import check_out, draw, out_option, printed
 from testbench.cli.searching import search_options
 
 BAR = 30
@@ -41,15 +41,12 @@ def command(*, out: Path | None, home: Path | None, as_json: bool, **written: st
         wide = max(len(line.reason) for line in found[:MOST_LINES])
         for line in found[:MOST_LINES]:
             drawn = bar(line.share / found[0].share, BAR)
-            say(
-                f"{line.reason:{wide}}  {line.runs:>7}  {100 * line.share:5.1f} %  {100 * line.cumulated:5.1f} %  {drawn}"
-            )
+            shares = f"{100 * line.share:5.1f} %  {100 * line.cumulated:5.1f} %"
+            say(f"{line.reason:{wide}}  {line.runs:>7}  {shares}  {drawn}")
         if len(found) > MOST_LINES:
             say(f"and {len(found) - MOST_LINES} more; --json tells all.")
 
-    def drawn_as(form: str) -> bytes:
+    if out is not None:
         from testbench.certificate.quality_page import pareto_drawn
 
-        return pareto_drawn(found, asked.in_words, works_name(bench), form, now())
-
-    draw(out, drawn_as, quiet=as_json)
+        draw(out, pareto_drawn(found, printed(bench, asked.in_words, out)), quiet=as_json)

@@ -52,11 +52,12 @@ class Series:
 
 def series_options(command: Any) -> Any:
     """Give a command --of, --stage and --unit."""
+    where = "Name of the stage; default: seat test for leakage, shell test for pressure loss."
     options: tuple[Callable[[Any], Any], ...] = (
-        click.option("--of", type=click.Choice(list(_OF)), default="leakage", show_default=True, help="What to look at."),
-        click.option("--stage", help="Name of the stage; default: seat test for leakage, shell test for pressure loss."),
+        click.option("--of", type=click.Choice(list(_OF)), default="leakage", show_default=True, help="What it is of."),
+        click.option("--stage", help=where),
         click.option("--unit", help="Unit of the values; default: mL/min, kPa."),
-    )  # fmt: skip
+    )
     for option in reversed(options):
         command = option(command)
     return command

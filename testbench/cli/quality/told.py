@@ -1,14 +1,16 @@
 """What the quality commands have in common: the drawing into a file, and what was asked, in words."""
 
-from collections.abc import Callable
-from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Literal
 
 import click
 
 from testbench.cli.output import say
 from testbench.cli.searching import check_free, write_all
+
+if TYPE_CHECKING:
+    from testbench.certificate.quality_page import Printed
+    from testbench.wiring import Home
 
 out_option = click.option(
     "--out", type=click.Path(dir_okay=False, path_type=Path), help="Draw it into FILE.pdf or FILE.svg as well."
@@ -29,22 +31,18 @@ def check_out(out: Path | None) -> None:
     check_free(out)
 
 
-def draw(out: Path | None, draw_as: Callable[[str], bytes], *, quiet: bool) -> None:
-    """Draw into a file by its ending."""
-    if out is None:
-        return
-    write_all(out, [draw_as(out.suffix.lower()[1:])])
+def draw(out: Path, drawn: bytes, *, quiet: bool) -> None:
+    """Put a drawing in place."""
+    write_all(out, [drawn])
     if not quiet:
         say(f"Drawn into {out}.")
 
 
-def works_name(home: Any) -> str:
-    """The name that stands on a page."""
-    return f"{home.bench().works.name}, bench {home.bench().name}"
-
-
-def now() -> datetime:
-    """When a page is drawn, UTC."""
+def printed(home: "Home", asked: str, out: Path) -> "Printed":
+    """What the page says of itself."""
+    from testbench.certificate.quality_page import Printed
     from testbench.instruments.clocks import SystemClock
 
-    return SystemClock().utc()
+    bench = home.bench()
+    form: Literal["pdf", "svg"] = "svg" if out.suffix.lower() == ".svg" else "pdf"
+    return Printed(asked, f"{bench.works.name}, bench {bench.name}", SystemClock().utc(), form)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
-from testbench.cli.quality.told import check_out, draw, now, out_option, works_name
+from testbench.cli.quality.told import check_out, draw, out_option, printed
 from testbench.cli.searching import search_options
 
 if TYPE_CHECKING:
@@ -26,8 +26,8 @@ MOST_LINES = 60
 def command(*, by: str, out: Path | None, home: Path | None, as_json: bool, **written: str | None) -> None:
     """First-pass yield: the share of valves that passed in the first run that decided anything.
 
-    Void runs are not counted; an inconclusive one did not pass. Whiskers are Wilson's intervals at 95 %; of all together the
-    exact interval of Clopper and Pearson is told as well.
+    Void runs are not counted; an inconclusive one did not pass. Whiskers are Wilson's intervals at 95 %; of all
+    together the exact interval of Clopper and Pearson is told as well.
     """
     from testbench.errors import NothingFoundError
     from testbench.run.yields import together
@@ -51,12 +51,10 @@ def command(*, by: str, out: Path | None, home: Path | None, as_json: bool, **wr
     else:
         _tell(found, everything)
 
-    def drawn(form: str) -> bytes:
+    if out is not None:
         from testbench.certificate.quality_page import yields_drawn
 
-        return yields_drawn(found, everything, by, asked.in_words, works_name(bench), form, now())
-
-    draw(out, drawn, quiet=as_json)
+        draw(out, yields_drawn(found, everything, by, printed(bench, asked.in_words, out)), quiet=as_json)
 
 
 def _facts(one: "Yield") -> dict[str, Any]:

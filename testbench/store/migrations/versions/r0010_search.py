@@ -1,6 +1,6 @@
 """Tables derived from the records: what many runs have in common, what each found, parts of serial numbers.
 
-Their rows are made by the program after all migrations (``store.derived.derive_missing``), as it makes them of new runs.
+Their rows are made by the program after all migrations (``store.derived.derive_missing``), as for every new run.
 """
 
 import sqlalchemy as sa
