@@ -21,6 +21,10 @@ from testbench.store.derived import BATCH, FACETS, json_list, search_line
 
 DENSE = 100_000
 """Runs that one index may give to be held against the rest, where another way may be shorter."""
+MOST_READ = 400_000
+"""Runs of the facets that are held against a part of a serial number one by one, at most."""
+CHEAPER = 4
+"""How many of them are read in the time that one run found by its letters takes (measured)."""
 WINDOW = 20_000
 """The newest lines, in which a search that fits many runs fills its page at once."""
 _BEYOND = "\U0010ffff"
@@ -203,7 +207,7 @@ def _query(connection: Connection, asked: Search, plan: Asked) -> str:
     letters = asked.part or asked.prefix
     if len(compared(letters)) >= SHORTEST_PART:
         plan.values["grams"] = _grams(compared(letters))
-        if plan.many or _few_hold_it(connection, plan):
+        if among is None or among > MOST_READ or _few_hold_it(connection, plan, among // CHEAPER):
             within = "serial_part p JOIN search_line l ON l.run = p.rowid"
             bounds = loose.replace("l.run ", "p.rowid ")
             return (
@@ -241,10 +245,9 @@ def _few_begin_so(connection: Connection, plan: Asked) -> bool:
     return bool(connection.scalar(text(count), values | {"dense": DENSE}) < DENSE)
 
 
-def _few_hold_it(connection: Connection, plan: Asked) -> bool:
-    """Whether three letters each leave fewer runs than the facets do."""
+def _few_hold_it(connection: Connection, plan: Asked, most: int) -> bool:
+    """Whether three letters each leave fewer runs than so many."""
     count = "SELECT count(*) FROM (SELECT rowid FROM serial_part WHERE serial_part MATCH :grams LIMIT :most)"
-    most = plan.among or 0
     return bool(connection.scalar(text(count), {"grams": plan.values["grams"], "most": most}) < most)
 
 

@@ -1,7 +1,7 @@
 """What is derived from very many runs, made by SQL beside runs that are there already: it makes no record.
 
 Products, operators, verdicts and leakage rates are spread over the runs by their numbers, so that a plain search in
-Python finds the same. One operator left after the first tenth, another came only with the last thousand runs: what
+Python finds the same. One operator left after the first half, another came only with the last thousand runs: what
 looks for them must not read all the others.
 """
 
@@ -17,7 +17,7 @@ VERDICTS = ("accepted", "rejected", "void", "inconclusive")
 FACET_OF = """
 SELECT n AS run, day, serial,
        ((n + 1) / 2 * 7919) % 12 AS product,
-       CASE WHEN n <= :all / 10 AND n % 3 = 0 THEN 10 WHEN n > :all - 1000 AND n % 3 = 0 THEN 11
+       CASE WHEN n <= :all / 2 AND n % 3 = 0 THEN 10 WHEN n > :all - 1000 AND n % 3 = 0 THEN 11
             ELSE (n * 104729) % 10 END AS operator,
        CASE WHEN n % 1009 = 0 THEN 3 WHEN n % 31 = 0 THEN 2 WHEN n % 17 = 0 THEN 1 ELSE 0 END AS verdict
 FROM (SELECT number AS n, substr(started, 1, 10) AS day, lower(serial) AS serial FROM run WHERE state = 'closed')
@@ -27,7 +27,7 @@ FROM (SELECT number AS n, substr(started, 1, 10) AS day, lower(serial) AS serial
 def facets_of(number: int, runs: int) -> tuple[str, str, str]:
     """Product, operator and verdict of a run, as the SQL has them."""
     product = PRODUCTS[(number + 1) // 2 * 7919 % 12]
-    if number <= runs // 10 and number % 3 == 0:
+    if number <= runs // 2 and number % 3 == 0:
         operator = LEFT
     elif number > runs - 1000 and number % 3 == 0:
         operator = CAME

@@ -91,13 +91,14 @@ ASKED = st.fixed_dictionaries(
 )
 
 
-@pytest.mark.parametrize(("dense", "window"), [(100_000, 20_000), (3, 5), (0, 1)])
+@pytest.mark.parametrize(("dense", "window", "read"), [(100_000, 20_000, 400_000), (3, 5, 10), (0, 1, 0), (2, 1, 99)])
 @settings(max_examples=120, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(said=ASKED, limit=st.integers(1, 9))
-def test_every_combination_is_found_as_by_looking_at_every_run(filled, monkeypatch, dense, window, said, limit):
+def test_every_combination_is_found_as_by_looking_at_every_run(filled, monkeypatch, dense, window, read, said, limit):
     """All pages together, by the key of the last run; with limits so small that every way of looking is taken."""
     monkeypatch.setattr(searching, "DENSE", dense)
     monkeypatch.setattr(searching, "WINDOW", window)
+    monkeypatch.setattr(searching, "MOST_READ", read)
     path, facts = filled
     asked, found, before = search_of(**said), [], None
     with RunReader.beside(path) as reader:
