@@ -23,7 +23,8 @@ MOST_MARKS = 250
 """More points than this are drawn as a band from the lowest to the highest of each column."""
 DASH = [3, 2]
 LABELS, FIGURES = 0.34, 0.24
-"""Shares of the width for names at the left and figures at the right."""
+"""Shares of the width for names at the left and figures at the right, which leaves room for a wider face in SVG."""
+FIGURES_FROM = 10.0
 
 
 class _Canvas:
@@ -116,7 +117,7 @@ def yields_drawing(found: "Sequence[Yield]", everything: "Yield", width: float, 
             canvas.line(end, y - 3, end, y + 3, colour=look.colours.trace, thick=1.0)
         canvas.disc(across(one.passed / one.tested), y, filled=True)
         row = say("quality.yield_row", passed=one.passed, tested=one.tested, percent=one.percent)
-        canvas.text(width, y - 2.4, row, "end", face)
+        canvas.text(right + FIGURES_FROM, y - 2.4, row, face=face)
     return canvas.drawing
 
 
@@ -130,7 +131,7 @@ def pareto_drawing(found: "Sequence[ReasonLine]", width: float, look: Layout, sa
         canvas.text(0, y - 2.4, canvas.fitted(line.reason, left - 8))
         canvas.box(left, y - 4, (right - left) * line.share / shown[0].share, 8, look.colours.trace)
         shares = {"share": f"{100 * line.share:.1f}", "cumulated": f"{100 * line.cumulated:.1f}"}
-        canvas.text(width, y - 2.4, say("quality.pareto_row", runs=line.runs, **shares), "end")
+        canvas.text(right + FIGURES_FROM, y - 2.4, say("quality.pareto_row", runs=line.runs, **shares))
     return canvas.drawing
 
 

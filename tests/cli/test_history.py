@@ -186,7 +186,8 @@ def test_the_summary_of_an_order(call, facts, home, tmp_path):
     order.write_text(
         'number = "HL-2041"\ncustomer = "Ellery Water Board"\nprocedure = "waterworks-swing-check"\n'
         + "".join(
-            f'[[valves]]\nserial = "{serial}"\ntype = "swing-check"\nsize = "NPS 4"\nrated = "250 psi"\nseat = "metal"\n'
+            f'[[valves]]\nserial = "{serial}"\n'
+            'type = "swing-check"\nsize = "NPS 4"\nrated = "250 psi"\nseat = "metal"\n'
             for serial in ("HL-4-0001", "HL-4-0000", "HL-4-9999")
         )
     )
@@ -219,7 +220,8 @@ def test_yields_are_told_drawn_and_counted(call, facts):
     assert (found["all"]["tested"], found["all"]["percent"]) == (13, "84.6")
     text = call("quality", "yield").stdout
     assert "2026-11        11 of       13   84.6 %" in text
-    assert "●" in text and "├" in text
+    assert "●" in text
+    assert "├" in text
     assert isinstance(call("quality", "yield", "--origin", "simulated").exception, NothingFoundError)
 
 
@@ -229,7 +231,8 @@ def test_reasons_are_told(call, facts):
     ]  # fmt: skip
     line = call("quality", "pareto").stdout.splitlines()[0]
     assert line.split("  ")[0] == "seat test: leakage rate above the limit"
-    assert "80.0 %" in line and "█" in line
+    assert "80.0 %" in line
+    assert "█" in line
 
 
 def test_a_chart_is_told(call, facts):
@@ -240,7 +243,8 @@ def test_a_chart_is_told(call, facts):
     assert plain["values"]["centre"] / found["values"]["centre"] == pytest.approx(6.894757293)  # kPa, NIST SP 811
     assert found["why_no_capability"] == "there is no limit to hold the values against"
     text = call("quality", "chart").stdout
-    assert "UCL" in text and "centre" in text
+    assert "UCL" in text
+    assert "centre" in text
     assert text.splitlines()[-2] == "No point signals."
     assert isinstance(call("quality", "chart", "--part", "0003").exception, BaseTooShortError)
     assert isinstance(call("quality", "chart", "--unit", "furlong").exception, UnitUnknownError)

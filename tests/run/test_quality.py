@@ -1,5 +1,7 @@
 """Pareto lists, control charts of what runs found, and what a gauge study can be made of."""
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -129,7 +131,7 @@ def test_all_points_at_once_signal_as_each_by_itself(scores):
         return any(side * newest[-1] > level and sum(side * x > level for x in newest) >= needed for side in (1, -1))
 
     def plain(upto, rule):
-        steps = [b - a for a, b in zip(upto, upto[1:], strict=False)]
+        steps = [b - a for a, b in pairwise(upto)]
         match rule:
             case RunRule.BEYOND_3:
                 return abs(upto[-1]) > 3
@@ -144,7 +146,7 @@ def test_all_points_at_once_signal_as_each_by_itself(scores):
                 return len(last) == 5 and (all(step > 0 for step in last) or all(step < 0 for step in last))
             case _:
                 last = steps[-13:]
-                return len(last) == 13 and all(a * b < 0 for a, b in zip(last, last[1:], strict=False))
+                return len(last) == 13 and all(a * b < 0 for a, b in pairwise(last))
 
     expected = [(i, rule) for i in range(len(scores)) for rule in RunRule if plain(scores[: i + 1], rule)]
     assert [(one.index, one.rule) for one in run_signals(scores, tuple(RunRule))] == expected

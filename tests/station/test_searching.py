@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from testbench.errors import SearchRefusedError
-from testbench.station.searching import Search, page_of, read_line, search_of, span_of
+from testbench.station.searching import FIELDS, Search, page_of, read_line, search_of, span_of
 
 
 @pytest.mark.parametrize(
@@ -63,8 +63,7 @@ def test_a_line_is_read(line, asked):
         ("part:01", "part is '01'; allowed is 3 signs at least, or the beginning of a serial number"),
         ("verdict:good", "verdict is 'good'; allowed is accepted, rejected, inconclusive, void"),
         ("origin:dream", "origin is 'dream'; allowed is live, simulated, replayed"),
-        ("colour:red", "line is 'colour'; allowed is a serial number, or one of serial, prefix, part, order, product, "
-         "procedure, verdict, operator, bench, origin, since, until, day, then a colon"),
+        ("colour:red", f"line is 'colour'; allowed is a serial number, or one of {', '.join(FIELDS)}, then a colon"),
         ("0117 0118", "part is '0118'; allowed is one part; there is '0117' already"),
         ('operator:"Mara', "line is 'operator:\"Mara'; allowed is quotation marks in pairs"),
         ("since:2026-02 until:2026-01", "until is '2026-01-31'; allowed is 2026-02-01 or later"),

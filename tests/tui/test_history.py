@@ -27,10 +27,10 @@ class Shelf:
         self.asked: list[Search] = []
         self._runs = [
             FoundRun(
-                run=f"B1-{number:06d}", started="2026-11-20T08:30:00.000+00:00", serial=f"HL-[b]{number}", order="HL-2041",
-                product="SC-4", procedure="", standard="", verdict="rejected" if number % 2 else "accepted",
-                ended="completed", reason="", stages="", operator="Mara Quill", bench="B1", origin="live",
-                record_sha256="", document="",
+                run=f"B1-{number:06d}", started="2026-11-20T08:30:00.000+00:00", serial=f"HL-[b]{number}",
+                order="HL-2041", product="SC-4", procedure="", standard="",
+                verdict="rejected" if number % 2 else "accepted", ended="completed", reason="", stages="",
+                operator="Mara Quill", bench="B1", origin="live", record_sha256="", document="",
             )
             for number in range(runs, 0, -1)
         ]  # fmt: skip
