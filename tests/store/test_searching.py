@@ -140,7 +140,7 @@ def test_records_from_before_can_be_read_but_not_searched(tmp_path):
     assert str(refusal.value) == f"The records in {path} are from before runs could be searched."
 
 
-@pytest.mark.parametrize("version", [f"000{number}" for number in range(1, 8)])
+@pytest.mark.parametrize("version", [f"000{number}" for number in range(1, 9)])
 def test_old_records_are_searched_once_brought_up_to_date(tmp_path, version):
     """Whatever version they are from; the run cut short is not closed and not found."""
     path = tmp_path / "testbench.db"

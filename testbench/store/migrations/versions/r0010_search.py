@@ -7,7 +7,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "0010"
-down_revision = "0007"
+down_revision = "0008"
 
 INT64 = sa.BigInteger().with_variant(sa.Integer, "sqlite")
 FACETS = ("product", "procedure", "standard", "verdict", "operator", "bench", "origin")
