@@ -2,7 +2,8 @@
 
 They are **derived**: every row follows from a record (:func:`derive`), so no entry of the ledger binds them and no
 trigger guards them; whoever doubts them has them made anew (``testbench history rebuild``), which says what was
-otherwise. No verdict, certificate or proof is ever taken from them.
+otherwise. No verdict, certificate or proof is ever taken from them. They have no foreign keys either, so that a walk of
+the ledger, which asks for rows that belong to nothing, does not stop at them.
 
 ``facet`` holds each combination of product, procedure … operator once; there are few of them beside the runs, so that
 any combination is looked for there, and the runs then come from one index, newest first. ``serial_part`` is a full-text
@@ -21,7 +22,6 @@ from sqlalchemy import (
     BigInteger,
     Column,
     Connection,
-    ForeignKey,
     Index,
     Integer,
     MetaData,
@@ -56,7 +56,7 @@ def _text(name: str) -> Column[str]:
 
 
 def _run_key() -> Column[int]:
-    return Column("run", _INT64, ForeignKey("run.number"), primary_key=True)
+    return Column("run", _INT64, primary_key=True, autoincrement=False)
 
 
 facet = Table(
@@ -73,7 +73,7 @@ search_line = Table(
     "search_line",
     METADATA,
     _run_key(),
-    Column("facet", Integer, ForeignKey("facet.id"), nullable=False),
+    Column("facet", Integer, nullable=False),
     _text("day"),  # of its beginning, UTC: 2026-11-20
     _text("serial"),  # as serial numbers are compared
     Index(None, "facet", "run", "day", "serial"),
@@ -102,6 +102,9 @@ _REFUSED = finding.c.reason.is_not(None)
 Index("ix_finding_reason", finding.c.run, finding.c.reason, sqlite_where=_REFUSED, postgresql_where=_REFUSED)
 
 SERIAL_PART = "CREATE VIRTUAL TABLE serial_part USING fts5(serial, content='', detail='none', tokenize='trigram')"
+
+SERIAL_PART_TABLES = {"serial_part", *(f"serial_part_{part}" for part in ("config", "data", "docsize", "idx"))}
+"""That index, and the tables that SQLite makes for it."""
 
 
 @event.listens_for(METADATA, "after_create")

@@ -30,8 +30,6 @@ def upgrade() -> None:
         _text("day"),
         _text("serial"),
         sa.PrimaryKeyConstraint("run", name=op.f("pk_search_line")),
-        sa.ForeignKeyConstraint(["run"], ["run.number"], name=op.f("fk_search_line_run_run")),
-        sa.ForeignKeyConstraint(["facet"], ["facet.id"], name=op.f("fk_search_line_facet_facet")),
         sqlite_strict=True,
     )
     for columns in (("facet", "run", "day", "serial"), ("serial", "run", "facet", "day")):
@@ -48,7 +46,6 @@ def upgrade() -> None:
         sa.Column("reason", sa.Text),
         *(sa.Column(name, sa.REAL) for name in ("measured", "most", "u")),
         sa.PrimaryKeyConstraint("run", "seq", name=op.f("pk_finding")),
-        sa.ForeignKeyConstraint(["run"], ["run.number"], name=op.f("fk_finding_run_run")),
         sqlite_strict=True,
     )
     refused = sa.text("reason IS NOT NULL")
