@@ -77,10 +77,10 @@ class Chart:
         """What the rules find, in the order of the points."""
         if rules is None:
             rules = (RunRule.BEYOND_3,) if self.spread else DEFAULT_RULES
-        return run_signals([_score(x - self.centre, s) for x, s in zip(self.points, self.sigmas, strict=True)], rules)
+        return run_signals(_scores(self.points, self.centre, self.sigmas), rules)
 
 
-def run_signals(scores: Sequence[float], rules: Sequence[RunRule] = DEFAULT_RULES) -> tuple[Signal, ...]:
+def run_signals(scores: Sequence[float] | _Scores, rules: Sequence[RunRule] = DEFAULT_RULES) -> tuple[Signal, ...]:
     """Judge points given in standard deviations from the centre; all points of a rule at once, for a year has many."""
     z = np.asarray(scores, dtype=float)
     found = {rule: _RULES[rule](z) for rule in rules}
@@ -137,10 +137,12 @@ _RULES: dict[RunRule, _Judge] = {
 }
 
 
-def _score(distance: float, sigma: float) -> float:
-    if sigma > 0:
-        return distance / sigma
-    return 0.0 if distance == 0 else math.copysign(math.inf, distance)
+def _scores(points: Sequence[float], centre: float, sigmas: Sequence[float]) -> _Scores:
+    """In standard deviations; where there is none, a point beside the centre is infinitely far from it."""
+    distances, spread = np.asarray(points, dtype=float) - centre, np.asarray(sigmas, dtype=float)
+    scores: _Scores = np.where(distances == 0, 0.0, np.copysign(np.inf, distances))
+    np.divide(distances, spread, out=scores, where=spread > 0)
+    return scores
 
 
 # Constants --------------------------------------------------------------------------------------

@@ -122,9 +122,7 @@ def control(
     lowest = 0.0 if what == LEAKAGE_RATE else float("-inf")
     taken = [point.value for point in source]
     values, ranges = individuals_chart([point.value for point in points], taken, lowest)
-    of_base = individuals_chart(taken, lowest=lowest)
-    signal = any(of_base[0].signals(rules)) or any(of_base[1].signals())
-    found, why = _capability(source, signal=signal)
+    found, why = _capability(source, rules, individuals_chart(taken, lowest=lowest))
     few = f", fewer than the {FIRM_BASE} that they should come from" if len(source) < FIRM_BASE else ""
     said = f"{len(source)} values of {source[0].day} to {source[-1].day}{few}"
     return Control(
@@ -132,7 +130,9 @@ def control(
     )
 
 
-def _capability(points: Sequence[Measured], *, signal: bool) -> tuple[Capability | None, str]:
+def _capability(
+    points: Sequence[Measured], rules: Sequence[RunRule], base: tuple[Chart, Chart]
+) -> tuple[Capability | None, str]:
     """The distance to the one limit, where that says something; else why it does not."""
     limits = {point.most for point in points}
     if None in limits:
@@ -141,7 +141,7 @@ def _capability(points: Sequence[Measured], *, signal: bool) -> tuple[Capability
         return None, "the values have different limits"
     if len(points) < FEWEST_FOR_CAPABILITY:
         return None, f"the base has {len(points)} values; at least {FEWEST_FOR_CAPABILITY} are needed"
-    if signal:
+    if base[0].signals(rules) or base[1].signals():
         return None, "the base itself is not in statistical control"
     if len({point.value for point in points}) == 1:
         return None, "the values do not vary"
