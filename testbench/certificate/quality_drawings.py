@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from testbench.certificate.data import Layout, Words
-from testbench.certificate.pen import BOLD, REGULAR, register_faces
+from testbench.certificate.pen import BOLD, REGULAR, printable, register_faces
 from testbench.certificate.plot import ticks, tidy
 
 if TYPE_CHECKING:
@@ -56,8 +56,8 @@ class _Canvas:
     ) -> None:
         from reportlab.graphics.shapes import String
 
-        ink = self.colour(self.look.colours.ink)
-        self.drawing.add(String(x, y, text, fontName=face, fontSize=self.small, fillColor=ink, textAnchor=anchor))
+        ink, shown = self.colour(self.look.colours.ink), printable(text, self.look)
+        self.drawing.add(String(x, y, shown, fontName=face, fontSize=self.small, fillColor=ink, textAnchor=anchor))
 
     def fitted(self, text: str, room: float, face: str = REGULAR) -> str:
         """A text cut to a width, with an ellipsis where it was cut."""

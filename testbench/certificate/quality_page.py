@@ -32,7 +32,7 @@ class Printed:
 
 WIDTH = 535.0
 CHART_HEIGHT = 330.0
-MOST_SIGNALS = 24
+MOST_SIGNALS = 16
 
 
 def yields_drawn(found: "Sequence[Yield]", everything: "Yield", by: str, printed: Printed) -> bytes:

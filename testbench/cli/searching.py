@@ -64,7 +64,8 @@ def write_all(file: Path, pieces: Iterable[bytes]) -> None:
             out.writelines(pieces)
             out.flush()
             os.fsync(out.fileno())
-        os.link(unfinished, file)  # a rename would take the place of a file that came meanwhile
+        check_free(file)
+        unfinished.rename(file)  # a link would not take the place of a file that came just now; a stick may know none
     except OSError as failure:
         raise ExportNotWrittenError(str(file), failure.strerror or str(failure)) from failure
     finally:

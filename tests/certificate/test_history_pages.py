@@ -92,6 +92,29 @@ def test_a_chart_tells_limits_base_signals_and_capability():
     assert "No point signals." in text_of(quiet)
 
 
+def test_a_group_that_cannot_be_printed_is_refused():
+    odd = (Yield("valve \U0001f600", 2, 1),)
+    with pytest.raises(GlyphMissingError):
+        yields_drawn(odd, together(odd), "product", printed("svg"))
+
+
+def test_as_many_signals_as_fit_are_told():
+    """A chart of nothing but signals is one page as well, with every rule at every point."""
+    points = [
+        Measured(f"B1-{number:06d}", "2026-01-05", "HL-" + "8" * 37, "Mara Quill", float(number), None)
+        for number in range(60)
+    ]
+    found = control("pressure loss", "kPa", points, points[:20], tuple(RunRule))
+    pdf = control_drawn(found, "pressure loss, shell test", printed("pdf"))
+    told = " ".join(text_of(pdf).split())
+    assert "the newest last (16 of" in told
+    assert "B1-000059" in told
+    heights: list[float] = []
+    (page,) = pypdf.PdfReader(BytesIO(pdf)).pages
+    page.extract_text(visitor_text=lambda text, _, tm, *__: heights.append(tm[5]) if text.strip() else None)
+    assert min(heights) >= 30  # the margin of layout.toml
+
+
 # The summary of an order ----------------------------------------------------------------------------
 
 

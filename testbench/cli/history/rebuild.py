@@ -13,8 +13,8 @@ from testbench.cli.output import home_of, home_option, json_option, say, say_jso
 def command(*, home: Path | None, as_json: bool) -> None:
     """Make what searches and statistics are read from anew, from the records; say of how many runs it was otherwise.
 
-    Exits with 1 where it was: somebody or something changed these tables beside the program. The records themselves are
-    held against the ledger by 'testbench ledger verify'.
+    Exits with 1 where it was: another version of this program derived otherwise, or somebody changed these tables
+    beside it. The records themselves are held against the ledger by 'testbench ledger verify'.
     """
     from testbench.wiring import Home, open_store
 
