@@ -111,7 +111,9 @@ def test_as_many_signals_as_fit_are_told():
     assert "B1-000059" in told
     heights: list[float] = []
     (page,) = pypdf.PdfReader(BytesIO(pdf)).pages
-    page.extract_text(visitor_text=lambda text, _, tm, *__: heights.append(tm[5]) if text.strip() else None)
+    page.extract_text(
+        visitor_text=lambda text, cm, tm, *_: heights.append(tm[5] * cm[3] + cm[5]) if text.strip() else None
+    )
     assert min(heights) >= 30  # the margin of layout.toml
 
 
