@@ -864,6 +864,16 @@ class NoTerminalError(BenchError):
 
 
 @dataclass(eq=False)
+class BrowseNeedsTerminalError(BenchError):
+    """The history was to be browsed where there is no terminal."""
+
+    remedy: ClassVar[str] = "Open it in a terminal; 'testbench history' with options of the search needs none."
+
+    def sentence(self) -> str:
+        return "Browsing the history needs a terminal."
+
+
+@dataclass(eq=False)
 class DemonstrationFailedError(BenchError):
     """The simulated operator did not bring every valve to a verdict."""
 
@@ -928,6 +938,21 @@ class RecorderStartFailedError(BenchError):
 
 
 @dataclass(eq=False)
+class BaseTooShortError(BenchError):
+    """A control chart has too few values to take its limits from."""
+
+    what: str
+    found: int
+    allowed: int
+    remedy: ClassVar[str] = "Name a longer base period, or search more widely; limits from so few values say nothing."
+
+    def sentence(self) -> str:
+        return (
+            f"The chart of the {self.what} has {self.found} value(s) in its base; at least {self.allowed} are needed."
+        )
+
+
+@dataclass(eq=False)
 class RunUnknownError(BenchError):
     """There is no such run in this home."""
 
@@ -937,6 +962,56 @@ class RunUnknownError(BenchError):
 
     def sentence(self) -> str:
         return f"There is no run {self.run} in {self.home}."
+
+
+@dataclass(eq=False)
+class SearchRefusedError(BenchError):
+    """A search asks for something that cannot be looked for."""
+
+    what: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Correct the search; 'testbench history --help' lists what can be looked for."
+
+    def sentence(self) -> str:
+        return f"The search cannot be made: {self.what} is '{self.found}'; allowed is {self.allowed}."
+
+
+@dataclass(eq=False)
+class ExportNotWrittenError(BenchError):
+    """A file of the history was not put in place."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = "Name another file, make room or give access, then try again; no part of it was kept."
+
+    def sentence(self) -> str:
+        return f"{self.path} was not written: {self.found}."
+
+
+@dataclass(eq=False)
+class NothingFoundError(BenchError):
+    """A page, a chart or a study was asked of runs, and there are none."""
+
+    what: str
+    among: str
+    remedy: ClassVar[str] = "Search more widely; 'testbench history' shows which runs there are."
+
+    def sentence(self) -> str:
+        return f"There is nothing for {self.what}: found no such run among {self.among}."
+
+
+@dataclass(eq=False)
+class RecordsOlderError(BenchError):
+    """The tables are from before there was anything to search in."""
+
+    path: str
+    remedy: ClassVar[str] = (
+        "Start the recorder once, or call 'testbench history rebuild': either brings them up to date."
+    )
+
+    def sentence(self) -> str:
+        return f"The records in {self.path} are from before runs could be searched."
 
 
 @dataclass(eq=False)

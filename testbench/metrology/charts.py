@@ -13,13 +13,13 @@ from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from testbench.errors import DataRefusedError, TooFewPointsError
 from testbench.metrology.statistics import mean_and_deviation
 
 LARGEST_SUBGROUP = 100
 _STEP = 0.1  # of the integral over x; an analytic integrand that dies at both ends needs no finer one
-_LONGEST = 14  # points that a rule looks back on
 _ON_THE_LINE = 1e-9  # standard deviations; a point on a limit is not beyond it, whatever the last bit says
 
 
@@ -33,6 +33,11 @@ class RunRule(StrEnum):
     SIX_RISING_OR_FALLING = "six in a row rising or falling"
     FOURTEEN_ALTERNATING = "fourteen in a row alternating"
 
+
+_Scores = NDArray[np.float64]
+_Marks = NDArray[np.bool_]
+_Counts = NDArray[np.int64]
+_Judge = Callable[[_Scores], _Marks]
 
 DEFAULT_RULES = (RunRule.BEYOND_3, RunRule.EIGHT_ON_ONE_SIDE)
 
@@ -72,38 +77,57 @@ class Chart:
         """What the rules find, in the order of the points."""
         if rules is None:
             rules = (RunRule.BEYOND_3,) if self.spread else DEFAULT_RULES
-        return run_signals([_score(x - self.centre, s) for x, s in zip(self.points, self.sigmas, strict=True)], rules)
+        return run_signals(_scores(self.points, self.centre, self.sigmas), rules)
 
 
-def run_signals(scores: Sequence[float], rules: Sequence[RunRule] = DEFAULT_RULES) -> tuple[Signal, ...]:
-    """Judge points given in standard deviations from the centre."""
-    windows = [scores[max(0, end - _LONGEST) : end] for end in range(1, len(scores) + 1)]
-    return tuple(Signal(i, rule) for i, window in enumerate(windows) for rule in rules if _RULES[rule](window))
+def run_signals(scores: Sequence[float] | _Scores, rules: Sequence[RunRule] = DEFAULT_RULES) -> tuple[Signal, ...]:
+    """Judge points given in standard deviations from the centre; all points of a rule at once, for a year has many."""
+    z = np.asarray(scores, dtype=float)
+    found = {rule: _RULES[rule](z) for rule in rules}
+    marked = [(int(i), place, rule) for place, rule in enumerate(rules) for i in np.flatnonzero(found[rule])]
+    return tuple(Signal(i, rule) for i, _, rule in sorted(marked))
 
 
-def _several_beyond(level: float, needed: int, window: int) -> Callable[[Sequence[float]], bool]:
-    def found(scores: Sequence[float]) -> bool:
-        newest = scores[-window:]
-        return any(
-            side * newest[-1] > level + _ON_THE_LINE
-            and sum(side * score > level + _ON_THE_LINE for score in newest) >= needed
-            for side in (1, -1)
-        )
+def _several_beyond(level: float, needed: int, window: int) -> _Judge:
+    def found(z: _Scores) -> _Marks:
+        sides = [side * z > level + _ON_THE_LINE for side in (1, -1)]
+        marks: _Marks = np.any([beyond & (_among_the_last(beyond, window) >= needed) for beyond in sides], axis=0)
+        return marks
 
     return found
 
 
-def _rising_or_falling(scores: Sequence[float]) -> bool:
-    steps = [b - a for a, b in pairwise(scores[-6:])]
-    return len(steps) == 5 and (min(steps) > 0 or max(steps) < 0)
+def _rising_or_falling(z: _Scores) -> _Marks:
+    steps = _steps(z)
+    marks: _Marks = (_among_the_last(steps > 0, 5) == 5) | (_among_the_last(steps < 0, 5) == 5)
+    return marks
 
 
-def _alternating(scores: Sequence[float]) -> bool:
-    steps = [b - a for a, b in pairwise(scores[-14:])]
-    return len(steps) == 13 and all(a * b < 0 for a, b in pairwise(steps))
+def _alternating(z: _Scores) -> _Marks:
+    turns = np.zeros(len(z), dtype=bool)
+    steps = _steps(z)
+    turns[1:] = steps[1:] * steps[:-1] < 0
+    marks: _Marks = _among_the_last(turns, 12) == 12
+    return marks
 
 
-_RULES: dict[RunRule, Callable[[Sequence[float]], bool]] = {
+def _steps(z: _Scores) -> _Scores:
+    """From the point before to each point; nothing before the first. Between two infinite ones there is no step."""
+    steps = np.zeros(len(z))
+    with np.errstate(invalid="ignore"):
+        steps[1:] = np.nan_to_num(np.diff(z), nan=0.0)
+    signs: _Scores = np.sign(steps)
+    return signs
+
+
+def _among_the_last(marks: _Marks, window: int) -> _Counts:
+    """At each point, how many of the last ``window`` points are marked."""
+    sums = np.concatenate([np.zeros(window, dtype=np.int64), np.cumsum(marks)])
+    counts: _Counts = sums[window:] - sums[:-window]
+    return counts
+
+
+_RULES: dict[RunRule, _Judge] = {
     RunRule.BEYOND_3: _several_beyond(3, 1, 1),
     RunRule.TWO_OF_THREE: _several_beyond(2, 2, 3),
     RunRule.FOUR_OF_FIVE: _several_beyond(1, 4, 5),
@@ -113,10 +137,12 @@ _RULES: dict[RunRule, Callable[[Sequence[float]], bool]] = {
 }
 
 
-def _score(distance: float, sigma: float) -> float:
-    if sigma > 0:
-        return distance / sigma
-    return 0.0 if distance == 0 else math.copysign(math.inf, distance)
+def _scores(points: Sequence[float], centre: float, sigmas: Sequence[float]) -> _Scores:
+    """In standard deviations; where there is none, a point beside the centre is infinitely far from it."""
+    distances, spread = np.asarray(points, dtype=float) - centre, np.asarray(sigmas, dtype=float)
+    scores: _Scores = np.where(distances == 0, 0.0, np.copysign(np.inf, distances))
+    np.divide(distances, spread, out=scores, where=spread > 0)
+    return scores
 
 
 # Constants --------------------------------------------------------------------------------------
@@ -187,15 +213,28 @@ def chart_constants(n: int) -> ChartConstants:
 # Charts -----------------------------------------------------------------------------------------
 
 
-def individuals_chart(values: Sequence[float]) -> tuple[Chart, Chart]:
-    """I-MR: single values, and the range of each with the one before it."""
-    if len(values) < 2:
-        raise TooFewPointsError("individuals chart", f"{len(values)} value(s)", "at least 2")
+def individuals_chart(
+    values: Sequence[float], base: Sequence[float] | None = None, lowest: float = -math.inf
+) -> tuple[Chart, Chart]:
+    """I-MR: single values, and the range of each with the one before it.
+
+    Args:
+        values: the points, in their order.
+        base: the values that centre and limits come from, in their order; None: the points themselves.
+        lowest: the least value that is possible; no limit stands below it.
+
+    Raises:
+        TooFewPointsError: fewer than two values in either.
+    """
+    source = values if base is None else base
+    if min(len(values), len(source)) < 2:
+        raise TooFewPointsError("individuals chart", f"{min(len(values), len(source))} value(s)", "at least 2")
     moving = [abs(b - a) for a, b in pairwise(values)]
-    centre, mean_range, two = _mean(values), _mean(moving), chart_constants(2)
+    centre, mean_range = _mean(source), _mean([abs(b - a) for a, b in pairwise(source)])
+    two = chart_constants(2)
     sigma = mean_range / two.d2
     return (
-        Chart("I", tuple(values), centre, (sigma,) * len(values)),
+        Chart("I", tuple(values), centre, (sigma,) * len(values), lowest=lowest),
         Chart("MR", tuple(moving), mean_range, (two.d3 * sigma,) * len(moving), lowest=0.0, spread=True),
     )
 

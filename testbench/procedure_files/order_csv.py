@@ -7,7 +7,7 @@ makes columns of the names in the header.
 import codecs
 import csv
 import io
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -174,9 +174,17 @@ def safe(text: str) -> str:
 
 def csv_text(header: Sequence[str], rows: Iterable[Mapping[str, object]]) -> str:
     """Rows as CSV (RFC 4180: commas, CRLF), every cell safe against formulas; None is an empty cell."""
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(header)
+    return "".join(csv_lines(header, rows))
+
+
+def csv_lines(header: Sequence[str], rows: Iterable[Mapping[str, object]]) -> Iterator[str]:
+    """The same line by line, so that any number of rows takes little memory."""
+    yield _line(header)
     for row in rows:
-        writer.writerow([safe("" if row[name] is None else str(row[name])) for name in header])
+        yield _line([safe("" if row[name] is None else str(row[name])) for name in header])
+
+
+def _line(cells: Sequence[str]) -> str:
+    out = io.StringIO(newline="")
+    csv.writer(out, lineterminator="\r\n").writerow(cells)
     return out.getvalue()

@@ -9,6 +9,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from testbench.metrology.statistics import FirstPassYield, Interval
 from testbench.run.record import Verdict
 
 
@@ -25,6 +26,16 @@ class Yield:
         """The share with one decimal, never rounded up to 100."""
         tenths = self.passed * 1000 // self.tested
         return f"{tenths // 10}.{tenths % 10}"
+
+    @property
+    def wilson(self) -> Interval:
+        """Of the share, 95 %: for charts."""
+        return FirstPassYield(self.passed, self.tested).wilson()
+
+    @property
+    def clopper_pearson(self) -> Interval:
+        """Of the share, 95 %, exact: for claims."""
+        return FirstPassYield(self.passed, self.tested).clopper_pearson()
 
 
 def first_pass_yields(counts: Iterable[tuple[str, str, int]]) -> tuple[Yield, ...]:

@@ -17,6 +17,7 @@ from testbench.run.ledger import Checkpoint, Entry, Held, Walk
 from testbench.run.record import RunRecord, sha256
 from testbench.store import codec, tables
 from testbench.store.database import Database
+from testbench.store.derived import SERIAL_PART_TABLES
 from testbench.store.ledger import (
     BATCH,
     DOCUMENT,
@@ -339,6 +340,7 @@ def _strange(connection: Connection) -> tuple[str, ...]:
     if version_of(connection) != HEAD:
         return ()
     ours = {sql.split()[2] for sql in tables.triggers()} | tables.METADATA.tables.keys() | {"alembic_version"}
+    ours |= SERIAL_PART_TABLES
     kinds = "type IN ('table', 'view', 'trigger') AND name NOT LIKE 'sqlite\\_%' ESCAPE '\\'"
     there = connection.exec_driver_sql(f"SELECT type, name FROM sqlite_master WHERE {kinds} ORDER BY name").all()  # noqa: S608
     found = [f"{row.type} {row.name}" for row in there if row.name not in ours]

@@ -36,6 +36,7 @@ from testbench.run.signature import Meaning
 from testbench.run.state import Happening
 from testbench.station.ports import JournalLine, OpenRun, RunSummary, UnsignedRun
 from testbench.store import codec, tables
+from testbench.store.comparing import ComparisonReader
 from testbench.store.counting import CountReader
 from testbench.store.database import Database
 from testbench.store.ledger import BATCH, stated
@@ -81,7 +82,7 @@ class StoredDocument:
     issued: datetime
 
 
-class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader, NonconformityReader):
+class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader, NonconformityReader, ComparisonReader):
     """Questions to one database file.
 
     Args:
@@ -146,15 +147,23 @@ class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader, Nonconf
         """
         with self._database.reading() as connection:
             number = self._number(connection, run)
-            header = connection.execute(select(tables.run).where(tables.run.c.number == number)).mappings().one()
-            body = connection.scalar(select(tables.record.c.body).where(tables.record.c.run == number))
+            header, body = _header_and_body(connection, number)
             stored = select(tables.trace).where(tables.trace.c.run == number)
             rows = {row["stage"]: row for row in connection.execute(stored).mappings()}
             others = _sealed_beside(connection, number)
-        if header["state"] == "open":
-            raise RunOpenError(run)
         record = _check_record(run, header, body)
         return record, tuple(_check_trace(run, index, stage, rows, others) for index, stage in enumerate(record.stages))
+
+    def record_of(self, run: str) -> RunRecord:
+        """The record of a closed run, without its samples.
+
+        Raises:
+            RunUnknownError: there is no such run.
+            RunOpenError: it is still open.
+            RecordDamagedError: it is not what was written.
+        """
+        with self._database.reading() as connection:
+            return _check_record(run, *_header_and_body(connection, self._number(connection, run)))
 
     def journal_of(self, run: str) -> tuple[JournalLine, ...]:
         """The journal of a run, open or closed, in the order it was written.
@@ -502,6 +511,13 @@ def _summary(row: RowMapping, recalled: Mapping[str, tuple[str, ...]]) -> RunSum
         document=row["document"] or "",
         recalled=recalled.get(row["id"], ()),
     )
+
+
+def _header_and_body(connection: Connection, number: int) -> tuple[RowMapping, str | None]:
+    header = connection.execute(select(tables.run).where(tables.run.c.number == number)).mappings().one()
+    if header["state"] == "open":
+        raise RunOpenError(header["id"])
+    return header, connection.scalar(select(tables.record.c.body).where(tables.record.c.run == number))
 
 
 def _check_record(run: str, header: RowMapping, body: str | None) -> RunRecord:

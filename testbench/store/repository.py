@@ -18,6 +18,7 @@ from testbench.run.state import Happening
 from testbench.store import codec, tables
 from testbench.store.backup import copy_of, proved_the_same
 from testbench.store.database import BUSY_S, Database
+from testbench.store.derived import derive, derive_missing, rebuild
 from testbench.store.ledger import (
     DOCUMENT,
     OPENED,
@@ -75,6 +76,7 @@ class SqliteStore(RunReader, NonconformityWriter):
         with self._database.migrating() as connection:
             upgrade(connection, path)
             self._take_over(connection)
+            derive_missing(connection)
 
     def begin_run(self, opening: str, at: datetime) -> str:
         """Give out the next run number and keep the opening facts (canonical JSON)."""
@@ -155,6 +157,7 @@ class SqliteStore(RunReader, NonconformityWriter):
             self._note_basis(connection, number, record)
             closing = {"state": "closed", **header_of(record, digest)}
             connection.execute(update(tables.run).where(tables.run.c.number == number).values(closing))
+            derive(connection, number, record)
             same = [stage for stage, trace in acknowledged.items() if _equal(trace, sealed[stage])]
             spent = delete(tables.chunk).where(tables.chunk.c.run == number, tables.chunk.c.stage.in_(same))
             for rows in (spent, *spent_beside):
@@ -184,6 +187,15 @@ class SqliteStore(RunReader, NonconformityWriter):
         with self._database.writing() as connection:
             (kept,) = _add(connection, tables.document, self._number(connection, run), [row])
             self._note(connection, DOCUMENT, f"{run}/{kept['seq']}", row_sha256(kept))
+
+    def rebuild_derived(self) -> tuple[int, int]:
+        """Make what is derived from the records anew; gives how many runs there are, and of how many it was otherwise.
+
+        Raises:
+            StoreFailedError: nothing was changed.
+        """
+        with self._database.writing() as connection:
+            return rebuild(connection)
 
     def _open_number(self, connection: Connection, run: str) -> int:
         number = self._number(connection, run)

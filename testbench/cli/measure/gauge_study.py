@@ -1,5 +1,6 @@
 """``testbench measure gauge-study``."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -28,10 +29,31 @@ def command(*, file: Path, pooled: str, tolerance: float | None, as_json: bool) 
     """Study a gauge: FILE (part,operator,value_psi) holds every part, by every operator, equally often."""
     table = read_table(file, {"value": ANY_UNIT}, words=("part", "operator"))
     rows = zip(table.words["part"], table.words["operator"], table["value"].values, strict=True)
-    anova = crossed_anova([Measurement(part, operator, float(value)) for part, operator, value in rows])
+    found = [Measurement(part, operator, float(value)) for part, operator, value in rows]
+    told_study(found, table["value"].unit, pooled, tolerance, as_json=as_json)
+
+
+def told_study(
+    found: Sequence[Measurement], unit: str, pooled: str, tolerance: float | None, *, as_json: bool,
+    left_out: Sequence[str] | None = None,
+) -> None:  # fmt: skip
+    """Work out a study of values and tell it.
+
+    Args:
+        found: the values.
+        unit: theirs.
+        pooled: a key of ``POOLING``.
+        tolerance: its width, in the unit.
+        as_json: whether facts are printed.
+        left_out: parts that were not measured by everybody; None where nothing was chosen.
+
+    Raises:
+        DataRefusedError: the values do not make a crossed study.
+    """
+    anova = crossed_anova(found)
     study = gauge_study(anova, pooled=POOLING[pooled])
     facts: dict[str, Any] = {
-        "unit": table["value"].unit,
+        "unit": unit,
         "parts": anova.parts,
         "operators": anova.operators,
         "trials": anova.trials,
@@ -48,7 +70,7 @@ def command(*, file: Path, pooled: str, tolerance: float | None, as_json: bool) 
         "categories": number(study.categories),
         "ndc": study.ndc,
         "tolerance_share": None if tolerance is None else 6 * study.gauge / tolerance,
-    }
+    } | ({} if left_out is None else {"left_out": list(left_out)})
     if as_json:
         say_json(facts)
         return
