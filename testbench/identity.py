@@ -4,14 +4,15 @@ import secrets
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from testbench.custody import check_issuable, issue_document
+from testbench.custody import issue_document
+from testbench.documents import check_issuable
 from testbench.errors import BenchError, PageOwedError
 from testbench.wiring import Home, open_store
 
 if TYPE_CHECKING:
     from testbench.certificate.issue import Issued
     from testbench.run.record import RunRecord
-    from testbench.run.signature import Meaning, Signature
+    from testbench.run.signature import Meaning, Role, Signature
     from testbench.station.at_the_bench import Signing
     from testbench.station.bench import Bench
     from testbench.station.desk import Desk, Given
@@ -70,12 +71,20 @@ def signing_of(home: Home, store: "SqliteStore", clock: "Clock", bench: "Bench",
 
 
 def engineer_of(home: Home, by: str, ask: Callable[[str], str]) -> "tuple[str, Person | None]":
-    """On whose authority something is entered: the printed name of an engineer who gave the password.
+    """On whose authority something is entered: the printed name of an engineer who gave the password."""
+    from testbench.run.signature import Role
+
+    return person_of(home, by, ask, Role.ENGINEER)
+
+
+def person_of(home: Home, by: str, ask: Callable[[str], str], role: "Role") -> "tuple[str, Person | None]":
+    """On whose authority something is done: the printed name of a person in this role who gave the password.
 
     Args:
         home: the bench.
         by: id or printed name; where nobody is registered yet, whoever is named.
         ask: asks for a secret.
+        role: that the person must have.
 
     Returns:
         The name, and the person; None where nobody is registered: named, not authenticated.
@@ -89,10 +98,10 @@ def engineer_of(home: Home, by: str, ask: Callable[[str], str]) -> "tuple[str, P
         desk = desk_of(home, store)
         if not desk.people():
             return by, None
-        from testbench.run.signature import Method, Role
+        from testbench.run.signature import Method
         from testbench.station.desk import Given
 
-        person = desk.in_role(Given(by, ask(f"Password of {by}")), Role.ENGINEER, Method.PASSWORD)
+        person = desk.in_role(Given(by, ask(f"Password of {by}")), role, Method.PASSWORD)
         return person.name, person
 
 

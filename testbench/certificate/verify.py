@@ -72,6 +72,8 @@ class Verification:
     """Who signed the attached record, in words; empty where nobody did: the operator is named, not authenticated."""
     checkpoint: str = ""
     """The attached checkpoint of the bench's ledger, canonical JSON; empty in a document from before the ledger."""
+    replaces: str = ""
+    """Which document it takes the place of, and why, in words; empty where it is the first of its run."""
     follows: bool = False
     """Whether the attached run, judged again, has the printed verdict."""
     rejudged: str = ""
@@ -156,7 +158,7 @@ def _judgement(found: _Found) -> Verification:
         number=facts.number, serial=facts.serial, verdict=facts.verdict, record_sha256=facts.record_sha256,
         sealed_at=signatures[0].at, signed=enclosed.signed,
         checkpoint="" if enclosed.checkpoint is None else enclosed.checkpoint.text,
-        follows=enclosed.follows, rejudged=enclosed.rejudged,
+        replaces=enclosed.replaces, follows=enclosed.follows, rejudged=enclosed.rejudged,
     )  # fmt: skip
 
 
@@ -237,6 +239,8 @@ def _enclosed_in_words(judged: Verification) -> list[str]:
     lines = [f"  signed       {one}" for one in judged.signed]
     if not judged.signed and judged.signatures[0].field == FIELD:
         lines.append("  signed       by nobody; the operator is named, not authenticated")
+    if judged.replaces:
+        lines.append(f"  replaces     {judged.replaces}")
     if judged.checkpoint:
         found = Checkpoint.model_validate_json(judged.checkpoint)
         lines.append(f"  ledger       {found.line}, key {grouped(short_of(found.key)[:16])}")

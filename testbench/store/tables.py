@@ -290,6 +290,15 @@ signature = Table(
     sqlite_strict=True,
 )
 
+withdrawal = Table(
+    "withdrawal",
+    METADATA,
+    Column("seq", Integer, primary_key=True, autoincrement=False),
+    _text("number"),  # of the document
+    _text("body"),
+    sqlite_strict=True,
+)
+
 first_test = Table(
     "first_test",  # the first run of a serial number that decided anything: what first-pass yield counts
     METADATA,
@@ -336,7 +345,10 @@ OF_A_RUN = ("journal", "chunk", "gap", "rejected", "trace", "first_test", *BESID
 """Bound into the ledger by the entry that seals their run."""
 WHILE_OPEN = (*OF_A_RUN, "record")
 NUMBERED = ("journal", "chunk", "gap", "rejected", "document", "beside_chunk", "beside_gap")
-REGISTERS = ("adoption", "calibration", "gauge_check", "blank", "checkpoint", "person_entry", "attempt", "signature")
+REGISTERS = (
+    "adoption", "calibration", "gauge_check", "blank", "checkpoint", "person_entry", "attempt", "signature",
+    "withdrawal",
+)  # fmt: skip
 """Of the bench, not of a run: numbered from 1, never changed; each row has an entry of its own in the ledger."""
 NEVER_UPDATED = (*OF_A_RUN, "record", "document", "ledger", *REGISTERS)
 NEVER_DELETED = ("run", *(name for name in NEVER_UPDATED if name not in {"chunk", "beside_chunk"}))

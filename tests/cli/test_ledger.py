@@ -77,7 +77,7 @@ def test_documents_are_held_against_the_register_where_they_lie(home, tmp_path):
             ),
         )
         assert json.loads(ledger(home, "verify", "--json").output)["documents"] == {
-            "as_issued": 0, "missing": [], "changed": [str(document)],
+            "as_issued": 0, "missing": [], "changed": [str(document)], "stamped": [],
         }  # fmt: skip
         document.unlink()
         told = ledger(home, "verify")
@@ -110,7 +110,7 @@ def test_a_page_that_got_its_time_stamp_later_is_as_it_was_issued(tmp_path):
     for data in (page.read_bytes(), before):
         page.write_bytes(data)
         told = json.loads(ledger(made, "verify", "--json").output)["documents"]
-        assert told == {"as_issued": 1, "missing": [], "changed": []}
+        assert told == {"as_issued": 1, "missing": [], "changed": [], "stamped": []}
 
 
 def test_a_seat_belt_that_was_taken_off_is_said(home, tmp_path):
