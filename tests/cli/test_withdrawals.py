@@ -111,7 +111,7 @@ def test_a_run_whose_certificate_was_withdrawn_gets_no_other_without_a_new_reaso
     )
     assert list(home.certificates.glob(f"{SECOND}_*")) == []
     assert replaced(home, FIRST, why="Heat number read again with the founder").exit_code == 0
-    assert [line for line in said(home, "certificate", "list", "--withdrawn").output.splitlines()] == [
+    assert said(home, "certificate", "list", "--withdrawn").output.splitlines() == [
         f"{FIRST} was withdrawn on {today()} by Tobin Ashe: The heat number was misread.",
         f"{FIRST} was replaced by {SECOND} on {today()} by Tobin Ashe: Heat number read again with the founder.",
     ]
