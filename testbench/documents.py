@@ -93,9 +93,9 @@ def _data_of(home: Home, document: "StoredDocument") -> bytes | None:
 
 
 def place_of(home: Home, document: "StoredDocument") -> Path | None:
-    """Where a document lies: where it was put, or there in a home that was moved; None where it is gone."""
+    """Where a document lies: in this home, which may be a copy or have been moved, or where it was put; None: gone."""
     put = Path(document.path)
-    return next((path for path in (put, home.certificates / put.name) if path.is_file()), None)
+    return next((path for path in (home.certificates / put.name, put) if path.is_file()), None)
 
 
 def check_issuable(home: Home, store: "RunReader", record: "RunRecord") -> None:

@@ -1,4 +1,4 @@
-"""A bench with many closed runs of one order, quickly: one run that was really evaluated, under other serial numbers."""
+"""A bench with many closed runs of one order, quickly: one run that was evaluated, under other serial numbers."""
 
 from pathlib import Path
 
