@@ -144,7 +144,7 @@ def attach(page: bytes, files: tuple[Attachment, ...], dated: datetime) -> bytes
         try:
             pdfa.save(
                 pdf, out, PROFILE, repair=False, deterministic_id=True, force_version="1.7",
-                object_stream_mode=pikepdf.ObjectStreamMode.disable,
+                object_stream_mode=pikepdf.ObjectStreamMode.generate,
             )  # fmt: skip
         except pdfa.PdfaError as failure:
             raise ArchiveProfileError(PROFILE, tuple(str(one) for one in failure.report.findings)) from failure
