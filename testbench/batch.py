@@ -16,10 +16,10 @@ from typing import TYPE_CHECKING
 from testbench.custody import issue_in
 from testbench.documents import Told, finish, nobody
 from testbench.errors import BatchEndedError, BenchError, DocumentExistsError, NothingToIssueError, NotSignedError
+from testbench.signers import Signing
 from testbench.wiring import Home, fit_key, open_store
 
 if TYPE_CHECKING:
-    from testbench.certificate.keys import StationKey
     from testbench.certificate.passphrases import Passphrases
     from testbench.store.repository import SqliteStore
 
@@ -121,7 +121,7 @@ class _Open:
 
     home: Home
     store: "SqliteStore"
-    key: "StationKey"
+    signing: Signing
 
 
 _opened: list[_Open] = []
@@ -132,7 +132,7 @@ def _begin(folder: Path, ask: "Passphrases") -> None:
 
     threading.Thread(target=_end_with_parent, daemon=True).start()
     home = Home(folder)
-    _opened.append(_Open(home, open_store(home), load_station_key(home.keys, ask)))
+    _opened.append(_Open(home, open_store(home), Signing(ask, load_station_key(home.keys, ask))))
 
 
 def _end_with_parent() -> None:
@@ -146,7 +146,7 @@ def _end_with_parent() -> None:
 def _issue(run: str) -> _Done:
     (opened,) = _opened
     try:
-        issued = issue_in(opened.home, opened.store, run, key=opened.key)
+        issued = issue_in(opened.home, opened.store, run, opened.signing)
     except BenchError as refusal:
         return _Done(run, why=type(refusal).__name__, sentence=str(refusal))
     return _Done(run, str(issued.path), unstamped=bool(issued.waiting))

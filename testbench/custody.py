@@ -20,12 +20,13 @@ from testbench.errors import (
     StampFailedError,
 )
 from testbench.run.record import sha256
+from testbench.signers import Signing, hands_of
 from testbench.wiring import Home, fit_key, open_store, read_store
 
 if TYPE_CHECKING:
     from testbench.certificate.issue import Issued
-    from testbench.certificate.keys import StationKey
     from testbench.certificate.ledger_key import LedgerKey
+    from testbench.certificate.passphrases import Passphrases
     from testbench.certificate.stamping import TimeStamps
     from testbench.run.ledger import Checkpoint, Held
     from testbench.run.record import RunRecord
@@ -239,26 +240,31 @@ def _checkpoint_text(against: str) -> tuple[str, str]:
     return judged.checkpoint, against
 
 
-def issue_document(home: Home, run: str) -> "Issued":
-    """Draw, seal, check and keep the document of a closed run; it carries a checkpoint of the ledger."""
+def issue_document(home: Home, run: str, ask: "Passphrases | None" = None) -> "Issued":
+    """Draw, sign, check and keep the document of a closed run; it carries a checkpoint of the ledger.
+
+    Args:
+        home: the bench.
+        run: the closed run.
+        ask: for the passphrases of the keys that sign; None: the system, or whoever sits at the terminal.
+    """
     with open_store(home) as store:
         finish(home, store)
-        return issue_in(home, store, run)
+        return issue_in(home, store, run, Signing(ask))
 
 
-def issue_in(home: Home, store: "SqliteStore", run: str, *, key: "StationKey | None" = None) -> "Issued":
+def issue_in(home: Home, store: "SqliteStore", run: str, signing: Signing) -> "Issued":
     """The same with records that are open already."""
     found = store.load(run)
     check_issuable(home, store, found[0])
-    return issue_from(home, store, found, key=key)
+    return issue_from(home, store, found, signing)
 
 
 def issue_from(
     home: Home,
     store: "SqliteStore",
     found: "tuple[RunRecord, tuple[Trace, ...]]",
-    *,
-    key: "StationKey | None" = None,
+    signing: Signing,
     replaces: "Withdrawal | None" = None,
 ) -> "Issued":
     """Draw, seal, check and keep a document of a run that was looked at already.
@@ -267,7 +273,7 @@ def issue_from(
         home: the bench.
         store: its records.
         found: record and traces.
-        key: the station key where it is loaded already.
+        signing: keys and who is asked for them.
         replaces: the document that this one takes the place of; it is withdrawn with the same entry.
     """
     from testbench.certificate.issue import issue
@@ -299,7 +305,7 @@ def issue_from(
     return issue(
         record, digest, traces, signed=signed, works=bench.works, paper=bench.paper, key_folder=home.keys,
         out_folder=home.certificates, at=at, checkpoint=checkpoint_now(home, store), stamps=_time_stamps(bench),
-        key=key, replaces=replaces, register=register,
+        hands=hands_of(home, store, (record, signed), signing), replaces=replaces, register=register,
     )  # fmt: skip
 
 

@@ -1699,6 +1699,20 @@ class DocumentLostError(BenchError):
 
 
 @dataclass(eq=False)
+class PersonKeyError(BenchError):
+    """A person has no key of their own that counts."""
+
+    person: str
+    found: str
+    remedy: ClassVar[str] = (
+        "'testbench keys issue NAME' makes one for the printed name of a registered person, 'keys renew' a new one."
+    )
+
+    def sentence(self) -> str:
+        return f"'{self.person}' cannot sign with a key of their own: {self.found}."
+
+
+@dataclass(eq=False)
 class WithdrawalRefusedError(BenchError):
     """A document is not withdrawn or replaced."""
 

@@ -15,11 +15,13 @@ from testbench.errors import (
     WithdrawalRefusedError,
 )
 from testbench.procedure.names import likeness
+from testbench.signers import Signing
 from testbench.station.withdrawals import LONGEST_WORDS, Withdrawal, check_withdrawal, in_force
 from testbench.wiring import Home, open_store, read_store
 
 if TYPE_CHECKING:
     from testbench.certificate.issue import Issued
+    from testbench.certificate.passphrases import Passphrases
     from testbench.run.record import RunRecord
     from testbench.run.samples import Trace
     from testbench.station.people import Person
@@ -64,7 +66,9 @@ def withdraw(home: Home, number: str, why: str, by: Authority, replaced_by: str 
     return said
 
 
-def replace(home: Home, number: str, why: str, by: Authority) -> "tuple[Issued, Withdrawal]":
+def replace(
+    home: Home, number: str, why: str, by: Authority, ask: "Passphrases | None" = None
+) -> "tuple[Issued, Withdrawal]":
     """Issue a document anew from its record: under a number of its own, naming the one that it replaces and why.
 
     Args:
@@ -72,6 +76,7 @@ def replace(home: Home, number: str, why: str, by: Authority) -> "tuple[Issued, 
         number: of the document that is replaced; withdrawn before or not.
         why: what was wrong, or what was put right since it was withdrawn.
         by: on whose authority.
+        ask: for the passphrases of the keys that sign; None: the system, or whoever sits at the terminal.
 
     Raises:
         DocumentUnknownError: there is no such document.
@@ -84,7 +89,7 @@ def replace(home: Home, number: str, why: str, by: Authority) -> "tuple[Issued, 
         found = _find(home, store, number)
         said = _said(found, number, why, by, found.next_number)
         check_withdrawal(store.withdrawals(), said)
-        return issue_from(home, store, (found.record, found.traces), replaces=said), said
+        return issue_from(home, store, (found.record, found.traces), Signing(ask), replaces=said), said
 
 
 def withdrawn(home: Home) -> tuple[Withdrawal, ...]:

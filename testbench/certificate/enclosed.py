@@ -18,6 +18,7 @@ from testbench.run.evaluation import rejudged, same_decision
 from testbench.run.ledger import Checkpoint
 from testbench.run.record import Origin, RunRecord, StageRecord, sha256
 from testbench.run.samples import Trace
+from testbench.run.signature import Meaning
 from testbench.station.withdrawals import Withdrawal
 
 MOST_FILES, MOST_OBJECTS, DEEPEST = 1000, 100_000, 8
@@ -37,6 +38,8 @@ class Enclosed:
     specimen: bool = False
     signed: tuple[str, ...] = ()
     """Which people signed the record, in words."""
+    people: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    """Who performed the run, and who released it where somebody did: printed names by meaning."""
     checkpoint: Checkpoint | None = None
     replaces: str = ""
     """Which document it takes the place of, and why, in words."""
@@ -74,6 +77,7 @@ def _faults_of_content(reader: Any, found: Enclosed) -> Iterator[str]:
         yield "Page and attached record state different facts."
     signed = signatures_in(files)
     found.signed = tuple(map(in_a_line, signed))
+    found.people = {one.meaning: (one.printed_name,) for one in signed} | {Meaning.PERFORMED: (record["operator"],)}
     yield from faults_of_signatures(record, sha256(data), signed)
     yield from _faults_of_checkpoint(files.pop(CHECKPOINT, None), found)
     yield from _faults_of_replacing(files.pop(REPLACES, None), found, facts)

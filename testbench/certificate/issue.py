@@ -9,7 +9,8 @@ from pathlib import Path
 from testbench.certificate.attach import attach, attachments_of, safe_name
 from testbench.certificate.content import IssueFacts, Kind, content_of, kind_of, number_of
 from testbench.certificate.data import layout, words
-from testbench.certificate.keys import StationKey, grouped, load_station_key
+from testbench.certificate.hands import Hands, of_station
+from testbench.certificate.keys import StationKey, load_station_key
 from testbench.certificate.page import draw
 from testbench.certificate.publishing import publish, sync_folder, write_through
 from testbench.certificate.stamping import TimeStamps
@@ -54,7 +55,7 @@ def issue(
     at: datetime,
     checkpoint: Checkpoint | None = None,
     stamps: TimeStamps | None = None,
-    key: StationKey | None = None,
+    hands: Hands | None = None,
     replaces: Withdrawal | None = None,
     register: Callable[[Issued], None] = lambda _: None,
 ) -> Issued:
@@ -72,7 +73,7 @@ def issue(
         at: the station's time of day, UTC.
         checkpoint: how far the bench's ledger has come; whoever holds the document is a witness of it.
         stamps: the time-stamp authority; where it does not answer the document leaves without, and waits for one.
-        key: the station key where it is loaded already.
+        hands: who signs; None: the station, with the key in its folder.
         replaces: the document that this one takes the place of.
         register: names the finished document in the register, before it appears under its name.
 
@@ -91,13 +92,11 @@ def issue(
     path = out_folder / file_name(record, number)
     if path.exists():
         raise DocumentExistsError(number, str(path))
-    key = key or load_station_key(key_folder)
-    data = sealed_document(
-        record, record_sha256, traces, works=works, paper=paper, key=key, at=at, signed=signed, checkpoint=checkpoint,
-        replaces=replaces,
-    )  # fmt: skip
+    hands = hands or of_station(load_station_key(key_folder))
+    facts = IssueFacts(works, at, hands.signer, hands.fingerprint, signed, checkpoint, replaces)
+    data = hands.sign(unsealed_document(record, record_sha256, traces, facts, paper), at)
     data, waiting = _stamped(data, stamps)
-    _check_own(data, key, number, record)
+    _check_own(data, hands, number, record)
     issued = Issued(path, kind, sha256(data), number, waiting)
     try:
         publish(path, data, lambda _: register(issued))
@@ -184,11 +183,10 @@ def sealed_document(
     key: StationKey, at: datetime, signed: tuple[Signature, ...] = (), checkpoint: Checkpoint | None = None,
     replaces: Withdrawal | None = None,
 ) -> bytes:  # fmt: skip
-    """The document with its seal."""
-    from testbench.certificate.signing import seal
-
-    facts = IssueFacts(works, at, key.signer, grouped(key.fingerprint), signed, checkpoint, replaces)
-    return seal(unsealed_document(record, record_sha256, traces, facts, paper), key, at)
+    """The document with the station's seal."""
+    hands = of_station(key)
+    facts = IssueFacts(works, at, hands.signer, hands.fingerprint, signed, checkpoint, replaces)
+    return hands.sign(unsealed_document(record, record_sha256, traces, facts, paper), at)
 
 
 def _check_evidence(record: RunRecord, record_sha256: str, traces: tuple[Trace, ...]) -> None:
@@ -203,11 +201,11 @@ def _check_evidence(record: RunRecord, record_sha256: str, traces: tuple[Trace, 
             raise RecordDamagedError(record.run, f"the trace of the {stage.stage}, attempt {stage.attempt},")
 
 
-def _check_own(data: bytes, key: StationKey, number: str, record: RunRecord) -> None:
+def _check_own(data: bytes, hands: Hands, number: str, record: RunRecord) -> None:
     """What a customer will check is checked before the file leaves."""
     from testbench.certificate.verify import verify
 
-    judged = verify(data, [key.certificate])
+    judged = verify(data, hands.anchors)
     stated = (judged.number, judged.serial, judged.verdict)
     if not (judged.trusted and judged.follows) or stated != (number, record.valve.serial, record.verdict):
         found = " ".join(judged.reasons) or "it states other facts than the record"

@@ -8,6 +8,7 @@ import click
 
 from testbench.cli import withdrawals
 from testbench.cli.output import home_of, home_option, json_option, progress, say, say_json
+from testbench.cli.secrets import passphrase_option, passphrases
 from testbench.errors import DocumentMissingError
 
 if TYPE_CHECKING:
@@ -31,10 +32,14 @@ for _one in withdrawals.COMMANDS:
 @command.command()
 @click.argument("run", required=False)
 @click.option("--order", metavar="NUMBER", help="Instead of RUN: every document that this order still owes.")
+@passphrase_option
 @home_option
 @json_option
-def issue(run: str | None, order: str | None, home: Path | None, *, as_json: bool) -> None:
+def issue(run: str | None, order: str | None, home: Path | None, *, from_stdin: bool, as_json: bool) -> None:
     """Write the certificate or rejection report of a closed RUN. Each run gets one, once.
+
+    Where bench.toml lets persons sign certificates, it asks for the passphrase of the operator's key, then of the
+    reviewer's.
 
     With --order two processes write those of a whole order; killed, the same command goes on where it ended. Exit code
     1 where a document could not be written; one that waits for a signature is only counted.
@@ -49,7 +54,7 @@ def issue(run: str | None, order: str | None, home: Path | None, *, as_json: boo
         return
     from testbench.custody import issue_document
 
-    issued = issue_document(bench, run or "")
+    issued = issue_document(bench, run or "", passphrases(from_stdin=from_stdin))
     if as_json:
         say_json({"run": run, "kind": issued.kind, "number": issued.number, "document": str(issued.path)})
     else:

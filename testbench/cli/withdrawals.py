@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
-from testbench.cli.secrets import asking, secret_option
+from testbench.cli.secrets import asking, passphrases, secret_option
 
 if TYPE_CHECKING:
     from testbench.wiring import Home
@@ -53,7 +53,7 @@ def replace(*, number: str, why: str, by: str, from_stdin: bool, home: Path | No
     from testbench.withdrawing import replace as replaced
 
     bench, authority = _authority(home, by, from_stdin=from_stdin)
-    issued, said = replaced(bench, number, why, authority)
+    issued, said = replaced(bench, number, why, authority, passphrases(from_stdin=from_stdin))
     if as_json:
         say_json({"number": issued.number, "document": str(issued.path), "replaces": said.model_dump(mode="json")})
     else:

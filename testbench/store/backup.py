@@ -32,7 +32,7 @@ UNFINISHED = ".part"
 SPARE = 16 * 1024 * 1024
 """What must stay free beside the copy [B]."""
 
-OF_ITSELF = {*STATED, "checkpoint"}
+OF_ITSELF = {*STATED, "checkpoint"} - {"person key"}
 T = TypeVar("T")
 
 
