@@ -1012,6 +1012,20 @@ class StoreDamagedError(StoreFailedError):
 
 
 @dataclass(eq=False)
+class RowNotNamedError(BenchError):
+    """A row of a register is not one that the ledger names: it was written past the program, or changed."""
+
+    register: str
+    number: int
+    remedy: ClassVar[str] = (
+        "Call the engineer: 'testbench ledger verify' tells more; restore the records from a backup."
+    )
+
+    def sentence(self) -> str:
+        return f"{self.register.capitalize()} {self.number} is not what the ledger names; it counts for nothing."
+
+
+@dataclass(eq=False)
 class RecordsMissingError(StoreFailedError):
     """The database of a bench is not there, or holds none of its tables."""
 
@@ -1476,6 +1490,19 @@ class WitnessPointRefusedError(BenchError):
     def sentence(self) -> str:
         allowed = ", ".join(self.allowed)
         return f"Order {self.order} names a witness point for '{self.stage}'; stages are {allowed}, each once."
+
+
+@dataclass(eq=False)
+class WitnessPointUnreadableError(BenchError):
+    """A witness point that was written in one cell cannot be read."""
+
+    written: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = "Write for example 'shell test; witness point; Ellery Water Board; its inspection desk; 5'."
+
+    def sentence(self) -> str:
+        return f"Witness point '{self.written}': found {self.found}; {self.allowed}."
 
 
 @dataclass(eq=False)

@@ -2,13 +2,21 @@
 
 import json
 import os
+import re
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from testbench.custody import checkpoint_at, is_good, keys_of, ledger_key, remember_keys, take_key_along
-from testbench.errors import BackupRefusedError, HomeNotWritableError, ReasonMissingError, RestoreWouldLoseError
+from testbench.errors import (
+    BackupRefusedError,
+    HomeNotWritableError,
+    ReasonMissingError,
+    RestoreWouldLoseError,
+    StoreFailedError,
+)
 from testbench.run.record import sha256
 from testbench.wiring import Home, only_recorder, open_store
 
@@ -120,7 +128,7 @@ def restore(home: Home, path: Path, discard_newer: str | None = None) -> Restore
         lost = more_than(home.database, path)
         if lost and discard_newer is None:
             raise RestoreWouldLoseError(str(path), lost)
-        earlier = given_up_before(home.database, path)
+        earlier, last_run = given_up_before(home.database, path), _last_run(home)
         check_room(path, home.folder)
         aside = home.database.with_name(f"testbench-replaced-{_now():%Y%m%dT%H%M%S.%fZ}.db")
         put_in_place(path, home.database, aside)
@@ -128,9 +136,21 @@ def restore(home: Home, path: Path, discard_newer: str | None = None) -> Restore
     with open_store(home) as store:
         take_key_along(home, store)
         body = {"n": report.entries, "head": report.head, "given_up": lost, "why": discard_newer or ""}
-        store.state("restored", path.name, body | {"earlier": earlier})
+        store.state("restored", path.name, body | {"earlier": earlier, "last_run": last_run})
         given_up = _sort_documents(home, store)
     return Restored(report.entries, aside if aside.exists() else None, lost, given_up, strange)
+
+
+def _last_run(home: Home) -> int:
+    """The highest run number that was given out here, as far as it can be told: it is never given to another run."""
+    from testbench.certificate.attach import safe_name
+    from testbench.store.reading import RunReader
+
+    bench, found = re.escape(safe_name(home.bench().name)), 0
+    with suppress(StoreFailedError), RunReader.beside(home.database) as reader:
+        found = reader.last_run()
+    pages = (re.match(rf"[CR]-{bench}-(\d+)_", path.name) for path in home.certificates.glob("*.pdf"))
+    return max(found, *(int(page[1]) for page in pages if page), 0)
 
 
 def _sort_documents(home: Home, store: "RunReader") -> tuple[Path, ...]:

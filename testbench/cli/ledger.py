@@ -126,7 +126,8 @@ def _triggers(report: "LedgerReport") -> list[str]:
         f"Triggers that refuse changes were taken out of the file or changed: {gone}. What this walk has looked at is "
         "whole all the same; find out who did it. A backup from before brings them back."
     )
-    return [said] if gone else []
+    strange = f"In the file, but none of this program's: {', '.join(report.strange)}. Find out who put it there."
+    return [*([said] if gone else []), *([strange] if report.strange else [])]
 
 
 def _documents(found: "Documents | None", report: "LedgerReport") -> list[str]:

@@ -8,11 +8,17 @@ from dataclasses import dataclass, field
 
 from pydantic import ValidationError
 
-from testbench.errors import BenchError, ProcedureUnknownError, SerialsUnreadableError
+from testbench.errors import (
+    BenchError,
+    ProcedureUnknownError,
+    SerialsUnreadableError,
+    WitnessPointUnreadableError,
+)
 from testbench.procedure import serials
 from testbench.procedure.requirements import requirements_for
 from testbench.procedure.stages import Procedure
-from testbench.procedure.valve import Order, Valve
+from testbench.procedure.valve import Order, Valve, WitnessPoint
+from testbench.procedure.witness_points import points_of, unfit
 
 ORDER_COLUMNS = {  # the same in every row
     "number": "number of the order",
@@ -20,6 +26,7 @@ ORDER_COLUMNS = {  # the same in every row
     "customer_order": "the customer's own number",
     "procedure": "id of the procedure, as 'testbench procedure list' names it",
     "certificate_type": "document wanted, by EN 10204:2004: 2.1, 2.2, 3.1 or 3.2",
+    "witness_points": "stages that others may attend: stage; hold point or witness point; whose; who is notified; days",
 }
 VALVE_COLUMNS = {
     "serial": "serial number, a list A|B, or a range HL-8-0001..HL-8-0040 (digits keep their width)",
@@ -150,6 +157,7 @@ class _Planner:
         """Columns whose faults are those of every row."""
         if said & set(VALVE_COLUMNS) - set(common) <= {"serial"}:
             self._everywhere.add("valve")
+        self._points: tuple[WitnessPoint, ...] = ()
         self._valves: list[Valve] = []
         self._counted = 0
         """Serial numbers so far, also those of bad rows: a file of ranges must not be counted out for ever."""
@@ -179,7 +187,8 @@ class _Planner:
 
     def _order(self, head: Mapping[str, str], accepted: str | None) -> Order | None:
         try:
-            return Order.model_validate({**head, "valves": self._valves, "look_alikes_accepted": accepted})
+            facts = {**head, "witness_points": self._points, "look_alikes_accepted": accepted}
+            return Order.model_validate({**facts, "valves": self._valves})
         except ValidationError as failure:
             first = self._rows[0]
             self._bad.extend(BadCell(first.line if said[0] in first.cells else 0, *said) for said in _said(failure))
@@ -204,6 +213,16 @@ class _Planner:
                 if name not in self._common and said != wanted:
                     allowed = f"the rows above say {_quoted(wanted)}, and one file is one order"
                     self._refuse(row, name, _quoted(said), allowed)
+        self._read_head(head)
+        return head
+
+    def _read_head(self, head: Mapping[str, str]) -> None:
+        if "witness_points" in head:
+            try:
+                self._points = points_of(head["witness_points"])
+            except WitnessPointUnreadableError as refusal:
+                found = f"{refusal.found} in '{refusal.written}'"
+                self._refuse(self._rows[0], "witness_points", found, refusal.allowed)
         if "procedure" in head:
             try:
                 self._procedure = self._find_procedure(head["procedure"])
@@ -212,7 +231,6 @@ class _Planner:
                 self._refuse(self._rows[0], "procedure", _quoted(head["procedure"]), allowed)
             except BenchError as refusal:
                 self._refuse(self._rows[0], "procedure", "", str(refusal).removesuffix("."))
-        return head
 
     # A row ---------------------------------------------------------------------------------------
 
@@ -276,11 +294,14 @@ class _Planner:
     def _refusal_of_procedure(self, valve: Valve) -> str:
         """Why the procedure cannot test this valve."""
         try:
-            if self._procedure is not None:
-                requirements_for(self._procedure, valve)
+            if self._procedure is None:
+                return ""
+            demanded = requirements_for(self._procedure, valve)
         except BenchError as refusal:
             return str(refusal).removesuffix(".")
-        return ""
+        stages = [str(stage.stage) for stage in demanded.stages]
+        stage = unfit(self._points, stages)
+        return "" if stage is None else f"a witness point names '{stage}'; stages are {', '.join(stages)}, each once"
 
     def _serials(self, row: Row, written: str, valve: Valve | None) -> None:
         try:

@@ -36,8 +36,9 @@ def notice_in_words(point: WitnessPoint, on: date) -> tuple[bool, str]:
         agreed = f"{point.notice_days} day{'' if point.notice_days == 1 else 's'} {_are(point.notice_days)} agreed"
         return False, f"no notice to {point.notify} is on the order; {agreed}"
     days = (on - point.notice_given_on).days
-    before = f"{days} day{'' if days == 1 else 's'} before; {point.notice_days} {_are(point.notice_days)} agreed"
-    return days >= point.notice_days, f"notice to {point.notify} on {point.notice_given_on}, {before}"
+    when = f"{abs(days)} day{'' if abs(days) == 1 else 's'} {'before' if days >= 0 else 'after this test'}"
+    agreed = f"{point.notice_days} {_are(point.notice_days)} agreed"
+    return days >= point.notice_days, f"notice to {point.notify} on {point.notice_given_on}, {when}; {agreed}"
 
 
 def _are(days: int) -> str:

@@ -27,6 +27,7 @@ from testbench.errors import (
 from testbench.metrology.signal import noise_of
 from testbench.procedure.requirements import Requirements
 from testbench.procedure.valve import Order, Valve
+from testbench.procedure.witness_points import unfit
 from testbench.quantities import Pressure
 from testbench.run.observations import ZeroCheck
 from testbench.run.record import ChannelRecord, RunRecord
@@ -59,10 +60,9 @@ def check_witness_points(order: Order, requirements: Requirements) -> None:
     Raises:
         WitnessPointRefusedError: names it.
     """
-    stages, named = tuple(stage.stage for stage in requirements.stages), [one.stage for one in order.witness_points]
-    for stage in named:
-        if stage not in stages or named.count(stage) > 1:
-            raise WitnessPointRefusedError(order.number, stage, tuple(map(str, stages)))
+    stages = tuple(str(stage.stage) for stage in requirements.stages)
+    if (stage := unfit(order.witness_points, stages)) is not None:
+        raise WitnessPointRefusedError(order.number, stage, stages)
 
 
 def check_operator(bench: Bench, name: str) -> None:

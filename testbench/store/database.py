@@ -195,6 +195,8 @@ class Database:
         """What an error means, by its code: the class and the text of the library are no help."""
         code = getattr(error, "sqlite_errorcode", None) or 0
         family = code & 0xFF  # the lowest byte; the rest tells the particular case
+        if not code and "decode to UTF-8" in str(error):  # said by Python's own module, which has no code for it
+            return StoreDamagedError(str(self.path), "the file is damaged")
         refusal, words = _MEANINGS.get(family, (StoreFailedError, "{error}"))
         return refusal(str(self.path), words.format(error=error, busy=self._busy_in_words))
 

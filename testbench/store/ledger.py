@@ -14,8 +14,9 @@ from itertools import chain, groupby
 from operator import itemgetter
 from typing import Any
 
-from sqlalchemy import Connection, RowMapping, Table, insert, select
+from sqlalchemy import ColumnElement, Connection, RowMapping, Table, insert, inspect, select
 
+from testbench.errors import RowNotNamedError
 from testbench.run.ledger import BEGINNING, Entry, canonical_json, entry_after
 from testbench.store import tables
 from testbench.store.database import Database
@@ -114,15 +115,48 @@ class LedgerWriter:
         first = next(found, None)
         if first is None:
             return
-        at = int(self._now().timestamp() * 1_000_000)
         last = self._state(connection, "taken over", "records from before the ledger", {"rows": "as they were found"})
         rows = []
+        at = last.at
         for kind, subject, sha256 in chain([first], found):
             last = entry_after(
                 last, bench=self._bench, at=at, kind=kind + TAKEN_OVER, subject=subject, body_sha256=sha256
             )
             rows.append(last._asdict())
         connection.execute(insert(tables.ledger), rows)
+
+
+def named_rows(connection: Connection, table: Table, *where: ColumnElement[bool]) -> Sequence[RowMapping]:
+    """Rows of a register in their order, each held against the ledger.
+
+    Whoever can write the file could else release a valve, or make himself a reviewer, with one row.
+
+    Args:
+        connection: a view of the records.
+        table: a register.
+        where: which rows.
+
+    Raises:
+        RowNotNamedError: names the first that the ledger does not name as it is.
+    """
+    rows = connection.execute(select(table).where(*where).order_by(table.c.seq)).mappings().all()
+    if rows and inspect(connection).has_table(tables.ledger.name):  # a file from before the ledger has none yet
+        named, kind = _named(connection, table, [str(row["seq"]) for row in rows]), kind_of(table.name)
+        for row in rows:
+            if named.get(str(row["seq"])) != row_sha256(row):
+                raise RowNotNamedError(kind, row["seq"])
+    return rows
+
+
+def _named(connection: Connection, table: Table, subjects: Sequence[str]) -> dict[str, str]:
+    entry, kind = tables.ledger.c, kind_of(table.name)
+    of_kind = (entry.kind.in_((kind, kind + TAKEN_OVER)), tables.OF_A_REGISTER)
+    found: dict[str, str] = {}
+    for first in range(0, len(subjects), BATCH):
+        some = subjects[first : first + BATCH]
+        query = select(entry.subject, entry.body_sha256).where(*of_kind, entry.subject.in_(some))
+        found |= {row.subject: row.body_sha256 for row in connection.execute(query)}
+    return found
 
 
 # Taking over -------------------------------------------------------------------------------------
@@ -197,9 +231,9 @@ class SealedRun:
 def sealed_runs(connection: Connection, numbers: Sequence[int]) -> dict[int, SealedRun]:
     """These runs as they lie in the tables, by number; one that is not there is left out."""
     found: dict[int, dict[str, Any]] = {}
-    for row in connection.execute(_of(tables.run, tables.run.c.number, numbers)).mappings().all():
+    for row in connection.execute(select(tables.run).where(_among(tables.run.c.number, numbers))).mappings().all():
         found[row["number"]] = {"run": _held(row)}
-    for run, body in connection.execute(_of(tables.record, tables.record.c.run, numbers)).all():
+    for run, body in connection.execute(select(tables.record).where(_among(tables.record.c.run, numbers))).all():
         found[run]["record"] = hashlib.sha256(body.encode()).hexdigest()
     for name in tables.OF_A_RUN:
         for run, rows_sha256 in _rows_sha256(connection, tables.METADATA.tables[name], numbers):
@@ -211,13 +245,17 @@ def _rows_sha256(connection: Connection, table: Table, numbers: Sequence[int]) -
     """By run number, the hash over all its rows of a table."""
     columns = [column for column in table.c if column.name not in NOT_HASHED]
     names = [column.name for column in columns]
-    query = select(*columns).where(table.c.run.in_(numbers)).order_by(*table.primary_key)
+    query = select(*columns).where(_among(table.c.run, numbers)).order_by(*table.primary_key)
     for run, rows in groupby(connection.execute(query).all(), itemgetter(0)):
-        yield run, _sha256([_held(dict(zip(names, row, strict=True))) for row in rows])
+        held = [{name: value for name, value in zip(names, row, strict=True) if value is not None} for row in rows]
+        yield run, _sha256(held)
 
 
-def _of(table: Table, key: Any, numbers: Sequence[int]) -> Any:
-    return select(table).where(key.in_(numbers))
+def _among(column: Any, numbers: Sequence[int]) -> Any:
+    """These numbers; mostly they follow each other, and a range is asked for sooner than a list of thousands."""
+    if numbers and max(numbers) - min(numbers) + 1 == len(set(numbers)):
+        return column.between(min(numbers), max(numbers))
+    return column.in_(numbers)
 
 
 def _held(row: Row) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from typing import Any
 from pydantic import ValidationError
 from sqlalchemy import Connection, Select, func, inspect, select
 
-from testbench.errors import LedgerMissingError
+from testbench.errors import LedgerMissingError, StoreDamagedError
 from testbench.run.ledger import Checkpoint, Entry, Held, Walk
 from testbench.store import codec, tables
 from testbench.store.database import Database
@@ -51,9 +51,10 @@ class Fault:
     @property
     def sentence(self) -> str:
         """Where, and what is wrong."""
+        named = f"{self.kind} {self.subject}".strip()
         if not self.entry:
-            return f"{f'{self.kind} {self.subject}'.strip()}: {self.what}"
-        return f"entry {self.entry} ({self.kind} {self.subject}): {self.what}"
+            return f"{named}: {self.what}"
+        return f"entry {self.entry}{f' ({named})' if named else ''}: {self.what}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +77,8 @@ class LedgerReport:
     """How many traces were decoded and hashed."""
     triggers_gone: tuple[str, ...]
     """Triggers of the tables that the file does not have, or has otherwise."""
+    strange: tuple[str, ...]
+    """Tables, triggers and views in the file that are none of this program's, or have other columns."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,19 +120,12 @@ class LedgerCheck:
             if not inspect(connection).has_table(tables.ledger.name):
                 raise LedgerMissingError(str(self.database.path))
             walk = Walk((*self.held, *self._inner(connection)))
-        fault, left = None, True
-        while fault is None and left:
-            with self.database.reading() as connection:
-                batch = entries(connection, walk.n, BATCH)
-                left = len(batch) == BATCH
-                fault = self._first_fault(connection, walk, batch)
-                if fault is None and not left:
-                    fault = self._fault_after(connection, walk)
+        fault = self._walk(walk)
         with self.database.reading() as connection:
             waiting = connection.scalars(
                 select(tables.run.c.id).where(tables.IS_OPEN).order_by(tables.run.c.number)
             ).all()
-            gone = _triggers_gone(connection)
+            gone, strange = _triggers_gone(connection), _strange(connection)
         return LedgerReport(
             entries=walk.n,
             head=walk.head,
@@ -140,7 +136,26 @@ class LedgerCheck:
             clock_set_back=tuple(walk.clock_set_back),
             traces=self._decoded,
             triggers_gone=gone,
+            strange=strange,
         )
+
+    def _walk(self, walk: Walk) -> Fault | None:
+        """Follow the chain in batches; where a page of the file is damaged, one by one, so that the first is named."""
+        fault, size, left = None, BATCH, True
+        while fault is None and left:
+            try:
+                with self.database.reading() as connection:
+                    batch = entries(connection, walk.n, size)
+                    left = len(batch) == size
+                    fault = self._first_fault(connection, walk, batch)
+                    if fault is None and not left:
+                        fault = self._fault_after(connection, walk)
+            except StoreDamagedError as damage:
+                if size == 1:
+                    what = f"{damage.found}, here or in what it stands for"
+                    return Fault(walk.n + 1, "", "", what) if left else Fault(0, "file", "", damage.found)
+                size, left = 1, True
+        return fault
 
     def _inner(self, connection: Connection) -> Iterator[Held]:
         """The checkpoints among the records; one that is no checkpoint is found at its entry."""
@@ -256,6 +271,9 @@ class LedgerCheck:
         """What no entry can show: an end that was cut off, rows that no entry names."""
         if missing := walk.cut_off():
             return Fault(0, "end of the ledger", "", missing)
+        orphan = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
+        if orphan is not None:
+            return Fault(0, kind_of(orphan[0]), f"in row {orphan[1]}", f"it belongs to no {orphan[2]}")
         for kind, query, key in self._lists(connection):
             named = self._named[kind]
             if connection.scalar(select(func.count()).select_from(query.subquery())) == len(named):
@@ -284,6 +302,20 @@ def _triggers_gone(connection: Connection) -> tuple[str, ...]:
         return ()
     there = set(connection.exec_driver_sql("SELECT sql FROM sqlite_master WHERE type = 'trigger'").scalars())
     return tuple(sql.split()[2] for sql in tables.triggers() if sql not in there)
+
+
+def _strange(connection: Connection) -> tuple[str, ...]:
+    if version_of(connection) != HEAD:
+        return ()
+    ours = {sql.split()[2] for sql in tables.triggers()} | tables.METADATA.tables.keys() | {"alembic_version"}
+    kinds = "type IN ('table', 'view', 'trigger') AND name NOT LIKE 'sqlite\\_%' ESCAPE '\\'"
+    there = connection.exec_driver_sql(f"SELECT type, name FROM sqlite_master WHERE {kinds} ORDER BY name").all()  # noqa: S608
+    found = [f"{row.type} {row.name}" for row in there if row.name not in ours]
+    columns = (
+        (name, column["name"]) for name in tables.METADATA.tables for column in inspect(connection).get_columns(name)
+    )
+    found += [f"column {name}.{column}" for name, column in columns if column not in tables.METADATA.tables[name].c]
+    return tuple(found)
 
 
 def _checkpoint(body: str) -> Checkpoint | None:

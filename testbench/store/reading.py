@@ -26,7 +26,7 @@ from testbench.station.ports import JournalLine, OpenRun, RunSummary, UnsignedRu
 from testbench.store import codec, tables
 from testbench.store.counting import CountReader
 from testbench.store.database import Database
-from testbench.store.ledger import BATCH
+from testbench.store.ledger import BATCH, stated
 from testbench.store.ledger_questions import LedgerReader
 from testbench.store.register import RegisterReader
 from testbench.store.schema import check_readable
@@ -218,6 +218,11 @@ class RunReader(RegisterReader, LedgerReader, CountReader):
             rows = connection.execute(query.order_by(tables.run.c.number.desc()).limit(limit)).mappings()
             return [_summary(row) for row in rows]
 
+    def last_run(self) -> int:
+        """The highest run number that was ever given out; see ``last_run``."""
+        with self._database.reading() as connection:
+            return last_run(connection)
+
     def open_runs(self) -> list[OpenRun]:
         """Runs that were begun and not closed, oldest first: under way, or cut short."""
         query = select(tables.run).where(tables.IS_OPEN).order_by(tables.run.c.number)
@@ -361,6 +366,15 @@ def documents_in(connection: Connection, number: int) -> tuple[StoredDocument, .
     table = tables.document
     rows = connection.execute(select(table).where(table.c.run == number).order_by(table.c.seq))
     return tuple(map(_document, rows))
+
+
+def last_run(connection: Connection) -> int:
+    """The highest run number that was given out: here, or in records that a restored backup took the place of."""
+    given_out: int = connection.scalar(select(func.max(tables.run.c.number))) or 0
+    if not inspect(connection).has_table(tables.ledger.name):
+        return given_out
+    given_up = [int(json.loads(body).get("last_run", 0)) for body in stated(connection, "restored")]
+    return max(given_out, *given_up, 0)
 
 
 def samples_of(connection: Connection, number: int) -> dict[int, Trace]:

@@ -6,7 +6,7 @@ its table holds nothing of it.
 
 from collections.abc import Callable, Sequence
 
-from sqlalchemy import Connection, Select, Table, func, insert, inspect, select
+from sqlalchemy import ColumnElement, Connection, Table, func, insert, inspect, select
 
 from testbench.errors import PersonEntryDamagedError
 from testbench.procedure.adoption import Adoption
@@ -20,7 +20,7 @@ from testbench.station.people import Kept, PersonEntry
 from testbench.station.withdrawals import Withdrawal
 from testbench.store import tables
 from testbench.store.database import Database
-from testbench.store.ledger import LedgerWriter, kind_of, last_entry, row_sha256
+from testbench.store.ledger import LedgerWriter, kind_of, last_entry, named_rows, row_sha256
 
 
 class RegisterReader:
@@ -31,34 +31,33 @@ class RegisterReader:
     def adoption_of(self, procedure_sha256: str) -> Adoption | None:
         """The newest adoption of a procedure file with this hash; None where it was never adopted."""
         table = tables.adoption
-        bodies = self._bodies(table, select(table.c.body).where(table.c.sha256 == procedure_sha256))
+        bodies = self._bodies(table, table.c.sha256 == procedure_sha256)
         return Adoption.model_validate_json(bodies[-1]) if bodies else None
 
     def calibrations(self) -> tuple[CalibrationReport, ...]:
         """Every calibration, in the order of entry."""
         table = tables.calibration
-        return tuple(map(CalibrationReport.model_validate_json, self._bodies(table, select(table.c.body))))
+        return tuple(map(CalibrationReport.model_validate_json, self._bodies(table)))
 
     def calibrations_of(self, serial: str) -> tuple[CalibrationReport, ...]:
         """Every calibration of one instrument, in the order of entry."""
         table = tables.calibration
-        bodies = self._bodies(table, select(table.c.body).where(table.c.serial == serial))
+        bodies = self._bodies(table, table.c.serial == serial)
         return tuple(map(CalibrationReport.model_validate_json, bodies))
 
     def gauge_checks_of(self, serial: str) -> tuple[GaugeCheck, ...]:
         """Every check of one instrument against a second gauge, in the order they were made."""
         table = tables.gauge_check
-        bodies = self._bodies(table, select(table.c.body).where(table.c.serial == serial))
+        bodies = self._bodies(table, table.c.serial == serial)
         return tuple(map(GaugeCheck.model_validate_json, bodies))
 
     def blanks(self) -> tuple[str, ...]:
         """Every blank run as canonical JSON, in the order they were declared."""
-        return self._bodies(tables.blank, select(tables.blank.c.body))
+        return self._bodies(tables.blank)
 
     def withdrawals(self) -> tuple[Withdrawal, ...]:
         """Every withdrawal of a document, in the order of entry."""
-        table = tables.withdrawal
-        return tuple(map(Withdrawal.model_validate_json, self._bodies(table, select(table.c.body))))
+        return tuple(map(Withdrawal.model_validate_json, self._bodies(tables.withdrawal)))
 
     def people(self) -> tuple[Kept, ...]:
         """Every entry of a person, in the order of entry."""
@@ -76,11 +75,11 @@ class RegisterReader:
         with self._database.reading() as connection:
             return _signatures(connection, subject) if inspect(connection).has_table(tables.signature.name) else ()
 
-    def _bodies(self, table: Table, query: Select[tuple[str]]) -> tuple[str, ...]:
+    def _bodies(self, table: Table, *where: ColumnElement[bool]) -> tuple[str, ...]:
         with self._database.reading() as connection:
             if not inspect(connection).has_table(table.name):
                 return ()
-            return tuple(connection.scalars(query.order_by(table.c.seq)))
+            return tuple(row["body"] for row in named_rows(connection, table, *where))
 
 
 class RegisterWriter(RegisterReader, LedgerWriter):
@@ -124,10 +123,9 @@ class RegisterWriter(RegisterReader, LedgerWriter):
     def _insert_withdrawal(
         self, connection: Connection, withdrawal: Withdrawal, check: Callable[[Sequence[Withdrawal]], None]
     ) -> None:
-        table = tables.withdrawal
-        bodies = connection.scalars(select(table.c.body).order_by(table.c.seq))
-        check(tuple(map(Withdrawal.model_validate_json, bodies)))
-        self._insert(connection, table, number=withdrawal.number, body=canonical(withdrawal).decode())
+        known = named_rows(connection, tables.withdrawal)
+        check(tuple(Withdrawal.model_validate_json(row["body"]) for row in known))
+        self._insert(connection, tables.withdrawal, number=withdrawal.number, body=canonical(withdrawal).decode())
 
     def _keep(self, table: Table, **columns: str | int) -> None:
         with self._database.writing() as connection:
@@ -181,11 +179,11 @@ class RegisterWriter(RegisterReader, LedgerWriter):
 def _kept(connection: Connection) -> tuple[Kept, ...]:
     table = tables.person_entry
     found = []
-    for row in connection.execute(select(table.c.secret, table.c.body).order_by(table.c.seq)):
-        entry = PersonEntry.model_validate_json(row.body)
-        if entry.secret_sha256 != (sha256(row.secret.encode()) if row.secret else ""):
+    for row in named_rows(connection, table):
+        entry, secret = PersonEntry.model_validate_json(row["body"]), row["secret"]
+        if entry.secret_sha256 != (sha256(secret.encode()) if secret else ""):
             raise PersonEntryDamagedError(entry.person)
-        found.append(Kept(entry, row.secret))
+        found.append(Kept(entry, secret))
     return tuple(found)
 
 
@@ -193,14 +191,14 @@ def _attempts(connection: Connection, person: str, method: Method) -> tuple[Atte
     table = tables.attempt
     of_person = (table.c.person == person) & (table.c.method == method.value)
     last = select(func.coalesce(func.max(table.c.seq), 0)).where(of_person, table.c.outcome != Outcome.BEGUN.value)
-    since = select(table.c.body).where(of_person, table.c.seq >= last.scalar_subquery()).order_by(table.c.seq)
-    return tuple(map(Attempt.model_validate_json, connection.scalars(since)))
+    since = named_rows(connection, table, of_person, table.c.seq >= last.scalar_subquery())
+    return tuple(Attempt.model_validate_json(row["body"]) for row in since)
 
 
 def _signatures(connection: Connection, subject: str) -> tuple[Signature, ...]:
     table = tables.signature
-    bodies = connection.scalars(select(table.c.body).where(table.c.subject == subject).order_by(table.c.seq))
-    return tuple(map(Signature.model_validate_json, bodies))
+    rows = named_rows(connection, table, table.c.subject == subject)
+    return tuple(Signature.model_validate_json(row["body"]) for row in rows)
 
 
 def _next(connection: Connection, table: Table) -> int:

@@ -34,6 +34,7 @@ from testbench.store.reading import (
     beside_of,
     documents_in,
     header_of,
+    last_run,
     samples_of,
     to_us,
 )
@@ -80,7 +81,7 @@ class SqliteStore(RunReader, RegisterWriter):
     def begin_run(self, opening: str, at: datetime) -> str:
         """Give out the next run number and keep the opening facts (canonical JSON)."""
         with self._database.writing() as connection:
-            number = (connection.scalar(select(func.max(tables.run.c.number))) or 0) + 1
+            number = last_run(connection) + 1
             run = f"{self._bench}-{number:06d}"
             row = {"number": number, "id": run, "opening": opening, "opened_us": to_us(at), "state": "open"}
             connection.execute(insert(tables.run), row)

@@ -11,7 +11,7 @@ from testbench.errors import RecordsMissingError, StoreNewerError
 
 HEAD = "0011"
 """The version this program writes: the newest file in ``migrations/versions``."""
-KNOWN = ("0001", "0002", "0003", "0004", "0005", "0006", "0007", "0011")
+KNOWN = ("0001", "0002", "0003", "0004", "0005", "0006", "0007", "0008", "0011")
 
 
 def version_of(connection: Connection) -> str | None:

@@ -328,6 +328,13 @@ ledger = Table(
 _STATED = ledger.c.body.is_not(None)
 Index("ix_ledger_stated", ledger.c.kind, ledger.c.seq, sqlite_where=_STATED, postgresql_where=_STATED)
 
+OF_A_REGISTER = ledger.c.kind.not_in(("run opened", "run sealed", "document"))
+"""Entries that name one row of a register; a query must say so, or its index is not used."""
+Index(
+    "ix_ledger_of_a_register", ledger.c.kind, ledger.c.subject,
+    sqlite_where=OF_A_REGISTER, postgresql_where=OF_A_REGISTER,
+)  # fmt: skip
+
 checkpoint = Table(
     "checkpoint",
     METADATA,
@@ -366,7 +373,8 @@ def triggers() -> list[str]:
     is_open = "(SELECT state FROM run WHERE number = NEW.run) IS NOT 'open'"
     highest = "(SELECT coalesce(max(seq), 0) FROM {0} WHERE run = NEW.run)"
     opening = " OR ".join(f"NEW.{name} IS NOT OLD.{name}" for name in ("number", "id", "opening", "opened_us"))
-    next_run = "NEW.number <> (SELECT coalesce(max(number), 0) + 1 FROM run)"
+    given_up = "SELECT max(json_extract(body, '$.last_run')) FROM ledger WHERE kind = 'restored' AND body IS NOT NULL"
+    next_run = f"NEW.number <> 1 + max((SELECT coalesce(max(number), 0) FROM run), coalesce(({given_up}), 0))"  # noqa: S608
     next_row = "NEW.seq <> (SELECT coalesce(max(seq), 0) + 1 FROM {0})"
     known = "EXISTS (SELECT 1 FROM run WHERE id = NEW.id)"
     its_record = "NEW.record_sha256 IS NOT (SELECT record_sha256 FROM run WHERE number = NEW.run)"

@@ -41,6 +41,11 @@ def backup_of(home: Home) -> Path:
     return Path(json.loads(told.output)["file"])
 
 
+def keep_run(home: Home) -> None:
+    with open_store(home) as store:
+        keep_closed(store, *example_run("", valve("HL-6-0118", "NPS 6"), "6 mL"))
+
+
 def runs_of(home: Home) -> list[str]:
     with read_store(home) as store:
         return [line.run for line in store.history()]
@@ -89,8 +94,7 @@ def test_a_damaged_file_comes_back_as_it_was(home):
 def test_records_that_hold_more_are_not_overwritten_unless_that_is_said(home):
     """And then they are kept beside, and the ledger says why."""
     kept = backup_of(home)
-    with open_store(home) as store:
-        keep_closed(store, *example_run("", valve("HL-6-0118", "NPS 6"), "6 mL"))
+    keep_run(home)
     before = runs_of(home)
     refused = call(home, "restore", kept)
     assert isinstance(refused.exception, RestoreWouldLoseError)
@@ -111,6 +115,32 @@ def test_records_that_hold_more_are_not_overwritten_unless_that_is_said(home):
         (body,) = now.execute("SELECT body FROM ledger WHERE kind = 'restored'").fetchone()
     now.close()
     assert (json.loads(body)["why"], json.loads(body)["given_up"]) == ("a trial", done["given_up"])
+
+
+def test_a_run_number_that_was_given_up_is_never_given_out_again(home):
+    """Its page may hang at a customer's: another content under one number would make both worthless."""
+    kept = backup_of(home)
+    for number in (2, 3):
+        keep_run(home)
+        assert runs_of(home)[0] == f"B1-{number:06d}"
+    call(home, "restore", kept, "--discard-newer", "a trial")
+    keep_run(home)
+    assert runs_of(home) == ["B1-000004", "B1-000001"]
+    call(home, "restore", kept, "--discard-newer", "the same again")
+    keep_run(home)
+    assert runs_of(home) == ["B1-000005", "B1-000001"]
+
+
+def test_where_the_records_are_gone_the_pages_tell_which_numbers_were_given_out(home):
+    """The disk of the database broke; the certificates are still there."""
+    kept = backup_of(home)
+    home.certificates.mkdir(exist_ok=True)
+    (home.certificates / "C-B1-000007_HL-8-0301.pdf").write_bytes(b"%PDF-")
+    for end in ("", "-wal", "-shm"):
+        home.database.with_name(home.database.name + end).unlink(missing_ok=True)
+    assert call(home, "restore", kept, "--discard-newer", "the disk broke").exit_code == 0
+    keep_run(home)
+    assert runs_of(home) == ["B1-000008", "B1-000001"]
 
 
 def test_a_new_home_takes_a_backup_and_its_key(home, tmp_path):

@@ -4,6 +4,7 @@ import csv
 import json
 import re
 import tomllib
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -304,3 +305,20 @@ def test_the_columns_are_told(call):
     table = re.search(r"<!-- columns -->\n(.*?)\n\n", readme, re.DOTALL)[1]
     first = " ".join(row.split(" | ")[0] for row in table.splitlines()[2:])
     assert sorted(re.findall(r"`(\w+)`", first)) == sorted(COLUMNS)
+
+
+def test_witness_points_go_in_are_shown_and_come_out_again(made, tmp_path):
+    """One cell in, one file, one line on the terminal, the same cell out."""
+    points = "shell test; hold point; Ellery Water Board; its inspection desk; 5; 2026-11-18"
+    facts = ("--number", "HL-2060", *COMMON[2:], "--size", "NPS 4", "--serial", "HL-4-0300", "--witness-points", points)
+    call = partial(CliRunner().invoke, cli)
+    assert call(["order", "new", *facts, "--home", str(made.folder)]).exit_code == 0
+    shown = call(["order", "show", "HL-2060", "--home", str(made.folder)]).output
+    assert (
+        "shell test: hold point of Ellery Water Board; notice to its inspection desk given on 2026-11-18 (5 d)\n"
+        in shown
+    )
+    path = tmp_path / "out.csv"
+    call(["order", "export", "HL-2060", "--csv", str(path), "--home", str(made.folder)])
+    (row,) = csv.DictReader(path.read_text(encoding="utf-8-sig").splitlines())
+    assert row["witness_points"] == points

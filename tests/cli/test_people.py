@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from testbench.certificate import issue
+from testbench.certificate import publishing
 from testbench.cli.main import cli
 from testbench.cli.secrets import asking
 from testbench.credentials import secrets
@@ -21,6 +21,7 @@ from testbench.run.record import canonical, sha256
 from testbench.store.reading import RunReader
 from testbench.wiring import Home, make_home, open_store
 from tests.records.make import example_run, keep_closed, valve
+from tests.store.test_records import tamper
 
 ASHE, QUILL, VENN = "the tide at Port Ellery", "7394", "salt and cold iron"
 
@@ -188,13 +189,38 @@ def test_a_run_is_performed_then_released_and_then_has_its_certificate(staffed):
     assert [one.split(", ")[0] for one in checked["signed"]] == ["performed by Mara Quill", "released by Tobin Ashe"]
 
 
+@pytest.mark.parametrize(
+    "forgery",
+    [
+        # a release that nobody signed, as one row
+        "INSERT INTO signature SELECT max(seq) + 1, subject, 'released', replace(body, 'Mara', 'Tobin') FROM signature",
+        # somebody else's name on the one that was signed
+        "UPDATE signature SET body = replace(body, 'Mara Quill', 'Edda Witt')",
+    ],
+)
+def test_a_signature_that_was_written_past_the_program_counts_for_nothing(staffed, forgery):
+    """No page is drawn, nobody signs after it, and the list names it."""
+    run = with_a_run(staffed)
+    assert sign(staffed, "quill", "performed", QUILL).exit_code == 0
+    tamper(staffed / "testbench.db", forgery)
+    number = 2 if forgery.startswith("INSERT") else 1
+    sentence = f"Signature {number} is not what the ledger names; it counts for nothing."
+    for told in (
+        said(staffed, "certificate", "issue", run),
+        said(staffed, "signatures", run),
+        sign(staffed, "ashe", "released", ASHE),
+    ):
+        assert refusal(told) == sentence
+    assert not list((staffed / "certificates").glob("*"))
+
+
 def released(home: Path) -> Path:
     """The page of a run that was signed as performed and released."""
     run = with_a_run(home)
     for person, meaning, secret in (("quill", "performed", QUILL), ("ashe", "released", ASHE)):
         told = sign(home, person, meaning, secret, run)
         assert told.exit_code == 0, told.output
-    return home / "certificates" / "C-B1-000001_HL-4-0117.pdf"
+    return home / "certificates" / f"C-{run}_HL-4-0117.pdf"
 
 
 def restore(home: Path, kept: Path, *why: str) -> dict:
@@ -212,10 +238,10 @@ def test_a_release_that_was_given_up_is_made_again_and_its_page_is_put_aside(sta
     (aside,) = map(Path, done["documents_given_up"])
     assert aside.match("C-B1-000001_HL-4-0117.given-up-*Z.pdf")
     assert (page.exists(), aside.read_bytes()) == (False, first)
-    assert released(staffed).read_bytes() != first
+    assert released(staffed).name == "C-B1-000002_HL-4-0117.pdf"  # the number that was given up is not given again
 
     back = restore(staffed, Path(done["aside"]), "--discard-newer", "the disk was found again")
-    assert [Path(path).name[:32] for path in back["documents_given_up"]] == ["C-B1-000001_HL-4-0117.given-up-2"]
+    assert [Path(path).name[:32] for path in back["documents_given_up"]] == ["C-B1-000002_HL-4-0117.given-up-2"]
     assert (page.read_bytes(), aside.exists()) == (first, False)
 
 
@@ -273,7 +299,7 @@ def test_a_page_that_finds_no_room_is_still_owed(staffed, monkeypatch):
     """The signature is kept, the message says so, and the page is written later without a second signature."""
     run = with_a_run(staffed, "6 mL")
     with monkeypatch.context() as full:
-        full.setattr(issue, "_write", no_room)
+        full.setattr(publishing, "write_through", no_room)
         told = sign(staffed, "quill", "performed", QUILL)
     page = staffed / "certificates" / "R-B1-000001_HL-4-0117.pdf"
     assert refusal(told) == (

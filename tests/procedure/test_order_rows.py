@@ -1,5 +1,7 @@
 """From rows to an order: all of it, or every cell that breaks a rule."""
 
+from datetime import date
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -7,7 +9,8 @@ from hypothesis import strategies as st
 from testbench.errors import GlyphMissingError, ProcedureUnknownError
 from testbench.procedure.order_rows import COLUMNS, NEEDED, ORDER_COLUMNS, BadCell, Plan, Row, planned
 from testbench.procedure.serials import MOST_VALVES, compared, skeleton
-from testbench.procedure.valve import CertificateType, Order, Valve
+from testbench.procedure.valve import CertificateType, Order, Valve, WitnessPoint
+from testbench.procedure.witness_points import ALLOWED, in_a_cell, points_of
 
 ORDER = {"number": "HL-2050", "customer": "Ellery Water Board", "procedure": "waterworks-swing-check"}
 VALVE = {"type": "swing-check", "size": "NPS 8", "rated": "250 psi", "seat": "metal"}
@@ -321,5 +324,61 @@ def test_progress_is_told_row_by_row(make):
 
 
 def test_order_columns_are_those_that_all_rows_share():
-    """The first five."""
-    assert list(ORDER_COLUMNS) == ["number", "customer", "customer_order", "procedure", "certificate_type"]
+    """The first six."""
+    shared = ["number", "customer", "customer_order", "procedure", "certificate_type", "witness_points"]
+    assert list(ORDER_COLUMNS) == shared
+
+
+# Witness points ---------------------------------------------------------------------------------
+
+POINTS = "shell test; hold point; Ellery Water Board; its inspection desk; 5; 2026-11-18"
+SEAT = "seat test; witness point; Ellery Water Board; its inspection desk; 0"
+
+
+def test_points_of_an_order_stand_in_one_cell(make):
+    """Two of them; the second without a day, because no notice was given yet."""
+    order = make({"serial": "A"}, common=COMMON | {"witness_points": f"{POINTS} | {SEAT}"}).order
+    first, second = order.witness_points
+    assert (first.stage, first.point, first.notice_days) == ("shell test", "hold point", 5)
+    assert first.notice_given_on == date(2026, 11, 18)
+    assert (second.point, second.notice_days, second.notice_given_on) == ("witness point", 0, None)
+
+
+@pytest.mark.parametrize(
+    ("written", "found"),
+    [
+        ("shell test; hold point", "nothing as party in 'shell test; hold point'"),
+        (POINTS.replace("hold point", "look"), f"'look' as point in '{POINTS.replace('hold point', 'look')}'"),
+        (POINTS.replace("; 5;", "; 5 days;"), f"'5 days' as notice days in '{POINTS.replace('; 5;', '; 5 days;')}'"),
+        (f"{POINTS}; more", f"7 parts in '{POINTS}; more'"),
+        (f"{SEAT}|", "nothing as stage in ''"),
+    ],
+)
+def test_a_point_that_cannot_be_read_is_refused(make, written, found):
+    """What, and how one is written."""
+    plan = make({"serial": "A"}, common=COMMON | {"witness_points": written})
+    assert said(plan) == [f"witness_points: found {found}; {ALLOWED}."]
+
+
+@pytest.mark.parametrize("points", [POINTS.replace("shell", "bonnet"), f"{POINTS}|{POINTS}"])
+def test_a_point_names_a_stage_of_the_valve_once(make, points):
+    """Found at the import, not only at the bench."""
+    stage = "bonnet test" if "bonnet" in points else "shell test"
+    plan = make({"serial": "A"}, common=COMMON | {"witness_points": points})
+    assert said(plan) == [f"valve: a witness point names '{stage}'; stages are shell test, seat test, each once."]
+
+
+@given(
+    st.lists(
+        st.builds(
+            WitnessPoint,
+            stage=st.sampled_from(["shell test", "seat test"]), point=st.sampled_from(["hold point", "witness point"]),
+            party=st.sampled_from(["Ellery Water Board", "Port Ellery"]), notify=st.just("its desk"),
+            notice_days=st.integers(0, 365), notice_given_on=st.none() | st.dates(),
+        ),
+        min_size=1,
+    )
+)  # fmt: skip
+def test_points_go_through_a_cell_and_back(points):
+    """What an export writes, an import reads."""
+    assert points_of(in_a_cell(points)) == tuple(points)

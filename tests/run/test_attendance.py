@@ -34,6 +34,13 @@ def test_one_day_is_one_day():
     assert said == "no notice to its inspection desk is on the order; 1 day is agreed"
 
 
+def test_notice_after_the_test_is_said_as_such():
+    """Given on the 18th for a test on the 17th."""
+    assert notice_in_words(POINT.model_copy(update={"notice_days": 0}), GIVEN - timedelta(days=1)) == (
+        False, "notice to its inspection desk on 2026-11-18, 1 day after this test; 0 are agreed",
+    )  # fmt: skip
+
+
 def test_no_notice_is_said():
     """An order that does not tell when notice was given tells that it was not."""
     missing = POINT.model_copy(update={"notice_given_on": None})

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from testbench.errors import BackupRefusedError, NoRoomError
+from testbench.store import backup
 from testbench.store.backup import copy_of, more_than, one_at_a_time, proved
 from testbench.store.reading import RunReader
 from testbench.store.repository import SqliteStore
@@ -44,8 +45,10 @@ def test_a_copy_is_whole_and_needs_nothing_beside_it(whole, tmp_path):
     (tmp_path / "kept").chmod(0o755)
 
 
-def test_a_copy_is_made_while_the_recorder_writes(store, path, tmp_path, examples):
-    """Many commits a second do not keep it from coming to its end, and it holds whole units only."""
+@pytest.mark.parametrize("step", [1, backup.STEP])
+def test_a_copy_is_made_while_the_recorder_writes(store, path, tmp_path, examples, step, monkeypatch):
+    """Many commits a second do not keep it from coming to its end, however many steps it takes; it is of one moment."""
+    monkeypatch.setattr(backup, "STEP", step)
     run = store.begin_run("{}", examples.STARTED)
     stop, kept = threading.Event(), 0
 
@@ -167,6 +170,7 @@ FULL = """
 import resource, signal, sys
 from pathlib import Path
 from testbench.errors import BenchError
+from testbench.store import backup
 from testbench.store.backup import copy_of, proved
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))
@@ -191,6 +195,7 @@ def test_a_disk_that_takes_no_more_leaves_no_half_of_a_copy(whole, tmp_path):
 KILLED = """
 import sys, time
 from pathlib import Path
+from testbench.store import backup
 from testbench.store.backup import copy_of, one_at_a_time
 def prove(path):
     print("copied", flush=True)

@@ -1,12 +1,13 @@
 """What is kept is named by the ledger in the same transaction, from the first run on; older records are taken over."""
 
+import re
 import shutil
 import sqlite3
 from datetime import UTC, datetime
 
 import pytest
 
-from testbench.errors import LedgerMissingError, StoreFailedError
+from testbench.errors import LedgerMissingError, StoreDamagedError, StoreFailedError
 from testbench.run.samples import Gap, GapReason
 from testbench.store.ledger_check import Fault, LedgerCheck
 from testbench.store.reading import RunReader
@@ -169,6 +170,7 @@ def test_older_records_are_taken_over_and_marked_so(path, version):
     SqliteStore(path, "B1").close()
     report = check(path, traces=True)
     assert (report.fault, report.open_runs, report.traces) == (None, ("B1-000004",), 5 if version < "0003" else 7)
+    assert report.clock_set_back == ()
     kinds = {"taken over": 1, "run opened, taken over": 4, "run sealed, taken over": 3, "document, taken over": 1}
     if version >= "0002":
         kinds |= {"calibration, taken over": 1, "gauge check, taken over": 1}
@@ -188,3 +190,50 @@ def test_a_record_that_was_damaged_before_it_was_taken_over_is_named(path):
     SqliteStore(path, "B1").close()
     fault = check(path).fault
     assert (fault.subject, fault.what) == ("B1-000002", NOT_ITS_HASH)
+
+
+# A file that was meddled with, or is damaged -----------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("statement", "strange"),
+    [
+        ("CREATE TRIGGER zz AFTER INSERT ON ledger BEGIN DELETE FROM checkpoint; END", "trigger zz"),
+        ("CREATE VIEW everything AS SELECT * FROM run", "view everything"),
+        ("CREATE TABLE spare (x)", "table spare"),
+        ("ALTER TABLE run ADD COLUMN remark TEXT", "column run.remark"),
+    ],
+)
+def test_what_is_none_of_the_programs_is_reported(path, statement, strange):
+    """A trigger that somebody put there could change what the next run keeps."""
+    shutil.copy(sorted(RECORDS.glob("*.db"))[-1], path)
+    assert check(path).strange == ()
+    editor = sqlite3.connect(path)
+    editor.execute(statement)
+    editor.close()
+    assert (check(path).fault, check(path).strange) == (None, (strange,))
+
+
+def test_a_row_of_no_run_is_named(path):
+    """Foreign keys stop the program, not whoever edits the file; no entry stands for such a row."""
+    shutil.copy(sorted(RECORDS.glob("*.db"))[-1], path)
+    tamper(path, "INSERT INTO journal VALUES (77, 1, 0, 0, 'phase', 'Holding.')")
+    fault = check(path).fault
+    assert re.fullmatch(r"journal in row [0-9]+: it belongs to no run", fault.sentence)
+
+
+def test_the_first_entry_on_a_damaged_page_is_named(path):
+    """With what to do about it; not with the words of a library."""
+    shutil.copy(sorted(RECORDS.glob("*.db"))[-1], path)
+    file = sqlite3.connect(path)
+    (body,) = file.execute("SELECT body FROM record WHERE run = 2").fetchone()
+    (entry,) = file.execute("SELECT seq FROM ledger WHERE kind = 'run sealed' ORDER BY seq LIMIT 1 OFFSET 1").fetchone()
+    file.close()
+    content = path.read_bytes()
+    at = content.index(body[600:640].encode())
+    path.write_bytes(content[:at] + b"\xff" * 40 + content[at + 40 :])
+    fault = check(path).fault
+    assert fault.sentence == f"entry {entry}: the file is damaged, here or in what it stands for"
+    with RunReader.beside(path) as reader, pytest.raises(StoreDamagedError) as refusal:
+        reader.load("B1-000002")
+    assert str(refusal.value) == f"The records in {path} cannot be used: the file is damaged."

@@ -43,7 +43,9 @@ def command(number: str, file: Path, home: Path | None, as_json: bool) -> None: 
 def _cells(order: "Order", valve: "Valve") -> dict[str, Any]:
     from testbench.procedure.order_rows import COLUMNS
     from testbench.procedure.serials import BETWEEN
+    from testbench.procedure.witness_points import in_a_cell
 
     facts = order.model_dump(mode="json", exclude={"valves"}) | valve.model_dump(mode="json")
     facts["optional_tests"] = BETWEEN.join(valve.optional_tests)
+    facts["witness_points"] = in_a_cell(order.witness_points)
     return {name: facts.get(name) for name in COLUMNS}

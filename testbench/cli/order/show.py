@@ -29,6 +29,9 @@ def command(number: str, home: Path | None, as_json: bool) -> None:  # noqa: FBT
         say(f"Document wanted: {order.certificate_type.in_words} (EN 10204:2004)")
     if order.look_alikes_accepted is not None:
         say(f"Serial numbers in doubt are meant: {order.look_alikes_accepted}")
+    for point in order.witness_points:
+        given = f"given on {point.notice_given_on}" if point.notice_given_on else "not yet given"
+        say(f"{point.stage}: {point.point} of {point.party}; notice to {point.notify} {given} ({point.notice_days} d)")
     for valve in order.valves:
         state = state_of(order, valve.serial, found.states)
         say(f"  {valve.serial:<20} {state:<13} {valve.in_one_line}; {valve.product}, drawing {valve.drawing}")
