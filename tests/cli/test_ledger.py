@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from testbench.certificate.ledger_key import make_ledger_key
 from testbench.cli.main import cli
-from testbench.custody import issue_document
+from testbench.custody import issue_document, verify_ledger
 from testbench.errors import CheckpointRefusedError, FileNotWrittenError, LedgerKeyError
 from testbench.run.record import sha256
 from testbench.wiring import Home, make_home, open_store, read_store
@@ -91,6 +91,28 @@ def test_documents_are_held_against_the_register_where_they_lie(home, tmp_path):
         assert (told.exit_code, "1 documents lie here as they were issued." in told.output) == (0, True)
     finally:
         document.write_bytes(first)
+
+
+def test_documents_can_be_left_out_and_that_is_said(home):
+    """Nothing is said of them then, good or bad."""
+    (document,) = home.certificates.glob("*.pdf")
+    first = document.read_bytes()
+    try:
+        document.write_bytes(first + b"\n")
+        told = ledger(home, "verify", "--no-documents")
+        assert told.exit_code == 0
+        assert "The issued documents were not looked at (--no-documents)." in told.output.splitlines()
+        assert not any("documents lie here" in line or "CHANGED" in line for line in told.output.splitlines())
+        assert json.loads(ledger(home, "verify", "--no-documents", "--json").output)["documents"] is None
+    finally:
+        document.write_bytes(first)
+
+
+def test_whoever_waits_hears_how_far_it_is(home):
+    """Each document once, of how many."""
+    heard = []
+    verify_ledger(home, None, traces=False, documents=lambda done, of: heard.append((done, of)))
+    assert heard == [(1, 1)]
 
 
 def test_a_page_that_got_its_time_stamp_later_is_as_it_was_issued(tmp_path):
