@@ -3,11 +3,16 @@
 import shutil
 from pathlib import Path
 
+import pytest
+
+from testbench.errors import PersonEntryDamagedError
 from testbench.run.record import Verdict, canonical, sha256
 from testbench.run.signature import Meaning, Method, Role, Signature, uuid7
 from testbench.station.lockout import Attempt, Outcome
 from testbench.station.ports import UnsignedRun
 from testbench.store.reading import RunReader
+from testbench.store.repository import SqliteStore
+from tests.store.test_records import tamper
 
 RECORDS = Path(__file__).parents[1] / "records"
 
@@ -60,3 +65,14 @@ def test_a_file_from_before_holds_nobody(path):
     shutil.copy(RECORDS / "schema-0002.db", path)
     with RunReader.beside(path) as reader:
         assert (reader.people(), reader.signatures_of("B1-000001"), reader.tries_of("ashe", Method.PIN)) == ((), (), ())
+
+
+def test_a_secret_that_was_exchanged_before_there_was_a_ledger_is_found(path):
+    """The ledger takes over what it finds; the entry itself names the hash that it was made with."""
+    shutil.copy(RECORDS / "schema-0005.db", path)
+    tamper(path, "UPDATE person_entry SET secret = 'another' WHERE seq = 2")
+    with SqliteStore(path, "B1") as store, pytest.raises(PersonEntryDamagedError) as refusal:
+        store.people()
+    assert str(refusal.value) == (
+        "The stored secret of 'ashe' does not match its entry; it was changed after it was written."
+    )
