@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, ValidationError
+from pydantic import AwareDatetime, Field, ValidationError
 
 from testbench.certificate.keys import StationKey
 from testbench.certificate.seals import MIB
@@ -29,7 +29,7 @@ class Listed(Value):
 
     format: Literal[1] = 1
     bench: Text
-    at: datetime
+    at: AwareDatetime
     """When it was made, UTC; nothing is known of what was withdrawn later."""
     withdrawn: tuple[Withdrawal, ...]
 
@@ -93,7 +93,10 @@ def read_list(path: Path, anchors: Anchors) -> Listed:
     if not _is_signed(found):
         raise WithdrawnListRefusedError(str(path), "it was changed after it was signed")
     chain = tuple(bytes.fromhex(one) for one in found.chain)
-    trust = trust_in(Signed(FIELD, bytes.fromhex(found.certificate), chain, found.list.at, "B-B"), anchors)
+    try:
+        trust = trust_in(Signed(FIELD, bytes.fromhex(found.certificate), chain, found.list.at, "B-B"), anchors)
+    except (ValueError, TypeError) as failure:  # whatever a stranger put among the certificates
+        raise WithdrawnListRefusedError(str(path), "its certificates cannot be read") from failure
     if not trust.trusted:
         raise WithdrawnListRefusedError(str(path), trust.reason.rstrip("."))
     return found.list

@@ -1,6 +1,6 @@
 """A thousand documents of one order, and what holding them against the register costs. Printed; no time is asserted.
 
-Beside it, in the same run, the plain way: one process, each page signed with RSA-3072 by the library's own signer, which
+Beside it, in the same run, the plain way: one process, each page signed with RSA-3072 by the library's own signer, that
 loads the key for each, nothing checked before it leaves. It is measured with fewer pages and told per page.
 """
 

@@ -1,5 +1,7 @@
 """Documents that no longer count: the old one stays verifiable, and whoever asks is told what replaced it and why."""
 
+import contextlib
+import io
 import json
 import os
 import shutil
@@ -8,10 +10,17 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from testbench.certificate import pkcs12
 from testbench.certificate.issue import sealed_document
+from testbench.certificate.keyring import make_authority
 from testbench.certificate.keys import load_station_key
+from testbench.certificate.passphrases import FromLines
+from testbench.certificate.trust import Anchors
 from testbench.certificate.verify import verify
+from testbench.certificate.withdrawn import Listed, read_list, signed_list
 from testbench.cli.main import cli
 from testbench.custody import issue_document
 from testbench.errors import (
@@ -280,6 +289,55 @@ def test_a_list_that_was_changed_or_signed_by_a_stranger_is_refused(home, tmp_pa
         assert refusal() == why
     file.unlink()
     assert refusal() == "it cannot be read (No such file or directory)."
+
+
+@pytest.fixture(scope="module")
+def works(tmp_path_factory) -> tuple[Path, bytes, Anchors]:
+    """A place for a list, an empty one that a station under an authority signed, and the root."""
+    folder = tmp_path_factory.mktemp("works")
+    ask = FromLines(io.StringIO("a passphrase for these tests\n" * 9))
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(pkcs12, "ROUNDS", 1000)
+        made = make_authority(folder / "home" / "keys", folder / "root", "Works", SystemClock().utc(), ask)
+        made.issue_station("B1", "Works", SystemClock().utc(), ask, plain=True)
+    key = load_station_key(folder / "home" / "keys")
+    return folder / "list.json", signed_list((), "B1", SystemClock().utc(), key), Anchors((made.root,))
+
+
+def test_a_station_under_an_authority_needs_the_root_alone(works):
+    """Its chain is in the list."""
+    file, data, anchors = works
+    file.write_bytes(data)
+    assert read_list(file, anchors).bench == "B1"
+    with pytest.raises(WithdrawnListRefusedError, match="none that was named as trusted"):
+        read_list(file, Anchors())
+
+
+@settings(max_examples=60, deadline=None)
+@given(data=st.data())
+def test_a_list_with_anything_in_it_is_refused_in_words(works, data):
+    """Other bytes anywhere, or other certificates: never another error, and never believed."""
+    file, good, anchors = works
+    told = json.loads(good)
+    match data.draw(st.sampled_from(["byte", "certificate", "chain", "signature", "at", "bench"])):
+        case "byte":
+            at = data.draw(st.integers(0, len(good) - 2))
+            changed = good[:at] + data.draw(st.binary(min_size=1, max_size=1)) + good[at + 1 :]
+        case "chain":
+            told["chain"] = [data.draw(st.binary(min_size=1, max_size=40)).hex()]
+            changed = json.dumps(told).encode()
+        case "at":
+            told["list"]["at"] = data.draw(st.sampled_from(["2026-11-26T08:00:00", "now", "", "9999-12-31T23:59:59Z"]))
+            changed = json.dumps(told).encode()
+        case "bench":
+            told["list"]["bench"] = "B2"
+            changed = json.dumps(told).encode()
+        case part:
+            told[part] = data.draw(st.binary(min_size=1, max_size=80)).hex()
+            changed = json.dumps(told).encode()
+    file.write_bytes(changed)
+    with contextlib.suppress(WithdrawnListRefusedError):  # white space that is other white space changes nothing
+        assert read_list(file, anchors) == Listed.model_validate(json.loads(good)["list"])
 
 
 def test_the_list_of_another_bench_says_nothing(home, tmp_path):
