@@ -163,14 +163,14 @@ def test_a_quicker_program_wins(home, monkeypatch):
 
     real = custody.issue_from
 
-    def late(home: Home, store, found, **more):
+    def late(home: Home, store, found, *more):
         if not pages(home):
             with monkeypatch.context() as patched:
                 patched.setattr(custody, "issue_from", real)
                 issue_document(home, found[0].run)
             page = pages(home)[0]
             page.rename(page.with_suffix(".moved"))  # so that only the register can tell
-        return real(home, store, found, **more)
+        return real(home, store, found, *more)
 
     monkeypatch.setattr(custody, "issue_from", late)
     with pytest.raises(DocumentExistsError):
