@@ -1,18 +1,16 @@
 """Care of the records of a home: the key and the checkpoints of the ledger, and documents that carry one."""
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from testbench.checkpoints import held_elsewhere
+from testbench.documents import Documents, Told, check_issuable, finish, how_it_lies, look_at, nobody, place_of
 from testbench.errors import (
     DocumentExistsError,
-    DocumentLostError,
-    DocumentStrayError,
     DocumentUnreadableError,
     FileNotWrittenError,
     FileRefusedError,
@@ -22,17 +20,21 @@ from testbench.errors import (
     StampFailedError,
 )
 from testbench.run.record import sha256
+from testbench.signers import Signing, hands_of
 from testbench.wiring import Home, fit_key, open_store, read_store
 
 if TYPE_CHECKING:
     from testbench.certificate.issue import Issued
     from testbench.certificate.ledger_key import LedgerKey
+    from testbench.certificate.passphrases import Passphrases
     from testbench.certificate.stamping import TimeStamps
     from testbench.run.ledger import Checkpoint
     from testbench.run.record import RunRecord
+    from testbench.run.samples import Trace
     from testbench.station.bench import Bench
+    from testbench.station.withdrawals import Withdrawal
     from testbench.store.ledger_check import LedgerReport
-    from testbench.store.reading import RunReader, StoredDocument
+    from testbench.store.reading import StoredDocument
     from testbench.store.repository import SqliteStore
 
 MOST_DOCUMENTS = 1_000_000
@@ -140,46 +142,19 @@ def make_checkpoint(home: Home) -> "Checkpoint":
 
 
 @dataclass(frozen=True, slots=True)
-class Documents:
-    """The documents of the register, as they lie here."""
-
-    as_issued: int = 0
-    missing: tuple[str, ...] = ()
-    """Where they should lie; gone, or not readable."""
-    changed: tuple[str, ...] = ()
-    unknown: tuple[str, ...] = ()
-    """Pages that lie with them and that no record knows; given up by a restoration, or put there by somebody."""
-
-
-@dataclass(frozen=True, slots=True)
 class Walked:
     """A ledger that was walked."""
 
     report: "LedgerReport"
     keys_known: bool
     """Whether a key of the home could be read; else its own checkpoints were believed by the key that they name."""
-    documents: Documents
+    documents: Documents | None
+    """None where they were not looked at."""
+    withdrawn: "tuple[Withdrawal, ...]" = ()
+    """What is said of documents that no longer count."""
 
 
-def _documents(home: Home, store: "RunReader") -> Documents:
-    """Every document of the register, held against its SHA-256: as issued, or as stamped afterwards."""
-    as_issued, missing, changed = 0, [], []
-    lying = set(home.certificates.glob("*.pdf"))
-    for _, group in groupby(store.documents(), key=lambda one: one.path):
-        known = list(group)
-        place = home.certificates / Path(known[-1].path).name
-        lying.discard(place)
-        try:
-            good = sha256(place.read_bytes()) in {one.sha256 for one in known}
-        except OSError:
-            missing.append(str(place))
-            continue
-        as_issued += good
-        changed += [] if good else [str(place)]
-    return Documents(as_issued, tuple(missing), tuple(changed), tuple(map(str, sorted(lying))))
-
-
-def verify_ledger(home: Home, against: str | None, *, traces: bool) -> Walked:
+def verify_ledger(home: Home, against: str | None, *, traces: bool, documents: Told | None = nobody) -> Walked:
     """Walk the ledger of a home.
 
     Args:
@@ -187,6 +162,7 @@ def verify_ledger(home: Home, against: str | None, *, traces: bool) -> Walked:
         against: a checkpoint held elsewhere: a file, a certificate, the log beside backups, or the printed line; None:
             none is at hand.
         traces: whether to decode and hash the samples as well.
+        documents: is told how many documents were read, of how many; None: they are not looked at.
 
     Raises:
         CheckpointRefusedError: ``against`` is no checkpoint of this bench.
@@ -198,7 +174,10 @@ def verify_ledger(home: Home, against: str | None, *, traces: bool) -> Walked:
     keys = keys_of(home)
     with read_store(home) as store:
         report = LedgerCheck(store.database, held, partial(is_good, keys), traces=traces).report()
-        return Walked(report, bool(keys), _documents(home, store) if report.fault is None else Documents())
+        if report.fault is not None:
+            return Walked(report, bool(keys), None)
+        looked = None if documents is None else look_at(home, store, documents)
+        return Walked(report, bool(keys), looked, store.withdrawals())
 
 
 def keys_of(home: Home) -> frozenset[str]:
@@ -223,57 +202,73 @@ def is_good(keys: frozenset[str], checkpoint: "Checkpoint") -> bool:
     return (not keys or checkpoint.key in keys) and is_signed(checkpoint)
 
 
-def check_issuable(home: Home, store: "RunReader", record: "RunRecord") -> None:
-    """See that a run has no document yet: by the register, whatever lies in the folder.
+def issue_document(home: Home, run: str, ask: "Passphrases | None" = None) -> "Issued":
+    """Draw, sign, check and keep the document of a closed run; it carries a checkpoint of the ledger.
 
-    Raises:
-        DocumentExistsError, DocumentLostError: it has one, here or no longer here.
-        DocumentStrayError: none is known, but its place is taken.
-        NoCertificateError: the run is void or inconclusive.
+    Args:
+        home: the bench.
+        run: the closed run.
+        ask: for the passphrases of the keys that sign; None: the system, or whoever sits at the terminal.
     """
-    from testbench.certificate.content import number_of
-    from testbench.certificate.issue import file_name
-
-    number, place = number_of(record), home.certificates / file_name(record)
-    for known in store.documents_of(record.run)[-1:]:
-        found = place_of(home, known)
-        if found is None:
-            raise DocumentLostError(number, str(place.with_name(Path(known.path).name)), known.sha256)
-        raise DocumentExistsError(number, str(found))
-    if place.exists():
-        raise DocumentStrayError(number, str(place))
+    with open_store(home) as store:
+        finish(home, store)
+        return issue_in(home, store, run, Signing(ask))
 
 
-def place_of(home: Home, document: "StoredDocument") -> Path | None:
-    """Where a document lies, in this home wherever it was put when it was issued; None where it is gone."""
-    place = home.certificates / Path(document.path).name
-    return place if place.is_file() else None
+def issue_in(home: Home, store: "SqliteStore", run: str, signing: Signing) -> "Issued":
+    """The same with records that are open already."""
+    found = store.load(run)
+    check_issuable(home, store, found[0])
+    return issue_from(home, store, found, signing)
 
 
-def issue_document(home: Home, run: str) -> "Issued":
-    """Draw, seal, check and keep the document of a closed run; it carries a checkpoint of the ledger."""
+def issue_from(
+    home: Home,
+    store: "SqliteStore",
+    found: "tuple[RunRecord, tuple[Trace, ...]]",
+    signing: Signing,
+    replaces: "Withdrawal | None" = None,
+) -> "Issued":
+    """Draw, seal, check and keep a document of a run that was looked at already.
+
+    Args:
+        home: the bench.
+        store: its records.
+        found: record and traces.
+        signing: keys and who is asked for them.
+        replaces: the document that this one takes the place of; it is withdrawn with the same entry.
+    """
     from testbench.certificate.issue import issue
     from testbench.instruments.clocks import SystemClock
     from testbench.run.record import Origin, canonical
     from testbench.station.sign_off import check_signed, latest_of
+    from testbench.station.withdrawals import check_withdrawal
 
     fit_key(home)
-    bench, at = home.bench(), SystemClock().utc()
-    with open_store(home) as store:
-        record, traces = store.load(run)
-        check_issuable(home, store, record)
-        signed = store.signatures_of(run)
-        if record.decided:
-            check_signed(record, signed)
-        digest = sha256(canonical(record))
-        if record.origin is not Origin.LIVE:  # a rig's clock runs ahead of ours; a page is dated after its test
-            at = max(at, latest_of(record, signed))
-        issued = issue(
-            record, digest, traces, signed=signed, works=bench.works, paper=bench.paper, key_folder=home.keys,
-            out_folder=home.certificates, at=at, checkpoint=checkpoint_now(home, store), stamps=_time_stamps(bench),
+    bench, at, (record, traces) = home.bench(), SystemClock().utc(), found
+    signed = store.signatures_of(record.run)
+    if record.decided:
+        check_signed(record, signed)
+    digest = sha256(canonical(record))
+    if record.origin is not Origin.LIVE:  # a rig's clock runs ahead of ours; a page is dated after its test
+        at = max(at, latest_of(record, signed))
+
+    def register(issued: "Issued") -> None:
+        def check(known: "Sequence[StoredDocument]") -> None:
+            if known and replaces is None:  # another program was quicker
+                raise DocumentExistsError(issued.number, known[-1].path)
+
+        withdrawal = None if replaces is None else (replaces, partial(check_withdrawal, new=replaces))
+        store.add_document(
+            record.run, issued.kind, str(issued.path), sha256=issued.sha256, record_sha256=digest, at=at, check=check,
+            withdrawal=withdrawal,
         )  # fmt: skip
-        store.add_document(run, issued.kind, str(issued.path), sha256=issued.sha256, record_sha256=digest, at=at)
-    return issued
+
+    return issue(
+        record, digest, traces, signed=signed, works=bench.works, paper=bench.paper, key_folder=home.keys,
+        out_folder=home.certificates, at=at, checkpoint=checkpoint_now(home, store), stamps=_time_stamps(bench),
+        hands=hands_of(home, store, (record, signed), signing), replaces=replaces, register=register,
+    )  # fmt: skip
 
 
 def _time_stamps(bench: "Bench") -> "TimeStamps | None":
@@ -291,9 +286,6 @@ def stamp_documents(home: Home) -> tuple[list[Path], dict[str, str]]:
     Raises:
         FileRefusedError: bench.toml names no time-stamp authority.
     """
-    from testbench.certificate.issue import stamp_file
-    from testbench.instruments.clocks import SystemClock
-
     stamps = _time_stamps(home.bench())
     if stamps is None:
         raise FileRefusedError(str(home.folder / "bench.toml"), "time_stamp", "nothing", "a table with a url is needed")
@@ -301,19 +293,43 @@ def stamp_documents(home: Home) -> tuple[list[Path], dict[str, str]]:
     waiting: dict[str, str] = {}
     with open_store(home) as store:
         for summary in store.history(limit=MOST_DOCUMENTS):
-            path = Path(summary.document or "")
+            known = store.documents_of(summary.run) if summary.document else ()
+            path = place_of(home, known[-1]) if known else None
+            if path is None:
+                waiting |= {summary.document: "it is not here"} if summary.document else {}
+                continue
             try:
-                digest = stamp_file(path, stamps) if summary.document else ""
+                if _stamp(path, summary.run, known, stamps, store):
+                    done.append(path)
             except (DocumentUnreadableError, StampFailedError) as failure:
                 waiting[str(path)] = str(failure)
-                continue
-            if digest:
-                last, at = store.documents_of(summary.run)[-1], SystemClock().utc()
-                store.add_document(
-                    summary.run, last.kind, last.path, sha256=digest, record_sha256=last.record_sha256, at=at
-                )
-                done.append(path)
     return done, waiting
+
+
+def _stamp(path: Path, run: str, known: "Sequence[StoredDocument]", stamps: "TimeStamps", store: "SqliteStore") -> bool:
+    """Stamp a document and let the register name it so; also one that a program stamped and was ended at it.
+
+    Returns:
+        Whether anything was done.
+    """
+    from testbench.certificate.issue import stamp_file
+    from testbench.instruments.clocks import SystemClock
+
+    last = known[-1]
+    named = [one for one in known if one.path == last.path]
+    try:
+        lies = how_it_lies(path.read_bytes(), named)
+    except OSError as failure:
+        raise DocumentUnreadableError(str(path), failure.strerror or str(failure)) from failure
+    if lies == "changed":
+        raise DocumentUnreadableError(str(path), "it is not the file that was issued")
+    stamp_file(path, stamps)
+    digest = sha256(path.read_bytes())
+    if digest in {one.sha256 for one in named}:
+        return False
+    at = SystemClock().utc()
+    store.add_document(run, last.kind, last.path, sha256=digest, record_sha256=last.record_sha256, at=at)
+    return True
 
 
 def write_new(path: Path, text: str) -> None:

@@ -1953,6 +1953,68 @@ class DocumentLostError(BenchError):
 
 
 @dataclass(eq=False)
+class PersonKeyError(BenchError):
+    """A person has no key of their own that counts."""
+
+    person: str
+    found: str
+    remedy: ClassVar[str] = (
+        "'testbench keys issue NAME' makes one for the printed name of a registered person, 'keys renew' a new one."
+    )
+
+    def sentence(self) -> str:
+        return f"'{self.person}' cannot sign with a key of their own: {self.found}."
+
+
+@dataclass(eq=False)
+class WithdrawalRefusedError(BenchError):
+    """A document is not withdrawn or replaced."""
+
+    number: str
+    found: str
+    remedy: ClassVar[str] = "'testbench certificate list --withdrawn' shows what is withdrawn. Nothing was changed."
+
+    def sentence(self) -> str:
+        return f"Document {self.number} cannot be withdrawn or replaced: {self.found}."
+
+
+@dataclass(eq=False)
+class DocumentUnknownError(BenchError):
+    """The register knows no document of this number."""
+
+    number: str
+    home: str
+    remedy: ClassVar[str] = "Check the number; it stands at the top of the page, for example C-B1-000123."
+
+    def sentence(self) -> str:
+        return f"The records in {self.home} know no document {self.number}."
+
+
+@dataclass(eq=False)
+class DocumentWithdrawnError(BenchError):
+    """The document of a run was withdrawn; the run gets no other one without a new reason."""
+
+    number: str
+    told: str
+    remedy: ClassVar[str] = "Put right what was wrong, then 'testbench certificate replace' with a reason of its own."
+
+    def sentence(self) -> str:
+        return f"Document {self.number} is not issued again: {self.told.rstrip('.')}."
+
+
+@dataclass(eq=False)
+class WithdrawnListRefusedError(BenchError):
+    """What was given as a list of withdrawn documents is none that the reader can trust."""
+
+    path: str
+    found: str
+    remedy: ClassVar[str] = "Get the list from the works anew, and name its root or station certificate with --root."
+
+    def sentence(self) -> str:
+        return f"{self.path} is no list of withdrawn documents that counts here: {self.found}."
+
+
+@dataclass(eq=False)
 class DocumentStrayError(BenchError):
     """A file lies under the name of a document that the records do not know."""
 
@@ -1976,6 +2038,30 @@ class DocumentNotWrittenError(BenchError):
 
     def sentence(self) -> str:
         return f"Document {self.path} was not written: {self.found}."
+
+
+@dataclass(eq=False)
+class NothingToIssueError(BenchError):
+    """Documents were asked for of an order for which nothing was tested."""
+
+    order: str
+    home: str
+    remedy: ClassVar[str] = "Check the order number; 'testbench order board' shows how each order stands."
+
+    def sentence(self) -> str:
+        return f"The records in {self.home} hold no closed run for order {self.order}."
+
+
+@dataclass(eq=False)
+class BatchEndedError(BenchError):
+    """A process that wrote documents was ended from outside."""
+
+    order: str
+    issued: int
+    remedy: ClassVar[str] = "Give the same command again; it goes on where this one ended."
+
+    def sentence(self) -> str:
+        return f"A process that wrote documents of order {self.order} was ended; {self.issued} were issued until then."
 
 
 # Nonconformities and recalls --------------------------------------------------------------------

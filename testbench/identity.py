@@ -4,7 +4,8 @@ import secrets
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from testbench.custody import check_issuable, issue_document
+from testbench.custody import issue_document
+from testbench.documents import check_issuable
 from testbench.errors import BenchError, PageOwedError, RoleMissingError
 from testbench.wiring import Home, open_store
 
@@ -70,12 +71,20 @@ def signing_of(home: Home, store: "SqliteStore", clock: "Clock", bench: "Bench",
 
 
 def engineer_of(home: Home, by: str, ask: Callable[[str], str]) -> "tuple[str, Person | None]":
-    """On whose authority something is entered: the printed name of an engineer who gave the password.
+    """On whose authority something is entered: the printed name of an engineer who gave the password."""
+    from testbench.run.signature import Role
+
+    return person_of(home, by, ask, Role.ENGINEER)
+
+
+def person_of(home: Home, by: str, ask: Callable[[str], str], role: "Role") -> "tuple[str, Person | None]":
+    """On whose authority something is done: the printed name of a person in this role who gave the password.
 
     Args:
         home: the bench.
         by: id or printed name; where nobody is registered yet, whoever is named.
         ask: asks for a secret.
+        role: that the person must have.
 
     Returns:
         The name, and the person; None where nobody is registered: named, not authenticated.
@@ -89,10 +98,10 @@ def engineer_of(home: Home, by: str, ask: Callable[[str], str]) -> "tuple[str, P
         desk = desk_of(home, store)
         if not desk.people():
             return by, None
-        from testbench.run.signature import Method, Role
+        from testbench.run.signature import Method
         from testbench.station.desk import Given
 
-        person = desk.in_role(Given(by, ask(f"Password of {by}")), Role.ENGINEER, Method.PASSWORD)
+        person = desk.in_role(Given(by, ask(f"Password of {by}")), role, Method.PASSWORD)
         return person.name, person
 
 
@@ -151,6 +160,8 @@ def statement_for(home: Home, run: str, meaning: "Meaning") -> "tuple[RunRecord,
 def sign_run(home: Home, run: str, given: "Given", meaning: "Meaning") -> "tuple[Signature, Issued | None]":
     """Sign a closed run, and write its document where this signature was the one that it waited for.
 
+    A certificate that operator and reviewer sign with keys of their own is written when both are there to unlock them.
+
     Raises:
         PageOwedError: the signature is kept, the document could not be written.
         BenchError: see ``Desk.sign_run``; nothing was signed.
@@ -171,14 +182,20 @@ def sign_run(home: Home, run: str, given: "Given", meaning: "Meaning") -> "tuple
     return signature, write_owed(home, record, signature) if owed is meaning else None
 
 
-def write_owed(home: Home, record: "RunRecord", signature: "Signature") -> "Issued":
+def write_owed(home: Home, record: "RunRecord", signature: "Signature") -> "Issued | None":
     """Write the document that waited for a signature: the one way, from whichever place it was signed.
+
+    Returns:
+        None where persons sign certificates with keys of their own, which takes both of them.
 
     Raises:
         PageOwedError: the signature is kept, the document could not be written.
     """
+    from testbench.run.signature import Meaning
     from testbench.station.sign_off import document_of
 
+    if signature.meaning is Meaning.RELEASED and home.bench().certificates_signed_by == "persons":
+        return None
     try:
         return issue_document(home, record.run)
     except BenchError as failure:

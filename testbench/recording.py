@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from testbench import __version__
 from testbench.archive import notice
+from testbench.documents import finish
 from testbench.wiring import Home, check_language, check_printable, fit_key, only_recorder, open_store, program
 
 if TYPE_CHECKING:
@@ -72,6 +73,7 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
         )  # fmt: skip
         session = Session(bench, outside)
         session.interrupted = bool(recovered)
+        finish(home, store)
         _take_up(store, documents)
         _say_first(session, recovered, notice(home), replay)
         inbox: Inbox = Inbox()

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from testbench.custody import check_issuable
+from testbench.documents import check_issuable
 from testbench.identity import desk_of, statement_for, write_owed
 from testbench.nonconforming import checked, entered_by
 from testbench.wiring import Home, open_store
@@ -30,8 +30,9 @@ class _Certificates:
         check_issuable(self._home, self._store, record)
 
     def write(self, record: "RunRecord", signature: "Signature") -> str:
-        """Write it; gives where it lies."""
-        return str(write_owed(self._home, record, signature).path)
+        """Write it; gives where it lies, empty where persons sign it with keys of their own first."""
+        written = write_owed(self._home, record, signature)
+        return str(written.path) if written else ""
 
 
 class _Register:

@@ -227,7 +227,7 @@ def _sort_documents(home: Home, store: "RunReader") -> tuple[Path, ...]:
     lying = sorted(home.certificates.glob(f"[CR]-{safe_name(home.bench().name)}-*.pdf"))
     aside = []
     try:
-        known = {path: names.get(sha256(path.read_bytes())) for path in lying}
+        known = {path: _name_in(names, path.read_bytes()) for path in lying}
         for path, name in known.items():
             if name is None and GIVEN_UP not in path.name:
                 aside.append(path.rename(path.with_name(f"{path.stem}{GIVEN_UP}{_now():%Y%m%dT%H%M%S.%fZ}.pdf")))
@@ -237,6 +237,13 @@ def _sort_documents(home: Home, store: "RunReader") -> tuple[Path, ...]:
     except OSError as failure:
         raise HomeNotWritableError(str(home.certificates), failure.strerror or str(failure)) from failure
     return tuple(aside)
+
+
+def _name_in(names: dict[str, str], data: bytes) -> str | None:
+    """The name that a register has for a file, stamped since or not."""
+    from testbench.certificate.issue import without_stamp
+
+    return names.get(sha256(data)) or names.get(sha256(without_stamp(data)))
 
 
 def _note(folder: Path, line: dict[str, object]) -> None:

@@ -18,8 +18,9 @@ from testbench.run.ledger import Checkpoint
 from testbench.run.record import RunRecord, canonical
 from testbench.run.samples import TICKS_PER_S, Scale, Trace
 from testbench.run.signature import Signature
+from testbench.station.withdrawals import Withdrawal
 
-RECORD, CHECKPOINT, PROFILE = "record.json", "ledger-checkpoint.json", "3b"
+RECORD, CHECKPOINT, REPLACES, PROFILE = "record.json", "ledger-checkpoint.json", "replaces.json", "3b"
 CSV_HEAD = "time_s,pressure_{unit},ticks,counts"
 ASKED = ",asked_ticks"
 """The last column, where each reading was asked for: when."""
@@ -40,8 +41,9 @@ def attachments_of(
     traces: tuple[Trace, ...],
     signed: tuple[Signature, ...] = (),
     checkpoint: Checkpoint | None = None,
+    replaces: Withdrawal | None = None,
 ) -> tuple[Attachment, ...]:
-    """The canonical record, the samples of each stage attempt as CSV, the signatures, and the ledger's checkpoint."""
+    """The canonical record, each attempt's samples as CSV, signatures, checkpoint, and what the document replaces."""
     found = [Attachment(RECORD, canonical(record), "application/json", "Record of the run, canonical JSON")]
     for index, (stage, trace) in enumerate(zip(record.stages, traces, strict=True)):
         described = f"Readings of the {stage.stage}, attempt {stage.attempt}"
@@ -57,6 +59,9 @@ def attachments_of(
     if checkpoint is not None:
         described = "How far the ledger of the bench had come, signed"
         found.append(Attachment(CHECKPOINT, checkpoint.text.encode(), "application/json", described))
+    if replaces is not None:
+        described = f"Why this document replaces {replaces.number}"
+        found.append(Attachment(REPLACES, canonical(replaces), "application/json", described))
     return tuple(found)
 
 
@@ -139,7 +144,7 @@ def attach(page: bytes, files: tuple[Attachment, ...], dated: datetime) -> bytes
         try:
             pdfa.save(
                 pdf, out, PROFILE, repair=False, deterministic_id=True, force_version="1.7",
-                object_stream_mode=pikepdf.ObjectStreamMode.disable,
+                object_stream_mode=pikepdf.ObjectStreamMode.generate,
             )  # fmt: skip
         except pdfa.PdfaError as failure:
             raise ArchiveProfileError(PROFILE, tuple(str(one) for one in failure.report.findings)) from failure

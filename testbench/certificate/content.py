@@ -35,6 +35,7 @@ from testbench.run.record import Origin, RunRecord, StageRecord, Verdict
 from testbench.run.samples import Gap, Scale, Trace
 from testbench.run.signature import Signature
 from testbench.station.bench import Works
+from testbench.station.withdrawals import Withdrawal
 
 NOT_STATED = "not stated"
 """How an order says that it does not state something."""
@@ -61,6 +62,8 @@ class IssueFacts:
     """The signatures under the run, in the order in which they were made."""
     checkpoint: Checkpoint | None = None
     """How far the bench's ledger has come."""
+    replaces: Withdrawal | None = None
+    """The document that this one takes the place of, and its own number; None: it is the run's first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +191,8 @@ def content_of(
     )
     specimen = _why_specimen(record, words)
     key = kind.replace(" ", "_")
-    facts = DocumentFacts(number_of(record), record.valve.serial, record.verdict, record_sha256, specimen != "")
+    number = number_of(record) if issue.replaces is None else issue.replaces.replaced_by
+    facts = DocumentFacts(number, record.valve.serial, record.verdict, record_sha256, specimen != "")
     return Content(
         kind=kind,
         title=words(f"kind.{key}"),
@@ -203,7 +207,7 @@ def content_of(
         valve=_valve(record, words),
         order=_order(record, clock, words),
         stages=stages,
-        course=(*attendance_of(record, words), *course_of(record, clock, words)),
+        course=(*_replaces(issue, words), *attendance_of(record, words), *course_of(record, clock, words)),
         instrument=instrument_of(record, words),
         compared=compared_of(record, words),
         rule=(*_rules_of(record, words), words("rule.applied")),
@@ -221,6 +225,13 @@ def content_of(
         software=words("foot.software", software=record.software),
         dated=datetime.fromisoformat(record.ended),
     )
+
+
+def _replaces(issue: IssueFacts, words: Words) -> tuple[str, ...]:
+    old = issue.replaces
+    if old is None:
+        return ()
+    return (words("course.replaces", number=old.number, on=old.at[:10], by=old.by, why=old.why.rstrip(".")),)
 
 
 def _ledger(issue: IssueFacts, words: Words) -> tuple[Fact, ...]:

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from testbench.certificate.attach import CHECKPOINT, RECORD, beside_name, trace_of
+from testbench.certificate.attach import CHECKPOINT, RECORD, REPLACES, beside_name, trace_of
 from testbench.certificate.facts import DocumentFacts
 from testbench.certificate.ledger_key import is_signed
 from testbench.certificate.signed import faults_of_signatures, in_a_line, signatures_in
@@ -18,6 +18,8 @@ from testbench.run.evaluation import rejudged, same_decision
 from testbench.run.ledger import Checkpoint
 from testbench.run.record import Origin, RunRecord, StageRecord, sha256
 from testbench.run.samples import Trace
+from testbench.run.signature import Meaning
+from testbench.station.withdrawals import Withdrawal
 
 MOST_FILES, MOST_OBJECTS, DEEPEST = 1000, 100_000, 8
 ACTIVE_KEYS = frozenset({"/OpenAction", "/AA", "/JS", "/JavaScript", "/XFA", "/OCProperties", "/RichMediaContent"})
@@ -36,7 +38,11 @@ class Enclosed:
     specimen: bool = False
     signed: tuple[str, ...] = ()
     """Which people signed the record, in words."""
+    people: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    """Who performed the run, and who released it where somebody did: printed names by meaning."""
     checkpoint: Checkpoint | None = None
+    replaces: str = ""
+    """Which document it takes the place of, and why, in words."""
     rejudged: str = ""
     """The verdict that follows from the attached record and readings; empty where they were not judged."""
     follows: bool = False
@@ -71,8 +77,10 @@ def _faults_of_content(reader: Any, found: Enclosed) -> Iterator[str]:
         yield "Page and attached record state different facts."
     signed = signatures_in(files)
     found.signed = tuple(map(in_a_line, signed))
+    found.people = {one.meaning: (one.printed_name,) for one in signed} | {Meaning.PERFORMED: (record["operator"],)}
     yield from faults_of_signatures(record, sha256(data), signed)
     yield from _faults_of_checkpoint(files.pop(CHECKPOINT, None), found)
+    yield from _faults_of_replacing(files.pop(REPLACES, None), found, facts)
     traces: list[Trace] = []
     faults = list(_faults_of_traces(record["stages"], files, traces))
     if not faults:
@@ -86,6 +94,15 @@ def _faults_of_checkpoint(data: bytes | None, found: Enclosed) -> Iterator[str]:
     found.checkpoint = Checkpoint.model_validate_json(data)
     if not is_signed(found.checkpoint):
         yield "The attached checkpoint of the ledger is not signed by the key that it names."
+
+
+def _faults_of_replacing(data: bytes | None, found: Enclosed, facts: DocumentFacts) -> Iterator[str]:
+    if data is None:
+        return
+    old = Withdrawal.model_validate_json(data)
+    found.replaces = f"{old.number}, withdrawn on {old.at[:10]} by {old.by}: {old.why}"
+    if (old.replaced_by, old.serial) != (facts.number, facts.serial):
+        yield "What it says that it replaces was replaced by another document."
 
 
 def _faults_of_traces(stages: list[dict[str, Any]], files: dict[str, bytes], traces: list[Trace]) -> Iterator[str]:

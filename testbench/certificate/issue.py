@@ -1,6 +1,7 @@
 """From a closed record to a sealed file: draw, attach, seal, check, and only then put it where it belongs."""
 
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -8,9 +9,11 @@ from pathlib import Path
 from testbench.certificate.attach import attach, attachments_of, safe_name
 from testbench.certificate.content import IssueFacts, Kind, content_of, kind_of, number_of
 from testbench.certificate.data import layout
-from testbench.certificate.keys import StationKey, grouped, load_station_key
+from testbench.certificate.hands import Hands, of_station
+from testbench.certificate.keys import StationKey, load_station_key
 from testbench.certificate.languages import words_of
 from testbench.certificate.page import draw
+from testbench.certificate.publishing import publish, sync_folder, write_through
 from testbench.certificate.stamping import TimeStamps
 from testbench.errors import (
     DocumentExistsError,
@@ -24,6 +27,7 @@ from testbench.run.record import RunRecord, canonical, sha256
 from testbench.run.samples import Trace
 from testbench.run.signature import Signature
 from testbench.station.bench import Works
+from testbench.station.withdrawals import Withdrawal
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +56,9 @@ def issue(
     at: datetime,
     checkpoint: Checkpoint | None = None,
     stamps: TimeStamps | None = None,
+    hands: Hands | None = None,
+    replaces: Withdrawal | None = None,
+    register: Callable[[Issued], None] = lambda _: None,
 ) -> Issued:
     """Make, seal, check and write the document of a closed run.
 
@@ -67,6 +74,9 @@ def issue(
         at: the station's time of day, UTC.
         checkpoint: how far the bench's ledger has come; whoever holds the document is a witness of it.
         stamps: the time-stamp authority; where it does not answer the document leaves without, and waits for one.
+        hands: who signs; None: the station, with the key in its folder.
+        replaces: the document that this one takes the place of.
+        register: names the finished document in the register, before it appears under its name.
 
     Raises:
         NoCertificateError: the run is void or inconclusive.
@@ -76,26 +86,26 @@ def issue(
         KeyFileError: the station key is missing or not protected.
         DocumentNotWrittenError: the finished file did not pass its own check, or the disk refused it.
     """
-    kind, number = kind_of(record), number_of(record)
+    kind, number = kind_of(record), number_of(record) if replaces is None else replaces.replaced_by
     _check_evidence(record, record_sha256, traces)
     if not all(one.binds(record) for one in signed):
         raise RecordDamagedError(record.run, "a signature")
-    path = out_folder / file_name(record)
+    path = out_folder / file_name(record, number)
     if path.exists():
         raise DocumentExistsError(number, str(path))
-    key = load_station_key(key_folder)
-    data = sealed_document(
-        record, record_sha256, traces, works=works, paper=paper, key=key, at=at, signed=signed, checkpoint=checkpoint
-    )
+    hands = hands or of_station(load_station_key(key_folder))
+    facts = IssueFacts(works, at, hands.signer, hands.fingerprint, signed, checkpoint, replaces)
+    data = hands.sign(unsealed_document(record, record_sha256, traces, facts, paper), at)
     data, waiting = _stamped(data, stamps)
-    _check_own(data, key, number, record)
+    _check_own(data, hands, number, record)
+    issued = Issued(path, kind, sha256(data), number, waiting)
     try:
-        _write(path, data)
+        publish(path, data, lambda _: register(issued))
     except FileExistsError:
         raise DocumentExistsError(number, str(path)) from None
     except OSError as failure:
         raise DocumentNotWrittenError(str(path), f"{failure.strerror}") from failure
-    return Issued(path, kind, sha256(data), number, waiting)
+    return issued
 
 
 def _stamped(data: bytes, stamps: TimeStamps | None) -> tuple[bytes, str]:
@@ -134,18 +144,30 @@ def stamp_file(path: Path, stamps: TimeStamps) -> str:
         return ""
     if not verify(done, ()).intact:
         raise StampFailedError(stamps.name, "the document would not be intact with its time stamp")
-    unfinished = path.with_name(f".{path.name}.{os.getpid()}.part")
+    unfinished = path.with_name(f".{path.name}.{os.getpid()}.stamped")
     try:
-        _write(unfinished, done)
+        write_through(unfinished, done)
         unfinished.replace(path)
     finally:
         unfinished.unlink(missing_ok=True)
+    sync_folder(path.parent)
     return sha256(done)
 
 
-def file_name(record: RunRecord) -> str:
+def without_stamp(data: bytes) -> bytes:
+    """A document as it was before its last signature got its time stamp; the same bytes where there is none to take."""
+    from testbench.certificate.seals import reader_of
+    from testbench.certificate.stamping import unstamped
+
+    try:
+        return unstamped(data, reader_of(data))
+    except Exception:  # noqa: BLE001 - whatever a damaged file does to the reader: it is then no document of ours
+        return data
+
+
+def file_name(record: RunRecord, number: str = "") -> str:
     """The document's file name; safe whatever a serial number holds."""
-    return f"{safe_name(number_of(record))}_{safe_name(record.valve.serial)}.pdf"
+    return f"{safe_name(number or number_of(record))}_{safe_name(record.valve.serial)}.pdf"
 
 
 def unsealed_document(
@@ -155,18 +177,18 @@ def unsealed_document(
     words = words_of(record.report)
     content = content_of(record, record_sha256, traces, facts, words)
     page = draw(content, layout(), words, (record.report and record.report.page) or paper)
-    return attach(page, attachments_of(record, traces, facts.signed, facts.checkpoint), content.dated)
+    return attach(page, attachments_of(record, traces, facts.signed, facts.checkpoint, facts.replaces), content.dated)
 
 
 def sealed_document(
     record: RunRecord, record_sha256: str, traces: tuple[Trace, ...], *, works: Works, paper: str,
     key: StationKey, at: datetime, signed: tuple[Signature, ...] = (), checkpoint: Checkpoint | None = None,
+    replaces: Withdrawal | None = None,
 ) -> bytes:  # fmt: skip
-    """The document with its seal."""
-    from testbench.certificate.signing import seal
-
-    facts = IssueFacts(works, at, key.signer, grouped(key.fingerprint), signed, checkpoint)
-    return seal(unsealed_document(record, record_sha256, traces, facts, paper), key, at)
+    """The document with the station's seal."""
+    hands = of_station(key)
+    facts = IssueFacts(works, at, hands.signer, hands.fingerprint, signed, checkpoint, replaces)
+    return hands.sign(unsealed_document(record, record_sha256, traces, facts, paper), at)
 
 
 def _check_evidence(record: RunRecord, record_sha256: str, traces: tuple[Trace, ...]) -> None:
@@ -181,38 +203,12 @@ def _check_evidence(record: RunRecord, record_sha256: str, traces: tuple[Trace, 
             raise RecordDamagedError(record.run, f"the trace of the {stage.stage}, attempt {stage.attempt},")
 
 
-def _check_own(data: bytes, key: StationKey, number: str, record: RunRecord) -> None:
+def _check_own(data: bytes, hands: Hands, number: str, record: RunRecord) -> None:
     """What a customer will check is checked before the file leaves."""
     from testbench.certificate.verify import verify
 
-    judged = verify(data, [key.certificate])
+    judged = verify(data, hands.anchors)
     stated = (judged.number, judged.serial, judged.verdict)
     if not (judged.trusted and judged.follows) or stated != (number, record.valve.serial, record.verdict):
         found = " ".join(judged.reasons) or "it states other facts than the record"
         raise DocumentNotWrittenError(number, f"it did not pass its own check: {found}".rstrip("."))
-
-
-def _write(path: Path, data: bytes) -> None:
-    """A file that is complete and on disk under its name, or not there at all; never in place of another."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    unfinished = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with unfinished.open("xb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        try:
-            os.link(unfinished, path)  # fails if the name is taken, which a rename would not
-        except FileExistsError:
-            raise
-        except OSError:  # a file system without links
-            if path.exists():
-                raise FileExistsError(path) from None
-            unfinished.rename(path)
-    finally:
-        unfinished.unlink(missing_ok=True)
-    folder = os.open(path.parent, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)

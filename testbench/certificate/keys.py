@@ -297,6 +297,15 @@ def signer_of(certificate: bytes) -> str:
     return ", ".join(parts)
 
 
+def name_in(certificate: bytes) -> str:
+    """The name of the person or seal alone."""
+    from cryptography import x509
+    from cryptography.x509.oid import NameOID
+
+    found = x509.load_der_x509_certificate(certificate).subject.get_attributes_for_oid(NameOID.COMMON_NAME)
+    return str(found[0].value) if found else ""
+
+
 def _public_key_of(certificate: bytes) -> object:
     from cryptography import x509
 

@@ -89,6 +89,36 @@ class FromSystem(FromTerminal):
         return super().known(what)
 
 
+class Remembering:
+    """Asks once for each key and can be handed to another process, which then asks nobody.
+
+    Args:
+        ask: whoever is asked; not handed on.
+    """
+
+    def __init__(self, ask: Passphrases) -> None:
+        self._ask: Passphrases | None = ask
+        self._told: dict[str, str] = {}
+
+    def known(self, what: str) -> str:
+        """What was answered before, else asked now."""
+        if what not in self._told:
+            if self._ask is None:
+                raise PassphraseMissingError(what, "it was not asked for", "one that was given at the start")
+            self._told[what] = self._ask.known(what)
+        return self._told[what]
+
+    def chosen(self, what: str) -> str:
+        """No key is made with it."""
+        raise PassphraseMissingError(what, "no key is made here", "none")
+
+    def __getstate__(self) -> dict[str, object]:
+        return {"_ask": None, "_told": self._told}
+
+    def __repr__(self) -> str:
+        return f"Remembering({len(self._told)} passphrases)"
+
+
 def _first_line(path: Path, what: str) -> str:
     try:
         with path.open(encoding="utf-8") as file:

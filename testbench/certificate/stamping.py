@@ -91,6 +91,19 @@ def stamped(document: bytes, authority: TimeStamps) -> bytes:
     return sealed
 
 
+def unstamped(document: bytes, reader: Any) -> bytes:
+    """A signed document as it was before it got the time stamp on its last signature.
+
+    Args:
+        document: its bytes.
+        reader: of these bytes.
+    """
+    last = reader.embedded_signatures[-1]
+    _, length, second, _ = (int(number) for number in last.byte_range)
+    digits = envelope_of(last, None).ljust((second - length - 2) // 2, b"\0").hex().upper().encode()
+    return document[: length + 1] + digits + document[second - 1 :]
+
+
 def token_of(signature: Any) -> Any:
     """The time stamp of an embedded signature; None without one."""
     for attribute in signature.signer_info["unsigned_attrs"] or ():

@@ -17,17 +17,18 @@ A file from a stranger is parsed by ``certificate/checking``, in a child process
 """
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from testbench.certificate.enclosed import Enclosed, enclosed_in
-from testbench.certificate.keys import fingerprint_of, grouped, signer_of
+from testbench.certificate.keys import fingerprint_of, grouped, name_in, signer_of
 from testbench.certificate.seals import MIB, faults_of_seals, reader_of, signatures_of
-from testbench.certificate.signing import FIELD, OPERATOR
+from testbench.certificate.signing import FIELD, OPERATOR, REVIEWER
 from testbench.certificate.trust import REVOKED, Anchors, Signed, Trust, trust_in
 from testbench.run.ledger import Checkpoint
 from testbench.run.ledger import fingerprint as short_of
+from testbench.run.signature import Meaning
 
 LARGEST_FILE = 20 * MIB
 
@@ -72,6 +73,8 @@ class Verification:
     """Who signed the attached record, in words; empty where nobody did: the operator is named, not authenticated."""
     checkpoint: str = ""
     """The attached checkpoint of the bench's ledger, canonical JSON; empty in a document from before the ledger."""
+    replaces: str = ""
+    """Which document it takes the place of, and why, in words; empty where it is the first of its run."""
     follows: bool = False
     """Whether the attached run, judged again, has the printed verdict."""
     rejudged: str = ""
@@ -92,6 +95,8 @@ class _Found:
     signatures: tuple[Signature, ...] = ()
     distrust: tuple[str, ...] = ()
     """Why signers are not known."""
+    strangers: tuple[str, ...] = ()
+    """Who signed the page in the place of another."""
     enclosed: Enclosed | None = None
 
 
@@ -137,11 +142,11 @@ def refused(*reasons: str) -> Verification:
 
 def _judgement(found: _Found) -> Verification:
     intact = not found.faults and found.enclosed is not None and found.enclosed.facts is not None
-    reasons, signatures = [*found.faults, *found.distrust], found.signatures
+    reasons, signatures = [*found.faults, *found.distrust, *found.strangers], found.signatures
     complete = [one.field for one in signatures] != [OPERATOR]
     if intact and not complete:
         reasons.append("The reviewer has not signed yet.")
-    known = complete and all(one.trusted for one in signatures)
+    known = complete and not found.strangers and all(one.trusted for one in signatures)
     judged = refused(*reasons)
     if signatures:
         first = signatures[0]
@@ -156,7 +161,7 @@ def _judgement(found: _Found) -> Verification:
         number=facts.number, serial=facts.serial, verdict=facts.verdict, record_sha256=facts.record_sha256,
         sealed_at=signatures[0].at, signed=enclosed.signed,
         checkpoint="" if enclosed.checkpoint is None else enclosed.checkpoint.text,
-        follows=enclosed.follows, rejudged=enclosed.rejudged,
+        replaces=enclosed.replaces, follows=enclosed.follows, rejudged=enclosed.rejudged,
     )  # fmt: skip
 
 
@@ -193,6 +198,16 @@ def _check(data: bytes, found: _Found, anchors: Anchors) -> None:
     found.faults.extend(dict.fromkeys(faults_of_seals(reader, data)))
     found.enclosed = enclosed_in(reader)
     found.faults.extend(found.enclosed.faults)
+    found.strangers = tuple(_strangers(held, found.enclosed))
+
+
+def _strangers(held: "list[tuple[Signed, Trust]]", enclosed: Enclosed) -> Iterator[str]:
+    """Persons who signed the page without being those whom the record and its signatures name."""
+    for one, _ in held:
+        meaning = {OPERATOR: Meaning.PERFORMED, REVIEWER: Meaning.RELEASED}.get(one.field)
+        names = () if meaning is None else enclosed.people.get(meaning, ())
+        if names and name_in(one.certificate) not in names:
+            yield f"It is signed as {meaning} by {names[0]}, but the key is that of {name_in(one.certificate)}."
 
 
 # In words ---------------------------------------------------------------------------------------
@@ -237,6 +252,8 @@ def _enclosed_in_words(judged: Verification) -> list[str]:
     lines = [f"  signed       {one}" for one in judged.signed]
     if not judged.signed and judged.signatures[0].field == FIELD:
         lines.append("  signed       by nobody; the operator is named, not authenticated")
+    if judged.replaces:
+        lines.append(f"  replaces     {judged.replaces}")
     if judged.checkpoint:
         found = Checkpoint.model_validate_json(judged.checkpoint)
         lines.append(f"  ledger       {found.line}, key {grouped(short_of(found.key)[:16])}")

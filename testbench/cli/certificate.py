@@ -1,35 +1,85 @@
-"""``testbench certificate``: issue a document of a closed run, verify any document, stamp those that wait."""
+"""``testbench certificate``: issue, verify and time-stamp documents."""
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from testbench.cli.output import home_of, home_option, json_option, say, say_json
+from testbench.cli import withdrawals
+from testbench.cli.output import home_of, home_option, json_option, progress, say, say_json
+from testbench.cli.secrets import passphrase_option, passphrases
 from testbench.errors import DocumentMissingError
 
-INTACT, CHANGED, UNKNOWN_SIGNER, DOES_NOT_FOLLOW = 0, 1, 3, 4
+if TYPE_CHECKING:
+    from testbench.certificate.trust import Anchors
+    from testbench.certificate.verify import Verification
+    from testbench.station.withdrawals import Withdrawal
+    from testbench.wiring import Home
+
+INTACT, CHANGED, UNKNOWN_SIGNER, DOES_NOT_FOLLOW, WITHDRAWN = 0, 1, 3, 4, 5
 
 
 @click.group()
 def command() -> None:
-    """Issue, verify or time-stamp a certificate."""
+    """Issue, verify, time-stamp, withdraw or replace a certificate."""
+
+
+for _one in withdrawals.COMMANDS:
+    command.add_command(_one)
 
 
 @command.command()
-@click.argument("run")
+@click.argument("run", required=False)
+@click.option("--order", metavar="NUMBER", help="Instead of RUN: every document that this order still owes.")
+@passphrase_option
 @home_option
 @json_option
-def issue(run: str, home: Path | None, *, as_json: bool) -> None:
-    """Write the certificate or rejection report of a closed RUN. Each run gets one, once."""
-    from testbench.custody import issue_document
+def issue(run: str | None, order: str | None, home: Path | None, *, from_stdin: bool, as_json: bool) -> None:
+    """Write the certificate or rejection report of a closed RUN. Each run gets one, once.
+
+    Where bench.toml lets persons sign certificates, it asks for the passphrase of the operator's key, then of the
+    reviewer's.
+
+    With --order two processes write those of a whole order; killed, the same command goes on where it ended. Exit code
+    1 where a document could not be written; one that waits for a signature is only counted.
+    """
     from testbench.wiring import Home
 
-    issued = issue_document(Home(home_of(home)), run)
+    if (run is None) == (order is None):
+        raise click.UsageError("Name either a RUN or an --order.")
+    bench = Home(home_of(home))
+    if order is not None:
+        _issue_order(bench, order, as_json=as_json)
+        return
+    from testbench.custody import issue_document
+
+    issued = issue_document(bench, run or "", passphrases(from_stdin=from_stdin))
     if as_json:
         say_json({"run": run, "kind": issued.kind, "number": issued.number, "document": str(issued.path)})
     else:
         say(f"{issued.kind} {issued.number} written to {issued.path}.")
+
+
+def _issue_order(bench: "Home", order: str, *, as_json: bool) -> None:
+    from dataclasses import asdict
+
+    from testbench.batch import issue_order
+
+    with progress(f"Order {order}", shown=not as_json) as told:
+        done = issue_order(bench, order, told)
+    if as_json:
+        say_json(asdict(done))
+    else:
+        say(f"Order {order}: {len(done.issued)} documents written to {bench.certificates}.")
+        if done.unstamped:
+            say(f"{done.unstamped} of them have no time stamp yet: 'testbench certificate stamp'.")
+        if done.unsigned:
+            more = f" and {len(done.unsigned) - 5} more" if len(done.unsigned) > 5 else ""
+            say(f"{len(done.unsigned)} wait for a signature: {', '.join(done.unsigned[:5])}{more}.")
+        for one, why in done.refused.items():
+            say(f"Run {one}: {why}")
+    sys.exit(1 if done.refused else 0)
 
 
 @command.command()
@@ -70,17 +120,21 @@ def stamp(home: Path | None, *, as_json: bool) -> None:
     "--stamp-root", "stamps", multiple=True, type=click.Path(dir_okay=False, path_type=Path),
     help="Root certificate (PEM) of a time-stamp authority.",
 )  # fmt: skip
+@click.option(
+    "--withdrawn", "withdrawn", multiple=True, type=click.Path(dir_okay=False, path_type=Path),
+    help="The works' list of withdrawn documents; several may be given. A home knows its own.",
+)  # fmt: skip
 @home_option
 @json_option
 def verify(  # noqa: PLR0917 - one for each option
-    file: Path, roots: tuple[Path, ...], lists: tuple[Path, ...], stamps: tuple[Path, ...], home: Path | None,
-    as_json: bool,  # noqa: FBT001
+    file: Path, roots: tuple[Path, ...], lists: tuple[Path, ...], stamps: tuple[Path, ...],
+    withdrawn: tuple[Path, ...], home: Path | None, as_json: bool,  # noqa: FBT001
 ) -> None:  # fmt: skip
     """Check that FILE is what was signed, that its verdict follows from its readings, and whose signature it is.
 
     Needs no bench home and no network; the file is read by a process of its own, with limits. Exit code 0: intact,
     known signers, the verdict follows; 1: changed, unreadable or not there; 3: intact, but a signer is not known here,
-    revoked or still missing; 4: intact, but the verdict does not follow.
+    revoked or still missing; 4: intact, but the verdict does not follow; 5: all in order, but withdrawn or replaced.
     """
     from dataclasses import asdict
 
@@ -91,17 +145,47 @@ def verify(  # noqa: PLR0917 - one for each option
 
     if not file.exists():
         raise DocumentMissingError(str(file))
-    judged = verify_apart(file, anchors_of(home_of(home) / "keys", roots, lists, stamps))
+    anchors = anchors_of(home_of(home) / "keys", roots, lists, stamps)
+    judged = verify_apart(file, anchors)
+    found, notes = _withdrawal_of(judged, home_of(home), withdrawn, anchors)
     recalls = _recalls_of(home_of(home), judged.record_sha256)
     if as_json:
-        say_json({**asdict(judged), "fingerprint_grouped": grouped(judged.fingerprint), "recalled_by": recalls})
+        told = [one.model_dump(mode="json") for one in found]
+        more = {"withdrawn": told, "recalled_by": recalls}
+        say_json({**asdict(judged), "fingerprint_grouped": grouped(judged.fingerprint), **more})
     else:
-        for line in in_words(judged):
+        for line in (*(f"WITHDRAWN: {one.sentence}" for one in found), *in_words(judged), *notes):
             say(line)
         if recalls:
             say(f"RECALLED by {', '.join(recalls)}: its works does not stand by this page any more.")
-    known = INTACT if judged.trusted else UNKNOWN_SIGNER
-    sys.exit(CHANGED if not judged.intact else DOES_NOT_FOLLOW if not judged.follows else known)
+    sys.exit(_exit_code(judged, withdrawn=bool(found)))
+
+
+def _exit_code(judged: "Verification", *, withdrawn: bool) -> int:
+    if not judged.intact:
+        return CHANGED
+    if not judged.follows:
+        return DOES_NOT_FOLLOW
+    if not judged.trusted:
+        return UNKNOWN_SIGNER
+    return WITHDRAWN if withdrawn else INTACT
+
+
+def _withdrawal_of(
+    judged: "Verification", home: Path, files: tuple[Path, ...], anchors: "Anchors"
+) -> "tuple[list[Withdrawal], list[str]]":
+    """What lists and the records of a home say of a document, each thing once; and what the lists do not tell."""
+    from testbench.certificate.withdrawn import read_list
+    from testbench.station.withdrawals import words_on
+    from testbench.wiring import Home
+    from testbench.withdrawing import withdrawn
+
+    lists = [read_list(path, anchors) for path in files]
+    if not judged.intact:
+        return [], []
+    known = [*withdrawn(Home(home)), *(one for listed in lists for one in listed.withdrawn)]
+    found = list(dict.fromkeys(words_on(known, judged.number, judged.record_sha256)))
+    return found, [f"  withdrawn    {listed.word_on(judged.number, judged.record_sha256)}" for listed in lists]
 
 
 def _recalls_of(folder: Path, record_sha256: str) -> list[str]:

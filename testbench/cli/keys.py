@@ -95,6 +95,7 @@ def issue(name: str, home: Path | None, *, from_stdin: bool) -> None:
     bench, keys, at = _bench(home)
     entry = Authority(keys).issue_person(name, bench.works.name, at, _asked(from_stdin=from_stdin))
     say(_line(entry, entry.state(at)))
+    _tie(home, entry)
 
 
 @command.command()
@@ -122,6 +123,7 @@ def renew(what: str, root_dir: Path | None, home: Path | None, *, plain: bool, f
         entry = held.renew_issuing(root_dir, bench.works.name, at, ask)
     else:
         entry = held.issue_person(held.entry(what).name, bench.works.name, at, ask)
+        _tie(home, entry)
     say(_line(entry, entry.state(at)))
 
 
@@ -201,6 +203,17 @@ def _bench(home: Path | None) -> tuple[Any, Path, Any]:
 
     found = Home(home_of(home))
     return found.bench(), found.keys, SystemClock().utc()
+
+
+def _tie(home: Path | None, entry: "Entry") -> None:
+    from testbench.signers import tie_key
+    from testbench.wiring import Home
+
+    person = tie_key(Home(home_of(home)), entry.name, entry.fingerprint)
+    if person:
+        say(f"The ledger ties this key to '{person}'.")
+    else:
+        say(f"Nobody is registered under the name {entry.name}: the key is tied to no person of this bench.")
 
 
 def _asked(*, from_stdin: bool) -> "Passphrases":

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from testbench.cli.output import home_of, home_option, json_option, say, say_json
+from testbench.cli.output import home_of, home_option, json_option, progress, say, say_json
 
 if TYPE_CHECKING:
-    from testbench.custody import Documents
+    from testbench.documents import Documents
     from testbench.store.ledger_check import LedgerReport
 
 WITHOUT_KEYS = (
@@ -17,6 +17,7 @@ WITHOUT_KEYS = (
     "keys that they name."
 )
 WITHOUT_TRACES = "  samples were not looked at (--traces): their hashes are whole, the samples may not be"
+WITHOUT_DOCUMENTS = "The issued documents were not looked at (--no-documents)."
 BROKEN = (
     "→ Keep the file as it is. Restore the newest backup into a new home beside it, hold both against a checkpoint "
     "that somebody else has (--against), and compare them from this entry on. Call the engineer responsible for this "
@@ -64,9 +65,10 @@ def checkpoint(out: Path | None, new_key: str | None, home: Path | None, *, as_j
     help="Held elsewhere: its file, a certificate, the log beside backups, or the printed line.",
 )
 @click.option("--traces", is_flag=True, help="Decode and hash the samples as well (about 1 ms each).")
+@click.option("--no-documents", is_flag=True, help="Do not read the issued documents where they lie.")
 @home_option
 @json_option
-def verify(against: str | None, home: Path | None, *, traces: bool, as_json: bool) -> None:
+def verify(against: str | None, home: Path | None, *, traces: bool, no_documents: bool, as_json: bool) -> None:
     """Walk the ledger and hold every record and document against it.
 
     Exit code 1 names the first entry that is wrong, or a document that was changed where it lies.
@@ -75,18 +77,23 @@ def verify(against: str | None, home: Path | None, *, traces: bool, as_json: boo
     from testbench.store.sqlite_version import in_words, installed
     from testbench.wiring import Home
 
-    walked = verify_ledger(Home(home_of(home)), against, traces=traces)
+    with progress("Reading the documents", shown=not no_documents) as told:
+        walked = verify_ledger(Home(home_of(home)), against, traces=traces, documents=None if no_documents else told)
     report = walked.report
     library = in_words(installed())
     if as_json:
         sentence = report.fault.sentence if report.fault else ""
-        more = {"whole": report.fault is None, "sentence": sentence, "documents": asdict(walked.documents)}
+        documents = None if walked.documents is None else asdict(walked.documents)
+        withdrawn = [one.model_dump(mode="json") for one in walked.withdrawn]
+        more = {"whole": report.fault is None, "sentence": sentence, "documents": documents, "withdrawn": withdrawn}
         say_json(asdict(report) | more | {"library": library})
     else:
         keys = [] if walked.keys_known else [WITHOUT_KEYS]
-        for line in (*_lines(report, looked_at_samples=traces), *_documents(walked.documents), *keys, library):
+        words = [f"WITHDRAWN: {one.sentence}" for one in walked.withdrawn]
+        lines = _lines(report, looked_at_samples=traces)
+        for line in (*lines, *_documents(walked.documents, report), *words, *keys, library):
             say(line)
-    if report.fault is not None or walked.documents.changed:
+    if report.fault is not None or (walked.documents is not None and walked.documents.changed):
         click.get_current_context().exit(1)
 
 
@@ -129,7 +136,9 @@ def _triggers(report: "LedgerReport") -> list[str]:
     return [*([said] if gone else []), *([strange] if report.strange else [])]
 
 
-def _documents(found: "Documents") -> list[str]:
+def _documents(found: "Documents | None", report: "LedgerReport") -> list[str]:
+    if found is None:
+        return [] if report.fault is not None else [WITHOUT_DOCUMENTS]
     lie = (
         "1 document lies here as it was"
         if found.as_issued == 1
@@ -137,6 +146,11 @@ def _documents(found: "Documents") -> list[str]:
     )
     return [
         *([f"{lie} issued."] if found.as_issued else []),
+        *(
+            f"Document {path} is as it was issued but for a time stamp that the register does not name: it is younger "
+            "than a backup that was restored, or a program was ended at it. 'testbench certificate stamp' enters it."
+            for path in found.stamped
+        ),
         *(f"Document {path} is not here: {GET_IT}." for path in found.missing),
         *(
             f"CHANGED: document {path} is not the file that was issued. Keep it elsewhere, and {GET_IT}."

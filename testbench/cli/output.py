@@ -3,6 +3,8 @@
 import json
 import math
 import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +40,18 @@ def home_of(home: Path | None) -> Path:
     from platformdirs import user_data_path
 
     return user_data_path("testbench", appauthor=False)
+
+
+@contextmanager
+def progress(label: str, *, shown: bool = True) -> Iterator[Callable[[int, int], None]]:
+    """A bar on standard error where a person watches; what it gives is told how much is done, of how much."""
+    with click.progressbar(length=1, label=label, file=sys.stderr, hidden=not (shown and sys.stderr.isatty())) as bar:
+
+        def told(done: int, of: int) -> None:
+            bar.length = of
+            bar.update(done - bar.pos)
+
+        yield told
 
 
 def say(text: str) -> None:

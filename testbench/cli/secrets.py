@@ -2,15 +2,30 @@
 
 import sys
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import click
 
 from testbench.errors import SecretNotGivenError, SecretUnreadableError
 
+if TYPE_CHECKING:
+    from testbench.certificate.passphrases import Passphrases
+
 Ask = Callable[[str], str]
 secret_option = click.option(
     "--secret-stdin", "from_stdin", is_flag=True, help="Read secrets from standard input, one a line, not a terminal."
 )
+
+passphrase_option = click.option(
+    "--passphrase-stdin", "from_stdin", is_flag=True, help="Read passphrases from standard input, one a line."
+)
+
+
+def passphrases(*, from_stdin: bool) -> "Passphrases | None":
+    """Where passphrases of keys come from: standard input, or None for the system and the person at the terminal."""
+    from testbench.certificate.passphrases import FromLines
+
+    return FromLines(sys.stdin) if from_stdin else None
 
 
 def asking(*, from_stdin: bool) -> Ask:

@@ -142,6 +142,8 @@ class Bench(Value):
     """What C is measured with; None where the bench has no burette."""
     people: LockOut = LockOut()
     """When wrong tries lock a person."""
+    certificates_signed_by: Literal["station", "persons"] = "station"
+    """Or operator and reviewer, each with a key of their own; a rejection report bears the station's seal."""
     water_temperature: Temperature | None = None
     """As somebody states it; a temperature channel overrules it."""
     time_stamp: TimeStampEntry | None = None

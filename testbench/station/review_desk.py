@@ -72,7 +72,7 @@ class Papers(Protocol):
         """Refuse, before anybody signs, what could not be written."""
 
     def write(self, record: RunRecord, signature: Signature) -> str:
-        """Write it; gives where it lies.
+        """Write it; gives where it lies, empty where other persons must sign it first.
 
         Raises:
             PageOwedError: the signature is kept, the document could not be written.
@@ -208,7 +208,7 @@ class RecordsDesk:
                     documents.append(self._papers.write(record, signature))
                 except BenchError as owed:  # what is signed is signed; the others are still written
                     said.append(str(owed))
-        return Done(sentences=tuple(said), documents=tuple(documents))
+        return Done(sentences=tuple(said), documents=tuple(filter(None, documents)))
 
     def _return(self, act: Return) -> Done:
         (record, _), person = self._store.load(act.run), self._authenticated(act.password)

@@ -35,7 +35,7 @@ SPARE = 16 * 1024 * 1024
 STEP = 1024
 """Pages that are copied before they are put on disk: 4 MiB."""
 
-OF_ITSELF = {*STATED, "checkpoint"}
+OF_ITSELF = {*STATED, "checkpoint"} - {"person key"}
 T = TypeVar("T")
 
 

@@ -24,7 +24,7 @@ from testbench.store.database import Database
 OPENED, SEALED, DOCUMENT = "run opened", "run sealed", "document"
 BATCH = 2000
 """How many entries or runs are looked at together."""
-STATED = ("key", "backup", "restored", "archive contents", "archived", "taken over")
+STATED = ("key", "backup", "restored", "archive contents", "archived", "taken over", "person key")
 """Kinds of entries that state something themselves, in their own body."""
 TAKEN_OVER = ", taken over"
 """After the kind of an entry whose rows are older than the ledger."""

@@ -180,11 +180,37 @@ class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader, Nonconf
         Raises:
             RunUnknownError: there is no such run.
         """
+        with self._database.reading() as connection:
+            return documents_in(connection, self._number(connection, run))
+
+    def document_count(self) -> int:
+        """How many documents were made, however often they were stamped."""
         table = tables.document
         with self._database.reading() as connection:
-            number = self._number(connection, run)
-            rows = connection.execute(select(table).where(table.c.run == number).order_by(table.c.seq))
-            return tuple(map(_document, rows))
+            each = select(table.c.run, table.c.path).distinct().subquery()
+            return connection.scalar(select(func.count()).select_from(each)) or 0
+
+    def has_document(self, digest: str) -> bool:
+        """Whether the register names a file of this SHA-256."""
+        with self._database.reading() as connection:
+            query = select(tables.document.c.seq).where(tables.document.c.sha256 == digest).limit(1)
+            return connection.scalar(query) is not None
+
+    def owed_documents(self, order: str) -> tuple[str, ...]:
+        """The closed runs of an order that are decided and have no document yet, oldest first."""
+        table, made = tables.run, tables.document
+        bears = select(made.c.seq).where(made.c.run == table.c.number).exists()
+        decided = table.c.verdict.in_([Verdict.ACCEPTED.value, Verdict.REJECTED.value])
+        query = select(table.c.id).where(table.c.order_number == order, table.c.state == "closed", decided, ~bears)
+        with self._database.reading() as connection:
+            return tuple(connection.scalars(query.order_by(table.c.number)))
+
+    def count_on(self, order: str) -> int:
+        """How many closed runs an order has."""
+        table = tables.run
+        query = select(func.count()).where(table.c.order_number == order, table.c.state == "closed")
+        with self._database.reading() as connection:
+            return connection.scalar(query) or 0
 
     def document_of(self, run: str) -> str:
         """Where the newest document of a run lies; empty where it has none."""
@@ -400,6 +426,13 @@ def _stage_in_words(stage: StageRecord) -> str:
 
 def _document(row: Row[Any]) -> StoredDocument:
     return StoredDocument(row.kind, row.path, row.sha256, row.record_sha256, from_us(row.issued_us))
+
+
+def documents_in(connection: Connection, number: int) -> tuple[StoredDocument, ...]:
+    """The documents that were made from a run, oldest first."""
+    table = tables.document
+    rows = connection.execute(select(table).where(table.c.run == number).order_by(table.c.seq))
+    return tuple(map(_document, rows))
 
 
 def last_run(connection: Connection) -> int:

@@ -18,6 +18,7 @@ from testbench.station.gauge_checks import GaugeCheck
 from testbench.station.lockout import Attempt, Outcome
 from testbench.station.people import Kept, PersonEntry
 from testbench.station.review import Bearing, Borne, ReviewEntry
+from testbench.station.withdrawals import Withdrawal
 from testbench.store import tables
 from testbench.store.database import Database
 from testbench.store.ledger import LedgerWriter, kind_of, last_entry, named_rows, row_sha256
@@ -55,6 +56,10 @@ class RegisterReader:
     def blanks(self) -> tuple[str, ...]:
         """Every blank run as canonical JSON, in the order they were declared."""
         return self._bodies(tables.blank)
+
+    def withdrawals(self) -> tuple[Withdrawal, ...]:
+        """Every withdrawal of a document, in the order of entry."""
+        return tuple(map(Withdrawal.model_validate_json, self._bodies(tables.withdrawal)))
 
     def people(self) -> tuple[Kept, ...]:
         """Every entry of a person, in the order of entry."""
@@ -111,6 +116,18 @@ class RegisterWriter(RegisterReader, LedgerWriter):
     def add_checkpoint(self, checkpoint: Checkpoint) -> None:
         """Keep a signed checkpoint; it does its work elsewhere."""
         self._keep(tables.checkpoint, n=checkpoint.n, body=checkpoint.text)
+
+    def add_withdrawal(self, withdrawal: Withdrawal, check: Callable[[Sequence[Withdrawal]], None]) -> None:
+        """Keep the withdrawal of a document; the check sees the whole register."""
+        with self._database.writing() as connection:
+            self._insert_withdrawal(connection, withdrawal, check)
+
+    def _insert_withdrawal(
+        self, connection: Connection, withdrawal: Withdrawal, check: Callable[[Sequence[Withdrawal]], None]
+    ) -> None:
+        known = named_rows(connection, tables.withdrawal)
+        check(tuple(Withdrawal.model_validate_json(row["body"]) for row in known))
+        self._insert(connection, tables.withdrawal, number=withdrawal.number, body=canonical(withdrawal).decode())
 
     def _keep(self, table: Table, **columns: str | int) -> None:
         with self._database.writing() as connection:

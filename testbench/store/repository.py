@@ -15,6 +15,7 @@ from testbench.run.record import RunRecord, canonical
 from testbench.run.record import sha256 as sha256_of
 from testbench.run.samples import Gap, Sample, Trace
 from testbench.run.state import Happening
+from testbench.station.withdrawals import Withdrawal
 from testbench.store import codec, tables
 from testbench.store.backup import copy_of, proved_the_same
 from testbench.store.database import BUSY_S, Database
@@ -29,7 +30,16 @@ from testbench.store.ledger import (
     sealed_runs,
 )
 from testbench.store.nonconformities import NonconformityWriter
-from testbench.store.reading import RunReader, beside_of, header_of, last_run, samples_of, to_us
+from testbench.store.reading import (
+    RunReader,
+    StoredDocument,
+    beside_of,
+    documents_in,
+    header_of,
+    last_run,
+    samples_of,
+    to_us,
+)
 from testbench.store.reviewing import begin_waiting
 from testbench.store.schema import HEAD, is_older, upgrade, version_of
 
@@ -166,7 +176,11 @@ class SqliteStore(RunReader, NonconformityWriter):
             self._note_conformity(connection, record, digest)
         return digest
 
-    def add_document(self, run: str, kind: str, path: str, *, sha256: str, record_sha256: str, at: datetime) -> None:
+    def add_document(
+        self, run: str, kind: str, path: str, *, sha256: str, record_sha256: str, at: datetime,
+        check: Callable[[Sequence[StoredDocument]], None] = lambda _: None,
+        withdrawal: tuple[Withdrawal, Callable[[Sequence[Withdrawal]], None]] | None = None,
+    ) -> None:  # fmt: skip
         """Note that a document was made from a closed run.
 
         Args:
@@ -176,6 +190,8 @@ class SqliteStore(RunReader, NonconformityWriter):
             sha256: of the file.
             record_sha256: hash of the record that it was made from.
             at: when it was issued, UTC.
+            check: sees the documents that the run has; what it raises keeps nothing.
+            withdrawal: of the document that this one replaces, with its check; kept with it or not at all.
 
         Raises:
             RunUnknownError: there is no such run.
@@ -185,7 +201,11 @@ class SqliteStore(RunReader, NonconformityWriter):
             "kind": kind, "path": path, "sha256": sha256, "record_sha256": record_sha256, "issued_us": to_us(at),
         }  # fmt: skip
         with self._database.writing() as connection:
-            (kept,) = _add(connection, tables.document, self._number(connection, run), [row])
+            number = self._number(connection, run)
+            check(documents_in(connection, number))
+            if withdrawal is not None:
+                self._insert_withdrawal(connection, *withdrawal)
+            (kept,) = _add(connection, tables.document, number, [row])
             self._note(connection, DOCUMENT, f"{run}/{kept['seq']}", row_sha256(kept))
 
     def rebuild_derived(self) -> tuple[int, int]:

@@ -9,9 +9,9 @@ from sqlalchemy import Connection, inspect, text
 
 from testbench.errors import RecordsMissingError, StoreNewerError
 
-HEAD = "0011"
+HEAD = "0012"
 """The version this program writes: the newest file in ``migrations/versions``."""
-KNOWN = ("0001", "0002", "0003", "0004", "0005", "0006", "0007", "0008", "0009", "0010", "0011")
+KNOWN = ("0001", "0002", "0003", "0004", "0005", "0006", "0007", "0008", "0009", "0010", "0011", "0012")
 
 
 def version_of(connection: Connection) -> str | None:

@@ -312,6 +312,15 @@ waiting = Table(
     sqlite_strict=True,
 )
 
+withdrawal = Table(
+    "withdrawal",
+    METADATA,
+    Column("seq", Integer, primary_key=True, autoincrement=False),
+    _text("number"),  # of the document
+    _text("body"),
+    sqlite_strict=True,
+)
+
 first_test = Table(
     "first_test",  # the first run of a serial number that decided anything: what first-pass yield counts
     METADATA,
@@ -421,7 +430,7 @@ WHILE_OPEN = (*OF_A_RUN, *DERIVED, "record")
 NUMBERED = ("journal", "chunk", "gap", "rejected", "document", "beside_chunk", "beside_gap")
 REGISTERS = (
     "adoption", "calibration", "gauge_check", "blank", "checkpoint", "person_entry", "attempt", "signature", "review",
-    "nonconformity", "attachment", "recall",
+    "nonconformity", "attachment", "recall", "withdrawal",
 )  # fmt: skip
 """Of the bench, not of a run: numbered from 1, never changed; each row has an entry of its own in the ledger."""
 NEVER_UPDATED = (*OF_A_RUN, *DERIVED, "record", "document", "ledger", *REGISTERS)

@@ -2,6 +2,7 @@
 
 import os
 import time
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -10,8 +11,9 @@ import pytest
 
 from testbench.certificate import issue as issue_module
 from testbench.certificate.content import Kind
+from testbench.certificate.hands import Hands
 from testbench.certificate.issue import file_name, issue
-from testbench.certificate.keys import load_station_key
+from testbench.certificate.keys import StationKey, load_station_key
 from testbench.certificate.verify import verify
 from testbench.errors import DocumentExistsError, DocumentNotWrittenError, KeyFileError, RecordDamagedError
 from testbench.run.record import sha256
@@ -100,8 +102,13 @@ def test_a_document_that_fails_its_own_check_does_not_leave(
     bench: SimpleNamespace, accepted: Any, keys: Path, tmp_path: Path, at: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What a customer would find is found here first."""
-    right = issue_module.sealed_document
-    monkeypatch.setattr(issue_module, "sealed_document", lambda *a, **k: right(*a, **k) + b"\n")
+    right = issue_module.of_station
+
+    def with_a_line_more(key: StationKey) -> Hands:
+        hands = right(key)
+        return replace(hands, sign=lambda page, at: hands.sign(page, at) + b"\n")
+
+    monkeypatch.setattr(issue_module, "of_station", with_a_line_more)
     with pytest.raises(DocumentNotWrittenError) as refusal:
         issued(bench, accepted, keys, tmp_path, at)
     assert str(refusal.value) == (

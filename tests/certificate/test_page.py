@@ -302,7 +302,7 @@ def test_accented_greek_and_cyrillic_names_are_printed(bench: SimpleNamespace) -
 def test_the_same_record_gives_the_same_bytes(
     bench: SimpleNamespace, accepted: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Whatever the hash seed, the time zone, the day: the unsealed file depends on its arguments alone."""
+    """Whatever the hash seed, the time zone, the locale, the day: the unsealed file depends on its arguments alone."""
     arguments = (accepted.record, accepted.sha256, accepted.traces, facts(bench), "A4")
     here = unsealed_document(*arguments)
     (tmp_path / "arguments").write_bytes(pickle.dumps(arguments))
@@ -310,9 +310,10 @@ def test_the_same_record_gives_the_same_bytes(
         "import pickle, sys; from testbench.certificate.issue import unsealed_document as draw;"
         "sys.stdout.buffer.write(draw(*pickle.load(open(sys.argv[1], 'rb'))))"
     )
-    for seed, zone in (("1", "Asia/Kolkata"), ("2", "America/St_Johns")):
+    for seed, zone, locale in (("1", "Asia/Kolkata", "C"), ("2", "America/St_Johns", "C.utf8")):
         monkeypatch.setenv("PYTHONHASHSEED", seed)
         monkeypatch.setenv("TZ", zone)
+        monkeypatch.setenv("LC_ALL", locale)
         command = [sys.executable, "-c", script, str(tmp_path / "arguments")]
         assert subprocess.run(command, capture_output=True, check=True).stdout == here
     info = PdfReader(BytesIO(here)).metadata

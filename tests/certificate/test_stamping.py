@@ -14,20 +14,30 @@ from typing import Any
 
 import pytest
 from asn1crypto import cms
+from click.testing import CliRunner
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from pyhanko.pdf_utils.reader import PdfFileReader
 
 from testbench.certificate.authority import new_key
-from testbench.certificate.issue import issue, stamp_file
+from testbench.certificate.issue import issue, sealed_document, stamp_file, without_stamp
 from testbench.certificate.keys import load_station_key
 from testbench.certificate.signing import seal
 from testbench.certificate.stamping import OverHttp, stamped
 from testbench.certificate.trust import Anchors
 from testbench.certificate.verify import in_words, verify
+from testbench.cli.main import cli
+from testbench.custody import issue_document, stamp_documents, verify_ledger
+from testbench.documents import Documents
 from testbench.errors import DocumentUnreadableError, StampFailedError
+from testbench.run.record import canonical, sha256
+from testbench.safekeeping import back_up, restore
+from testbench.wiring import Home, make_home, open_store
+from tests.records.make import example_run, keep_closed, valve
 
 pytestmark = pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl is not installed")
 
@@ -316,3 +326,155 @@ def test_a_changed_document_gets_no_time_stamp(waiting: bytes, tmp_path: Path, t
     with pytest.raises(DocumentUnreadableError) as refusal:
         stamp_file(path, tsa.stamps)
     assert str(refusal.value) == f"{path} cannot be checked: it is not intact."
+
+
+# In a home: the page and the register are two places -----------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A bench with one certificate, issued while nobody named an authority."""
+    home = make_home(tmp_path_factory.mktemp("made") / "home")
+    with open_store(home) as store:
+        keep_closed(store, *example_run("", valve("HL-4-0117", "NPS 4")))
+    issue_document(home, "B1-000001")
+    return home.folder
+
+
+@pytest.fixture
+def home(made: Path, tmp_path: Path, tsa: SimpleNamespace) -> Home:
+    """A copy of it, which names the authority."""
+    shutil.copytree(made, tmp_path / "home")
+    bench = tmp_path / "home" / "bench.toml"
+    bench.write_text(f'{bench.read_text()}\n[time_stamp]\nurl = "{tsa.stamps.name}"\n')
+    return Home(tmp_path / "home")
+
+
+def page_of(home: Home) -> Path:
+    (page,) = home.certificates.glob("*.pdf")
+    return page
+
+
+def digests(home: Home) -> list[str]:
+    with open_store(home) as store:
+        return [one.sha256 for one in store.documents_of("B1-000001")]
+
+
+def documents(home: Home) -> Documents | None:
+    return verify_ledger(home, None, traces=False).documents
+
+
+def test_a_stamped_document_is_entered_with_its_new_hash(home: Home) -> None:
+    """The file has changed, so its hash has; the first entry stays. A second call finds nothing to do."""
+    page, before = page_of(home), sha256(page_of(home).read_bytes())
+    assert stamp_documents(home) == ([page], {})
+    assert digests(home) == [before, sha256(page.read_bytes())]
+    assert documents(home) == Documents(as_issued=1)
+    assert stamp_documents(home) == ([], {})
+    assert len(digests(home)) == 2
+
+
+def test_killed_between_page_and_register_is_told_from_a_change_and_put_right(home: Home, tsa: SimpleNamespace) -> None:
+    """What lies there is what was issued but for a time stamp; the next call enters it, and asks nobody again."""
+    page = page_of(home)
+    stamp_file(page, tsa.stamps)
+    assert documents(home) == Documents(stamped=(str(page),))
+    told = CliRunner().invoke(cli, ["ledger", "verify", "--home", str(home.folder)])
+    assert told.exit_code == 0
+    assert (
+        f"Document {page} is as it was issued but for a time stamp that the register does not name: it is younger than "
+        "a backup that was restored, or a program was ended at it. 'testbench certificate stamp' enters it."
+    ) in told.output.splitlines()
+    asked = len(tsa.asked)
+    assert stamp_documents(home) == ([page], {})
+    assert (len(tsa.asked), documents(home)) == (asked, Documents(as_issued=1))
+
+
+def test_a_restored_backup_from_before_a_stamp_keeps_the_stamped_page(home: Home, tmp_path: Path) -> None:
+    """It is not given up as a page that nobody knows; the register learns its stamp again."""
+    kept = back_up(home, tmp_path / "backups").path
+    page = page_of(home)
+    stamp_documents(home)
+    restored = restore(home, kept, "the disk was exchanged")
+    assert restored.given_up == ()
+    assert page_of(home) == page
+    assert documents(home) == Documents(stamped=(str(page),))
+    stamp_documents(home)
+    assert documents(home) == Documents(as_issued=1)
+
+
+@pytest.mark.parametrize("stamp_first", [True, False])
+def test_another_intact_page_in_its_place_is_neither_stamped_nor_entered(home: Home, *, stamp_first: bool) -> None:
+    """Sealed by the same station from the same record, and yet not what was issued; stamped or not."""
+    page = page_of(home)
+    if stamp_first:
+        stamp_documents(home)
+    with open_store(home) as store:
+        record, traces = store.load("B1-000001")
+    key = load_station_key(home.keys)
+    other = sealed_document(
+        record,
+        sha256(canonical(record)),
+        traces,
+        works=home.bench().works,
+        paper="Letter",
+        key=key,
+        at=datetime.now(UTC),
+    )
+    page.write_bytes(other)
+    assert verify(page, ()).intact
+    before = digests(home)
+    assert stamp_documents(home) == ([], {str(page): f"{page} cannot be checked: it is not the file that was issued."})
+    assert (page.read_bytes(), digests(home)) == (other, before)
+    assert documents(home) == Documents(changed=(str(page),))
+
+
+def test_a_page_in_a_home_that_was_moved_is_stamped_where_it_lies(home: Home, tmp_path: Path) -> None:
+    """The register names the folder of the home that this one was copied from: that page stays as it is."""
+    moved = Home(home.folder.rename(tmp_path / "moved"))
+    page, original = page_of(moved), Path(_registered(moved))
+    before = original.read_bytes()
+    assert original != page
+    assert stamp_documents(moved) == ([page], {})
+    assert original.read_bytes() == before
+
+
+def test_a_page_that_is_gone_waits(home: Home) -> None:
+    """Said by its name."""
+    page_of(home).unlink()
+    original = Path(_registered(home))
+    aside = original.rename(original.with_suffix(".aside"))
+    assert stamp_documents(home) == ([], {str(original): "it is not here"})
+    aside.rename(original)
+
+
+def _registered(home: Home) -> str:
+    with open_store(home) as store:
+        return store.documents_of("B1-000001")[0].path
+
+
+@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=st.data())
+def test_only_the_stamp_can_be_taken_off(waiting: bytes, tsa: SimpleNamespace, data: st.DataObject) -> None:
+    """A changed bit anywhere but in the padding or the stamp shows after the stamp is gone."""
+    done = _once_stamped(waiting, tsa)
+    place = data.draw(st.integers(0, len(done) - 1))
+    changed = done[:place] + bytes([done[place] ^ 1 << data.draw(st.integers(0, 7))]) + done[place + 1 :]
+    assert without_stamp(done) == waiting
+    taken = without_stamp(changed)
+    assert taken != waiting or done[place : place + 1] in b"0123456789ABCDEF"  # within the signature's container
+
+
+_STAMPED: dict[bytes, bytes] = {}
+
+
+def _once_stamped(waiting: bytes, tsa: SimpleNamespace) -> bytes:
+    if waiting not in _STAMPED:
+        _STAMPED[waiting] = stamped(waiting, tsa.stamps)
+    return _STAMPED[waiting]
+
+
+@pytest.mark.parametrize("data", [b"", b"%PDF-1.7", b"no page at all"])
+def test_what_is_no_document_has_no_stamp_to_take(data: bytes) -> None:
+    """It comes back as it is, and so fits nothing in the register."""
+    assert without_stamp(data) == data

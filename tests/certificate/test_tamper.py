@@ -1,5 +1,6 @@
 """Every way we know to change a sealed document, each judged right; and two intact ones."""
 
+import re
 from collections.abc import Callable
 from io import BytesIO
 from pathlib import Path
@@ -88,7 +89,8 @@ def test_another_key_with_the_same_names_is_an_unknown_signer(
 
 
 def flipped_bit_in_the_page(data: bytes) -> bytes:
-    at = data.index(b"stream\n") + 200
+    page = max(re.finditer(rb"stream\n.*?endstream", data, re.DOTALL), key=lambda found: len(found[0]))
+    at = page.start() + 200
     return data[:at] + bytes([data[at] ^ 4]) + data[at + 1 :]
 
 

@@ -148,17 +148,3 @@ def test_what_waits_for_its_time_stamp_is_listed(home: Path) -> None:
             )
         },
     }
-
-
-def test_a_stamped_document_is_entered_with_its_new_hash(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The file has changed, so its hash has; the first entry stays."""
-    bench = home / "bench.toml"
-    bench.write_text(f'{bench.read_text()}\n[time_stamp]\nurl = "http://127.0.0.1:9/"\n')
-    issued = issue_document(Home(home), "B1-000001")
-    monkeypatch.setattr("testbench.certificate.issue.stamp_file", lambda *_: "ab" * 32)
-    found = CliRunner().invoke(cli, ["certificate", "stamp", "--home", str(home)])
-    assert (found.exit_code, found.output) == (0, f"Stamped: {issued.path}\n")
-    with open_store(Home(home)) as store:
-        assert [entry.sha256 for entry in store.documents_of("B1-000001")] == [issued.sha256, "ab" * 32]
-    walked = CliRunner().invoke(cli, ["ledger", "verify", "--home", str(home), "--json"])
-    assert (walked.exit_code, json.loads(walked.output)["kinds"]["document"]) == (0, 2)

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from testbench.certificate.ledger_key import make_ledger_key
 from testbench.cli.main import cli
-from testbench.custody import issue_document
+from testbench.custody import issue_document, verify_ledger
 from testbench.errors import CheckpointRefusedError, DocumentLostError, FileNotWrittenError, LedgerKeyError
 from testbench.run.record import sha256
 from testbench.wiring import Home, make_home, open_store, read_store
@@ -78,7 +78,7 @@ def test_documents_are_held_against_the_register_where_they_lie(home, tmp_path):
             ),
         )
         assert json.loads(ledger(home, "verify", "--json").output)["documents"] == {
-            "as_issued": 0, "missing": [], "changed": [str(document)], "unknown": [],
+            "as_issued": 0, "missing": [], "changed": [str(document)], "stamped": [], "unknown": [],
         }  # fmt: skip
         document.unlink()
         told = ledger(home, "verify")
@@ -103,9 +103,9 @@ def test_a_home_that_was_copied_speaks_of_its_own_documents(home, tmp_path):
     moved = copy_of(home, tmp_path / "moved")
     own = moved.certificates / document.name
     own.write_bytes(own.read_bytes() + b"\n")
-    assert documents_of(moved) == {"as_issued": 0, "missing": [], "changed": [str(own)], "unknown": []}
+    assert documents_of(moved) == {"as_issued": 0, "missing": [], "changed": [str(own)], "stamped": [], "unknown": []}
     own.unlink()
-    assert documents_of(moved) == {"as_issued": 0, "missing": [str(own)], "changed": [], "unknown": []}
+    assert documents_of(moved) == {"as_issued": 0, "missing": [str(own)], "changed": [], "stamped": [], "unknown": []}
     with pytest.raises(DocumentLostError, match=f"is no longer at {own};"):
         issue_document(moved, "B1-000001")
 
@@ -127,6 +127,28 @@ def test_a_page_that_no_record_knows_is_said(home, tmp_path):
     )
 
 
+def test_documents_can_be_left_out_and_that_is_said(home):
+    """Nothing is said of them then, good or bad."""
+    (document,) = home.certificates.glob("*.pdf")
+    first = document.read_bytes()
+    try:
+        document.write_bytes(first + b"\n")
+        told = ledger(home, "verify", "--no-documents")
+        assert told.exit_code == 0
+        assert "The issued documents were not looked at (--no-documents)." in told.output.splitlines()
+        assert not any("documents lie here" in line or "CHANGED" in line for line in told.output.splitlines())
+        assert json.loads(ledger(home, "verify", "--no-documents", "--json").output)["documents"] is None
+    finally:
+        document.write_bytes(first)
+
+
+def test_whoever_waits_hears_how_far_it_is(home):
+    """Each document once, of how many."""
+    heard = []
+    verify_ledger(home, None, traces=False, documents=lambda done, of: heard.append((done, of)))
+    assert heard == [(1, 1)]
+
+
 def test_a_page_that_got_its_time_stamp_later_is_as_it_was_issued(tmp_path):
     """A second row of the register; the page from before it, as the customer may have it, is good as well."""
     made = make_home(tmp_path / "home")
@@ -144,7 +166,7 @@ def test_a_page_that_got_its_time_stamp_later_is_as_it_was_issued(tmp_path):
     for data in (page.read_bytes(), before):
         page.write_bytes(data)
         told = json.loads(ledger(made, "verify", "--json").output)["documents"]
-        assert told == {"as_issued": 1, "missing": [], "changed": [], "unknown": []}
+        assert told == {"as_issued": 1, "missing": [], "changed": [], "stamped": [], "unknown": []}
 
 
 def test_a_seat_belt_that_was_taken_off_is_said(home, tmp_path):

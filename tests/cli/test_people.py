@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from testbench.certificate import issue
+from testbench.certificate import publishing
 from testbench.cli.main import cli
 from testbench.cli.secrets import asking
 from testbench.credentials import secrets
@@ -299,7 +299,7 @@ def test_a_page_that_finds_no_room_is_still_owed(staffed, monkeypatch):
     """The signature is kept, the message says so, and the page is written later without a second signature."""
     run = with_a_run(staffed, "6 mL")
     with monkeypatch.context() as full:
-        full.setattr(issue, "_write", no_room)
+        full.setattr(publishing, "write_through", no_room)
         told = sign(staffed, "quill", "performed", QUILL)
     page = staffed / "certificates" / "R-B1-000001_HL-4-0117.pdf"
     assert refusal(told) == (
