@@ -389,7 +389,10 @@ class AlreadyAcceptedError(BenchError):
 
     serial: str
     run: str
-    remedy: ClassVar[str] = "Check the serial number on the valve; ask the reviewer before testing it again."
+    remedy: ClassVar[str] = (
+        "Check the serial number on the valve; ask the reviewer before testing it again. For a gauge study, put the valve "
+        "on a procedure made for the study that nobody adopts."
+    )
 
     def sentence(self) -> str:
         return f"Serial number {self.serial} was already accepted in run {self.run}."
