@@ -390,8 +390,8 @@ class AlreadyAcceptedError(BenchError):
     serial: str
     run: str
     remedy: ClassVar[str] = (
-        "Check the serial number on the valve; ask the reviewer before testing it again. For a gauge study, put the valve "
-        "on a procedure made for the study that nobody adopts."
+        "Check the serial number on the valve; ask the reviewer before testing it again. For a gauge study, order it "
+        "under a procedure made for the study that nobody adopts."
     )
 
     def sentence(self) -> str:
@@ -1549,6 +1549,20 @@ class ReturnRefusedError(BenchError):
 
 
 @dataclass(eq=False)
+class ReturnedToError(BenchError):
+    """A run is returned to somebody who could not answer it."""
+
+    run: str
+    to: str
+    remedy: ClassVar[str] = (
+        "Leave out to whom: it then goes to its operator; or name an engineer, whom 'testbench people list' shows."
+    )
+
+    def sentence(self) -> str:
+        return f"Run {self.run} cannot be returned: '{self.to}' neither performed it nor is an engineer here."
+
+
+@dataclass(eq=False)
 class AnswerRefusedError(BenchError):
     """A returned run cannot be answered so."""
 
@@ -2246,7 +2260,7 @@ class RecallEmptyError(BenchError):
     subject: str
     found: str
     remedy: ClassVar[str] = (
-        "Check the number as it stands on the pages ('testbench history', 'testbench calibration list')."
+        "If that is what was meant, nothing needs recalling; else see 'testbench calibration list' or 'procedure list'."
     )
 
     def sentence(self) -> str:

@@ -119,9 +119,11 @@ def release(*, runs: tuple[str, ...], person: str, from_stdin: bool, home: Path 
 @json_option
 def return_(*, run: str, why: str, to: str, person: str, from_stdin: bool, home: Path | None, as_json: bool) -> None:
     """Give RUN back with the reason; it is not released before it was answered."""
+    from testbench.station.review import checked_why
     from testbench.station.review_models import Return
 
-    _act(home, person, from_stdin=from_stdin, as_json=as_json, model=Return, facts={"run": run, "why": why, "to": to})
+    facts: dict[str, object] = {"run": run, "why": checked_why(why, "reason"), "to": to}
+    _act(home, person, from_stdin=from_stdin, as_json=as_json, model=Return, facts=facts)
 
 
 @command.command()

@@ -11,7 +11,7 @@ from testbench.errors import (
     NonconformityOpenError,
     NoRegisterError,
     PersonDisabledError,
-    ReturnRefusedError,
+    ReturnedToError,
 )
 from testbench.run.evaluation import rejudged
 from testbench.run.record import RunRecord
@@ -98,7 +98,7 @@ class Nonconformities(Protocol):
         """Those of a serial number, a line each."""
 
     def recalled(self, run: str) -> str:
-        """Why a run was recalled; empty where it was not."""
+        """Numbers of the recalls that name a run; empty where none does."""
 
 
 class RecordsDesk:
@@ -241,7 +241,7 @@ class RecordsDesk:
             return record.operator
         person = self._desk.people().get(to)
         if person is None or not person.may(Role.ENGINEER):
-            raise ReturnRefusedError(record.run, f"'{to}' neither performed it nor is an engineer here")
+            raise ReturnedToError(record.run, to)
         return person.name
 
     def _open_nonconformity(self, act: OpenNonconformity) -> Done:

@@ -168,7 +168,6 @@ def test_a_run_that_its_operator_has_not_signed_waits_for_that(called):
 @pytest.mark.parametrize(
     ("words", "said"),
     [(("review",), "The reviewer's screen needs --as ID."),
-     (("review", "return", "B1-000001", "--why", "", "--as", "ashe"), "--why: String should have at least 1 character"),
      (("judge",), "Name a run, or say --all."), (("judge", "B1-000001", "--all"), "Name a run, or say --all.")],
 )  # fmt: skip
 def test_what_is_missing_is_named(called, words, said):
@@ -181,6 +180,21 @@ def test_what_is_missing_is_named(called, words, said):
 def test_the_screen_needs_a_terminal(called):
     """Not a pipe."""
     assert isinstance(called("review", "--as", "ashe").exception, NoTerminalError)
+
+
+@pytest.mark.parametrize(
+    ("said", "found"),
+    [("", "''"), ("   ", "'   '"), ("one\ntwo", "'one\\ntwo'"), ("long " * 100, "500 signs")],
+    ids=["nothing", "blanks", "two lines", "too long"],
+)
+def test_a_reason_says_something_in_a_line(called, said, found):
+    """One sentence, before a secret is asked for; no run is returned or answered."""
+    returned = called("review", "return", "B1-000001", "--why", said, "--as", "ashe")
+    answered = called("review", "answer", "B1-000001", "--note", said, "--as", "quill", secret=QUILL.secret)
+    rule = f"is not entered: found {found}; it is one line that says something, of 400 signs at most."
+    assert (str(returned.exception), str(answered.exception)) == (f"The reason {rule}", f"The answer {rule}")
+    assert returned.exception.remedy == "Correct what is named and enter it again; nothing was entered."
+    assert not called.facts("review", "list")["lines"][0]["returned"]
 
 
 TRACE = "the trace of the shell test, attempt 1, does not match its hash; it was changed after it was written."

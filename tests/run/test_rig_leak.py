@@ -85,7 +85,7 @@ def test_it_wants_its_place(shop):
 
 @pytest.mark.parametrize("where", [*RIG_PLACES, "Blind gasket", "  HOSE\t", "blind  gasket"])
 def test_leakage_seen_at_a_place_of_the_rig_is_none_of_the_valve(shop, where):
-    """Whoever asks, by the screen or over the link: no valve is rejected for a hose, and the sentence says how to go on."""
+    """Whoever asks, by the screen or over the link: no valve is rejected for a hose."""
     attempt = shop.shell_test().holding()
     before = attempt.state
     with pytest.raises(ObservationRefusedError) as refusal:

@@ -18,10 +18,10 @@ from testbench.errors import (
     AnswerRefusedError,
     BatchRefusedError,
     DecidedOtherwiseError,
-    NotReadyToReleaseError,
     OwnRunError,
     ReturnRefusedError,
     RoleMissingError,
+    RunRecalledError,
     RunReturnedError,
     SealBrokenError,
 )
@@ -151,10 +151,11 @@ def test_a_run_that_is_not_whole_is_signed_by_no_reviewer(accepted):
 
 def test_a_recalled_run_is_not_released(accepted):
     """Whoever recalled it must lift that first."""
-    with pytest.raises(NotReadyToReleaseError) as refusal:
-        check_release(case_of(accepted, recalled="calibration CAL-26-0311 was out of tolerance"), ASHE)
-    assert str(refusal.value) == (
-        "Run B1-000001 cannot be released: it is recalled: calibration CAL-26-0311 was out of tolerance."
+    with pytest.raises(RunRecalledError) as refusal:
+        check_release(case_of(accepted, recalled="RC-B1-000001, RC-B1-000002"), ASHE)
+    assert (str(refusal.value), refusal.value.remedy) == (
+        "Run B1-000001 cannot be released: it is recalled by RC-B1-000001, RC-B1-000002.",
+        "Test the valve again, or have an engineer lift the recall with its reason.",
     )
 
 

@@ -12,11 +12,11 @@ from testbench.errors import (
     DocumentExistsError,
     NoRegisterError,
     NotAuthenticatedError,
-    NotReadyToReleaseError,
     PageOwedError,
     PersonDisabledError,
-    ReturnRefusedError,
+    ReturnedToError,
     RoleMissingError,
+    RunRecalledError,
     RunReturnedError,
 )
 from testbench.run.signature import Meaning, Method, Role
@@ -355,8 +355,11 @@ def test_a_run_is_returned_to_its_operator_or_an_engineer(works, to):
     """Somebody else could not answer."""
     run = works.run()
     act = Return(run=run, why="Why?", to=to, password=SecretStr(ASHE.secret))
-    assert refused(ReturnRefusedError, lambda: works.desk().act(act)) == (
-        f"Run {run} cannot be returned: '{to}' neither performed it nor is an engineer here."
+    with pytest.raises(ReturnedToError) as refusal:
+        works.desk().act(act)
+    assert (str(refusal.value), refusal.value.remedy) == (
+        f"Run {run} cannot be returned: '{to}' neither performed it nor is an engineer here.",
+        "Leave out to whom: it then goes to its operator; or name an engineer, whom 'testbench people list' shows.",
     )
 
 
@@ -379,10 +382,10 @@ def test_a_nonconformity_is_opened_through_its_register(works):
 def test_a_recalled_run_is_not_released_until_that_is_lifted(works):
     """The register says why."""
     run, works.register = works.run(), Register()
-    works.register.recalls[run] = "calibration CAL-26-0311 was out of tolerance"
-    sentence = f"Run {run} cannot be released: it is recalled: calibration CAL-26-0311 was out of tolerance."
+    works.register.recalls[run] = "RC-B1-000001"
+    sentence = f"Run {run} cannot be released: it is recalled by RC-B1-000001."
     assert works.desk().page(run).offer("released").why_not == sentence
-    assert refused(NotReadyToReleaseError, lambda: works.desk().act(release(run))) == sentence
+    assert refused(RunRecalledError, lambda: works.desk().act(release(run))) == sentence
     works.register.recalls.clear()
     works.desk().act(release(run))
 

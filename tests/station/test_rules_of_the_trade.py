@@ -73,7 +73,7 @@ def test_a_live_run_is_a_specimen_until_its_procedure_is_adopted(bench, order, a
 
 @pytest.mark.parametrize("adopted", [True, False])
 def test_a_gauge_study_tests_an_accepted_valve_again(bench, order, adopted):
-    """Under a procedure that nobody adopted, which shows nothing for the valve; never where an acceptance could come of it."""
+    """Under a procedure that nobody adopted, which shows nothing for the valve; never where that could accept it."""
     at_hand = BenchInHand(bench.model_copy(update={"simulation": None}), order)
     procedure, digest = find_procedure("waterworks-swing-check", None)
     if adopted:
@@ -82,11 +82,10 @@ def test_a_gauge_study_tests_an_accepted_valve_again(bench, order, adopted):
     at_hand.hold(0.2, 3)
     answer = at_hand.ask("start_run", order="HL-2041", serial="HL-4-0117", operator="Mara Quill")
     if adopted:
-        assert (answer.done, answer.sentence, answer.remedy) == (
-            False,
-            "Serial number HL-4-0117 was already accepted in run B1-000009.",
-            "Check the serial number on the valve; ask the reviewer before testing it again. For a gauge study, put the "
-            "valve on a procedure made for the study that nobody adopts.",
+        assert answer.sentence == "Serial number HL-4-0117 was already accepted in run B1-000009."
+        assert answer.remedy == (
+            "Check the serial number on the valve; ask the reviewer before testing it again. For a gauge study, order "
+            "it under a procedure made for the study that nobody adopts."
         )
     else:
         assert answer.done
