@@ -117,7 +117,7 @@ class FileRefusedError(BenchError):
     found: str
     allowed: str
     line: int | None = None
-    remedy: ClassVar[str] = "Correct this line of the file and try again; nothing has been changed."
+    remedy: ClassVar[str] = "Correct what is named in the file and try again; nothing has been changed."
 
     def sentence(self) -> str:
         place = self.file if self.line is None else f"{self.file}:{self.line}"

@@ -53,10 +53,14 @@ def command(ctx: click.Context, person: str | None, home: Path | None) -> None:
 def list_(*, order: str, after: str, person: str, home: Path | None, as_json: bool) -> None:
     """List the closed runs whose signatures are not complete, oldest first."""
     from testbench.cli.review_told import queue_lines
+    from testbench.errors import PersonUnknownError
     from testbench.station.review_desk import queue_of
     from testbench.wiring import Home, read_store
 
     with read_store(Home(home_of(home))) as store:
+        people = {one.entry.person for one in store.people()}
+        if person and person not in people:
+            raise PersonUnknownError(person, tuple(sorted(people)))
         page = queue_of(store, person, order, after)
     if as_json:
         say_json(page.model_dump(mode="json"))

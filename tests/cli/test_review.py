@@ -69,6 +69,19 @@ def test_what_waits_is_listed_oldest_first(called):
     assert [line["opened"] for line in opened] == [False, False, True, False]
 
 
+def test_what_waits_is_listed_for_somebody_who_is_registered(called):
+    """A slip in the id would say that nothing was opened."""
+    assert called.refused("review", "list", "--as", "nobody", secret="") == (
+        "Nobody is registered as 'nobody'; registered are ashe, marlow, quill, venn."
+    )
+
+
+def test_one_run_waits(called):
+    """In the number that it has."""
+    said = called("review", "list", "--after", "B1-000003").output.splitlines()
+    assert said[-1] == "4 runs wait; 1 is listed."
+
+
 def test_a_run_is_shown_with_findings_instruments_and_what_may_be_done(called):
     """As text and as data."""
     text = called("review", "show", "B1-000002", "--as", "ashe", secret=ASHE.secret).output
