@@ -21,7 +21,8 @@ T = TypeVar("T")
 
 KEYS = "Enter open   Space mark   R release the marked   O order   N further   F5 read again   Ctrl+Q close"
 COLOURS = {"accepted": SKY, "rejected": VERMILLION, "inconclusive": YELLOW}
-COLUMNS = ("", "", "run", "begun", "serial number", "order", "verdict", "waits for", "operator", "")
+COLUMNS = ("", "", "run", "serial number", "order", "verdict", "waits for", "begun", "operator", "")
+"""What a narrow terminal cannot show stands at the end."""
 
 
 class QueueScreen(Screen[None]):
@@ -104,7 +105,7 @@ class QueueScreen(Screen[None]):
         self._ask_desk("Reading …", lambda: self._calls.desk.statement(runs), self._ask)
 
     def _ask(self, statements: tuple[str, ...]) -> None:
-        asked = Question(f"You release {len(statements)} runs:", statements)
+        asked = Question(f"You release {len(statements)} run{'' if len(statements) == 1 else 's'}:", statements)
         self.app.push_screen(AskingScreen(asked), self._release)
 
     def _release(self, reply: Reply | None) -> None:
@@ -145,7 +146,8 @@ class QueueScreen(Screen[None]):
         self.page = page
         self.marked = [run for run in self.marked if run in {line.run for line in page.lines}]
         of = f" of order {self.order}" if self.order else ""
-        told = f"Review    {page.total} runs wait; {len(page.lines)} shown{of}, oldest first    {page.reviewer}"
+        wait = "1 run waits" if page.total == 1 else f"{page.total} runs wait"
+        told = f"Review    {wait}; {len(page.lines)} shown{of}, oldest first    {page.reviewer}"
         self.query_one("#headline", Static).update(Text(told))
         self._fill()
 
@@ -164,11 +166,11 @@ class QueueScreen(Screen[None]):
             ("■" if line.run in self.marked else "·", YELLOW),
             ("opened" if line.opened else "", ""),
             (line.run, "bold"),
-            (line.started[:16].replace("T", " "), ""),
             (line.serial, ""),
             (line.order, ""),
             (line.verdict, f"bold {COLOURS.get(line.verdict, WHITE)}"),
             (line.waits_for, ""),
+            (line.started[:16].replace("T", " "), ""),
             (line.operator, ""),
             (note, YELLOW),
         )

@@ -17,7 +17,7 @@ LOOKS = {
 
 
 class VerdictBand(Drawn[RunPage]):
-    """Run, serial number and order at the right; below them whether the present program decides the same."""
+    """Run, serial number and order at the right, each whole on a narrow terminal; below, how it is decided again."""
 
     def paint(self, canvas: Canvas) -> None:
         """Draw it."""
@@ -26,10 +26,10 @@ class VerdictBand(Drawn[RunPage]):
         style = ink(BLACK, fill, bold=True)
         canvas.fill(0, 0, canvas.width, canvas.height, style)
         facts = (
-            f"{page.run}   {page.serial}   order {page.order}",
-            page.valve,
-            "SPECIMEN: simulated, replayed or without an adopted procedure" if page.specimen else "",
-            f"Decided again from its samples: {'the same' if page.again.same else 'DIFFERS'}",
+            f"{page.run}{' SPECIMEN' if page.specimen else ''}",
+            f"{page.serial}   {page.valve}",
+            f"order {page.order}",
+            f"Decided again: {'the same' if page.again.same else 'DIFFERS'}",
         )
         beside = max(map(len, facts)) + 2
         size = largest(page.verdict, canvas.width - SHAPE_COLUMNS - beside, WORD.rows, (WORD, CAPTION)) or CAPTION
