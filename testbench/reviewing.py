@@ -55,9 +55,9 @@ class _Register:
         found = self._store.nonconformities_of(serial)
         return tuple(f"{one.number}, run {one.opened.run}: {one.standing}. {one.opened.reason}" for one in found)
 
-    def recalled(self, run: str) -> str:
-        """Numbers of the recalls in force that name it."""
-        return ", ".join(self._store.recalled().get(run, ()))
+    def against(self, run: str) -> str:
+        """What stands against its release."""
+        return self._store.against(run)
 
 
 @contextmanager
