@@ -88,6 +88,16 @@ def open_by_hand(who: Somebody, run: str, why: str) -> Nonconformity:
         return store.open_nonconformity(record, said, entered)
 
 
+def left_of(home: Home, run: str) -> tuple[str, ...]:
+    """Numbers of the documents that were written of a run."""
+    with read_store(home) as store:
+        record, _ = store.load(run)
+        paths = [one.path for one in store.documents_of(run)]
+    from testbench.store.nonconformities import recalled_run
+
+    return tuple(dict.fromkeys(recalled_run(record, "", paths).documents)) if paths else ()
+
+
 def attach_file(who: Somebody, number: str, path: Path) -> Nonconformity:
     """Attach the content of a file.
 

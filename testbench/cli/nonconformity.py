@@ -67,9 +67,12 @@ def show(number: str, home: Path | None, *, as_json: bool) -> None:
 @json_option
 def open_(*, run: str, why: str, by: str, from_stdin: bool, home: Path | None, as_json: bool) -> None:
     """Open one by hand for a closed RUN that none was opened for; a reviewer or engineer does."""
-    from testbench.nonconforming import open_by_hand
+    from testbench.nonconforming import left_of, open_by_hand
 
-    _tell(open_by_hand(_who(home, by, from_stdin=from_stdin), run, why), as_json=as_json)
+    who = _who(home, by, from_stdin=from_stdin)
+    _tell(open_by_hand(who, run, why), as_json=as_json)
+    if not as_json and (left := left_of(who.home, run)):
+        say(f"{', '.join(left)} of this run was written: tell its holder; 'testbench certificate withdraw' says so.")
 
 
 @command.command()

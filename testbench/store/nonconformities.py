@@ -43,6 +43,7 @@ from testbench.store import tables
 from testbench.store.database import Database
 from testbench.store.ledger import named_rows
 from testbench.store.register import RegisterWriter
+from testbench.store.reviewing import wait_no_more
 
 RECORDER = "recorder"
 """Who opens what a rejection opens."""
@@ -229,7 +230,10 @@ class NonconformityWriter(RegisterWriter):
                 raise RunNonconformingError(signature.subject_id, number)
             if why := _against(connection, signature.subject_id):
                 raise NotReadyToReleaseError(signature.subject_id, why)
-        return super()._insert_signature(connection, signature)
+        kept = super()._insert_signature(connection, signature)
+        if signature.meaning is Meaning.REVIEWED and _against(connection, signature.subject_id):
+            wait_no_more(connection, signature.subject_id)  # it cannot be released; a reviewer has seen that
+        return kept
 
     # In the transaction that seals a run ---------------------------------------------------------
 

@@ -76,7 +76,7 @@ def test_a_run_is_shown_with_findings_instruments_and_what_may_be_done(called):
         "B1-000002  HL-6-0118  REJECTED  SPECIMEN", "Decided again from its samples: The same.",
         "does not conform       largest-leakage-rate: 6 mL in 31.0 s is 23.56 fl_oz/h",
         "PT-101, pressure transmitter 0–1000 psi, T-0042: CAL-26-0311", "Mara Quill, operator: performed",
-        "To look at: its verdict is rejected.", "released: Run B1-000002 cannot be released: its verdict is rejected.",
+        "To look at: its verdict is rejected; it has the nonconformity N-B1-000001.", "released: Run B1-000002 cannot be released: its verdict is rejected.",
         "nonconformity: Run B1-000002 has the nonconformity N-B1-000001 already.",
     ):  # fmt: skip
         assert words in text
@@ -268,3 +268,21 @@ def test_the_board_counts_what_was_released_by_the_newest_run(called):
     assert called.facts("order", "board")[0]["released"] == 1
     add_run(called.home, "HL-4-0117", "NPS 4", "metal", "0.2 mL")
     assert (called.facts("order", "board")[0]["accepted"], called.facts("order", "board")[0]["released"]) == (1, 0)
+
+
+def test_what_was_found_wanting_after_its_release_is_no_longer_counted_as_released(called):
+    """And whoever opens the nonconformity is told which document has left."""
+    called("sign", "B1-000001", "--as", "ashe", "--meaning", "released", secret=ASHE.secret)
+    opened = called("nonconformity", "open", "B1-000001", "--why", "Porous.", "--by", "ashe", secret=ASHE.secret)
+    assert opened.output.endswith(
+        "C-B1-000001 of this run was written: tell its holder; 'testbench certificate withdraw' says so.\n"
+    )
+    assert called.facts("order", "board")[0]["released"] == 0
+
+
+def test_a_run_that_cannot_be_released_is_off_the_list_once_it_was_reviewed(called):
+    """A valve that goes by concession would else wait for ever."""
+    called("nonconformity", "open", "B1-000001", "--why", "Scratched.", "--by", "ashe", secret=ASHE.secret)
+    assert "B1-000001" in ran(called)
+    called("sign", "B1-000001", "--as", "ashe", "--meaning", "reviewed", secret=ASHE.secret)
+    assert "B1-000001" not in ran(called)
