@@ -10,7 +10,8 @@ from testbench.run.nonconformity import Nonconformity
 from testbench.run.recall import RecallLine, in_force
 from testbench.run.signature import Signature
 from testbench.station.ports import RunSummary
-from testbench.station.withdrawals import Withdrawal, in_force as word_on, number_of
+from testbench.station.withdrawals import Withdrawal, number_of
+from testbench.station.withdrawals import in_force as word_on
 
 
 class OrderOfValve(Value):
