@@ -103,7 +103,9 @@ def review_desk(home: Home, given: "Given") -> "Iterator[RecordsDesk]":
     with open_store(home) as store:
         desk = desk_of(home, store)
         reviewer = desk.in_role(given, Role.REVIEWER, Method.PASSWORD)
-        yield RecordsDesk(store, desk, reviewer, _Certificates(home, store), _Register(store), OrderShelf(home.folder))
+        yield RecordsDesk(
+            store, desk, reviewer, _Certificates(home, store), _Register(store), orders=OrderShelf(home.folder)
+        )
 
 
 def statements_of(home: Home, runs: tuple[str, ...]) -> tuple[str, ...]:
