@@ -15,10 +15,12 @@ from testbench.errors import (
 )
 from testbench.reviewing import HomeHistory, review_desk
 from testbench.run.nonconformity import Step
-from testbench.station.review_models import EnterNonconformity
+from testbench.station.life_lines import run_lines
+from testbench.station.review_models import EnterNonconformity, Sign
 from testbench.station.searching import Search
-from testbench.station.withdrawals import Withdrawal
-from testbench.wiring import open_store, read_store
+from testbench.station.withdrawals import number_of
+from testbench.wiring import read_store
+from testbench.withdrawing import withdraw
 from tests.review_home import ASHE, RUNS, review_home
 
 NUMBER, SERIAL = "N-B1-000001", "HL-6-0118"
@@ -109,10 +111,10 @@ def test_two_reviewers_at_one_nonconformity(home, desk):
     """Who comes second is told how it stands by then."""
     with review_desk(home, ASHE) as other:
         other.act(entry("disposed", "Cracked.", ASHE.secret, disposition="scrap"))
-    assert refused(
-        NonconformityStepError,
-        lambda: desk.act(entry("disposed", "Lap it.", ASHE.secret, disposition="rework")),
-    ) == "Nonconformity N-B1-000001 cannot be disposed: it stands as 'scrap'; allowed: attached, closed, noted."  # fmt: skip
+    late = entry("disposed", "Lap it.", ASHE.secret, disposition="rework")
+    assert refused(NonconformityStepError, lambda: desk.act(late)) == (
+        "Nonconformity N-B1-000001 cannot be disposed: it stands as 'scrap'; allowed: attached, closed, noted."
+    )
     assert steps(desk) == [Step.OPENED, Step.DISPOSED]
 
 
@@ -127,21 +129,16 @@ def test_the_board_counts_and_names_what_it_could_not_read(home, desk):
     assert desk.life(SERIAL).refused == page.refused
 
 
-def test_a_document_that_was_replaced_says_so(home, desk):
-    """By its number, in the run that it was made from; others count on."""
-    said = Withdrawal(
-        number="C-B1-000001", serial="HL-4-0117", run="B1-000001", record_sha256="0" * 64, files=("0" * 64,),
-        why="The heat number was wrong.", by="Ines Marlow", person="marlow", at="2026-11-26T10:00:00+00:00",
-        replaced_by="C-B1-000001-2",
-    )  # fmt: skip
-    with open_store(home) as store:
-        for number in ("C-B1-000001", "C-B1-000001-2"):
-            store.add_document("B1-000001", "certificate", f"certificates/{number}_HL-4-0117.pdf", "0" * 64)
-        store.add_withdrawal(said, lambda _: None)
+def test_a_document_that_was_withdrawn_says_so(home, desk):
+    """Beside its file, with the reason."""
+    released = desk.act(Sign(act="released", runs=("B1-000001",), password=SecretStr(ASHE.secret)))
+    assert len(released.documents) == 1
     (run,) = desk.life("HL-4-0117").runs
-    assert [one.withdrawn for one in run.documents] == [
-        "C-B1-000001 was replaced by C-B1-000001-2 on 2026-11-26 by Ines Marlow: The heat number was wrong.", "",
-    ]  # fmt: skip
+    assert [(one.kind, one.withdrawn) for one in run.documents] == [("certificate", "")]
+    said = withdraw(home, number_of(run.documents[0].file), "The heat number was wrong.", ("Ines Marlow", None))
+    (run,) = desk.life("HL-4-0117").runs
+    assert [one.withdrawn for one in run.documents] == [said.sentence]
+    assert run_lines(run)[-1] == f"  WITHDRAWN: {said.sentence}"
 
 
 def test_the_history_tells_the_same_life(home, desk):

@@ -59,7 +59,7 @@ class AskingScreen(ModalScreen[Reply | None]):
                 yield Input(id=f"more-{number}", max_length=200, compact=True)
             if asked.password:
                 yield Static(Text("Your password"), classes="label")
-                yield Input(id="password", password=True, max_length=200)
+                yield Input(id="password", password=True, max_length=200, compact=bool(asked.more))
             yield Static(Text("Enter takes it    Esc leaves everything as it was"), classes="label")
 
     def on_mount(self) -> None:
