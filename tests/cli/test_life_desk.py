@@ -1,6 +1,8 @@
 """The life of a valve and the order board through the desk and the history of a real home: no screen, no recorder."""
 
+import shutil
 from functools import partial
+from pathlib import Path
 
 import pytest
 from pydantic import SecretStr
@@ -19,18 +21,26 @@ from testbench.station.life_lines import run_lines
 from testbench.station.review_models import EnterNonconformity, Sign
 from testbench.station.searching import Search
 from testbench.station.withdrawals import number_of
-from testbench.wiring import read_store
+from testbench.wiring import Home, read_store
 from testbench.withdrawing import withdraw
 from tests.review_home import ASHE, RUNS, review_home
 
 NUMBER, SERIAL = "N-B1-000001", "HL-6-0118"
 
 
+@pytest.fixture(scope="module")
+def made(tmp_path_factory) -> Path:
+    """Two orders, a run for each valve; the second one is rejected. Secrets hashed cheaply."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(secrets, "Argon2Secrets", partial(secrets.Argon2Secrets, cheap=True))
+        return review_home(tmp_path_factory.mktemp("made") / "home", RUNS[:3]).folder
+
+
 @pytest.fixture
-def home(tmp_path, monkeypatch):
-    """Two orders, a run for each valve; the second one is rejected."""
-    monkeypatch.setattr(secrets, "Argon2Secrets", partial(secrets.Argon2Secrets, cheap=True))
-    return review_home(tmp_path / "home", RUNS[:3])
+def home(made, tmp_path) -> Home:
+    """One of its own for each test."""
+    shutil.copytree(made, tmp_path / "home")
+    return Home(tmp_path / "home")
 
 
 @pytest.fixture
