@@ -57,14 +57,19 @@ class _Register:
         check_step(found, what.step)
         return self._store.add_to_nonconformity(number, what, not_before(found, entered_by(reviewer())))
 
+    def opened_on(self, record: "RunRecord") -> str:
+        """Number of the one that was opened on this run; empty where none was."""
+        found = self._store.nonconformities_of(record.valve.serial)
+        return next((one.number for one in found if one.opened.run == record.run), "")
+
     def lines_of(self, serial: str) -> tuple[str, ...]:
         """Those of a serial number, newest last."""
         found = self._store.nonconformities_of(serial)
         return tuple(f"{one.number}, run {one.opened.run}: {one.standing}. {one.opened.reason}" for one in found)
 
-    def recalled(self, run: str) -> str:
-        """Numbers of the recalls in force that name it."""
-        return ", ".join(self._store.recalled().get(run, ()))
+    def against(self, run: str) -> str:
+        """What stands against its release."""
+        return self._store.against(run)
 
 
 class HomeHistory:

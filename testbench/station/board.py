@@ -21,7 +21,7 @@ class BoardLine(Value):
     inconclusive: int
     void: int
     released: int | None
-    """None where nobody is registered who could release."""
+    """By their newest run; None where nobody is registered who could release."""
     recalled: int = 0
     """Valves whose newest run is recalled; they stand among the others, too."""
 

@@ -97,8 +97,8 @@ class Case:
     borne: Borne
     again: RunRecord
     """Decided again from its samples by the present program."""
-    recalled: str = ""
-    """Why it was recalled; empty where it was not."""
+    against: str = ""
+    """What else stands against a release: a recall, a nonconformity, a later run; empty where nothing does."""
 
     @property
     def record_sha256(self) -> str:
@@ -150,13 +150,13 @@ def check_release(case: Case, person: Person) -> None:
 
     Raises:
         BenchError: see ``check_decides``.
-        NotReadyToReleaseError: it is recalled.
+        NotReadyToReleaseError: a recall, a nonconformity or a later run stands against it.
         DecidedOtherwiseError: its record does not follow from its samples.
     """
     record = case.record
     check_decides(record, case.borne, person, Meaning.RELEASED)
-    if case.recalled:
-        raise NotReadyToReleaseError(record.run, f"it is recalled: {case.recalled}")
+    if case.against:
+        raise NotReadyToReleaseError(record.run, case.against)
     check_follows(record, case.again)
 
 
@@ -207,8 +207,8 @@ def remarks_of(case: Case) -> tuple[str, ...]:
         remarks.append("it was returned before")
     if not same_decision(case.again, record):
         remarks.append("the present program decides it otherwise")
-    if case.recalled:
-        remarks.append(f"it is recalled: {case.recalled}")
+    if case.against:
+        remarks.append(case.against)
     return tuple(remarks)
 
 

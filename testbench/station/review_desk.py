@@ -6,7 +6,13 @@ from typing import Protocol
 
 from pydantic import SecretStr
 
-from testbench.errors import BenchError, NoRegisterError, PersonDisabledError, ReturnRefusedError
+from testbench.errors import (
+    BenchError,
+    NonconformityOpenError,
+    NoRegisterError,
+    PersonDisabledError,
+    ReturnRefusedError,
+)
 from testbench.procedure.valve import Order
 from testbench.run.evaluation import rejudged
 from testbench.run.nonconformity import Nonconformity
@@ -110,11 +116,14 @@ class Nonconformities(Protocol):
             BenchError: it cannot or may not, or nobody was authenticated; nothing was entered.
         """
 
+    def opened_on(self, record: RunRecord) -> str:
+        """Number of the one that was opened on this run; empty where none was."""
+
     def lines_of(self, serial: str) -> tuple[str, ...]:
         """Those of a serial number, a line each."""
 
-    def recalled(self, run: str) -> str:
-        """Why a run was recalled; empty where it was not."""
+    def against(self, run: str) -> str:
+        """What of recalls, nonconformities and later runs stands against a release; empty where nothing does."""
 
 
 class RecordsDesk:
@@ -154,7 +163,7 @@ class RecordsDesk:
         open_still = waits_for(record.verdict, {one.meaning for one in borne.signed}) is not None
         if open_still and not borne.opened_by(reviewer.id, case.record_sha256):
             self._desk.note(record, reviewer, Method.PASSWORD, Step.OPENED, lambda _: None)
-            case = Case(record, self._store.borne_by(run), case.again, case.recalled)
+            case = Case(record, self._store.borne_by(run), case.again, case.against)
         lines = self._register.lines_of(record.valve.serial) if self._register else ()
         return run_page(case, traces, self._store.journal_of(run), self._offers(case, reviewer), lines)
 
@@ -201,8 +210,8 @@ class RecordsDesk:
 
     def _case(self, run: str) -> tuple[Case, tuple[Trace, ...]]:
         record, traces = self._store.load(run)
-        recalled = self._register.recalled(run) if self._register else ""
-        return Case(record, self._store.borne_by(run), rejudged(record, traces), recalled), traces
+        against = self._register.against(run) if self._register else ""
+        return Case(record, self._store.borne_by(run), rejudged(record, traces), against), traces
 
     def _statement(self, record: RunRecord, meaning: Meaning) -> str:
         return self._desk.statement(meaning, run=record.run, serial=record.valve.serial, verdict=record.verdict)
@@ -221,8 +230,15 @@ class RecordsDesk:
                 statement=self._statement(record, Meaning.REVIEWED),
             ),
             Offer(act="returned", why_not=why_not(partial(check_return, record, borne, reviewer))),
-            Offer(act="nonconformity", why_not="" if self._register else str(NoRegisterError(NONCONFORMITIES))),
+            Offer(act="nonconformity", why_not=self._no_nonconformity(record)),
         )
+
+    def _no_nonconformity(self, record: RunRecord) -> str:
+        """Why none can be opened on a run."""
+        if self._register is None:
+            return str(NoRegisterError(NONCONFORMITIES))
+        number = self._register.opened_on(record)
+        return str(NonconformityOpenError(record.run, number)) if number else ""
 
     # Acts ----------------------------------------------------------------------------------------
 
@@ -287,7 +303,7 @@ class RecordsDesk:
 
 def _check_released(cases: Sequence[Case], person: Person, borne: Bearing) -> None:
     """The rule for one run, or for several at once, on what they bear by now."""
-    now = [Case(one.record, borne[one.record.run], one.again, one.recalled) for one in cases]
+    now = [Case(one.record, borne[one.record.run], one.again, one.against) for one in cases]
     if len(now) == 1:
         check_release(now[0], person)
     else:

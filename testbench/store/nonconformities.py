@@ -15,6 +15,7 @@ from testbench.errors import (
     AttachmentUnknownError,
     NonconformityOpenError,
     NonconformityUnknownError,
+    NotReadyToReleaseError,
     RecallLiftedError,
     RecallUnknownError,
     RunNonconformingError,
@@ -22,6 +23,7 @@ from testbench.errors import (
 from testbench.procedure.valve import Order
 from testbench.run.nonconformity import (
     Attached,
+    Disposition,
     Entry,
     Nonconformity,
     Opened,
@@ -130,6 +132,11 @@ class NonconformityReader:
         with self._database.reading() as connection:
             return dict(recalled_in(connection))
 
+    def against(self, run: str) -> str:
+        """What stands against the release of a run beside its own verdict and signatures; empty where nothing does."""
+        with self._database.reading() as connection:
+            return _against(connection, run)
+
     def recalled_valves(self, orders: Sequence[Order]) -> set[tuple[str, str]]:
         """(order, serial) of the valves on these orders whose newest closed run is recalled."""
         table, newest = tables.run, {}
@@ -220,6 +227,8 @@ class NonconformityWriter(RegisterWriter):
             check_not_recalled(signature.subject_id, _recalls(connection))
             if (number := nonconformities_in(connection, [signature.subject_id]).get(signature.subject_id)) is not None:
                 raise RunNonconformingError(signature.subject_id, number)
+            if why := _against(connection, signature.subject_id):
+                raise NotReadyToReleaseError(signature.subject_id, why)
         return super()._insert_signature(connection, signature)
 
     # In the transaction that seals a run ---------------------------------------------------------
@@ -306,6 +315,26 @@ def recalled_run(record: RunRecord, why: str, documents: Sequence[str]) -> Recal
 def recalled_in(connection: Connection) -> Mapping[str, tuple[str, ...]]:
     """Run → numbers of the recalls in force that name it."""
     return in_force(_recalls(connection))
+
+
+def _against(connection: Connection, run: str) -> str:
+    if numbers := recalled_in(connection).get(run):
+        return f"it is recalled by {', '.join(numbers)}"
+    if number := nonconformities_in(connection, [run]).get(run):
+        return f"it has the nonconformity {number}"
+    table = tables.run.c
+    row = connection.execute(select(table.number, table.serial, table.origin).where(table.id == run)).one()
+    later = connection.execute(
+        select(table.id, table.verdict)
+        .where(func.lower(table.serial) == func.lower(row.serial), table.number > row.number)
+        .where(table.verdict.is_not(None), table.origin == row.origin)
+        .order_by(table.number.desc())
+    ).first()
+    if later is not None and later.verdict != Verdict.ACCEPTED:
+        return f"run {later.id} of the same valve came after it and was {later.verdict}"
+    scrapped = (one for one in _of_serial(connection, row.serial) if one.disposition is Disposition.SCRAP)
+    found = next((one for one in scrapped if one.opened.origin == row.origin), None)
+    return "" if found is None else f"its valve is scrap (nonconformity {found.number})"
 
 
 def nonconformities_in(connection: Connection, runs: Sequence[str]) -> dict[str, str]:

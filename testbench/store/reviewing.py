@@ -83,7 +83,7 @@ class ReviewReader:
             return borne_of(connection, run)
 
     def released_of(self, orders: Sequence[Order]) -> frozenset[tuple[str, str]]:
-        """(order, serial) of the valves on these orders with a run that was released."""
+        """(order, serial) of the valves on these orders whose newest closed run was released."""
         run, signed = tables.run, tables.signature
         numbers = sorted({order.number for order in orders})
         found: set[tuple[str, str]] = set()
@@ -91,11 +91,13 @@ class ReviewReader:
             if not inspect(connection).has_table(signed.name):
                 return frozenset()
             for first in range(0, len(numbers), AT_ONCE):
+                of_orders = run.c.order_number.in_(numbers[first : first + AT_ONCE])
+                newest = select(func.max(run.c.number)).where(of_orders, run.c.state == "closed")
                 query = (
                     select(run.c.order_number, run.c.serial)
                     .join(signed, signed.c.subject == run.c.id)
                     .where(signed.c.meaning == Meaning.RELEASED.value)
-                    .where(run.c.order_number.in_(numbers[first : first + AT_ONCE]))
+                    .where(run.c.number.in_(newest.group_by(run.c.order_number, run.c.serial)))
                 )
                 found.update((number, serial) for number, serial in connection.execute(query))
         return frozenset(found)

@@ -77,7 +77,7 @@ def test_a_run_is_shown_with_findings_instruments_and_what_may_be_done(called):
         "does not conform       largest-leakage-rate: 6 mL in 31.0 s is 23.56 fl_oz/h",
         "PT-101, pressure transmitter 0–1000 psi, T-0042: CAL-26-0311", "Mara Quill, operator: performed",
         "To look at: its verdict is rejected.", "released: Run B1-000002 cannot be released: its verdict is rejected.",
-        "nonconformity: This bench keeps no register of nonconformities.",
+        "nonconformity: Run B1-000002 has the nonconformity N-B1-000001 already.",
     ):  # fmt: skip
         assert words in text
     page = called.facts("review", "show", "B1-000002", "--as", "ashe", secret=ASHE.secret)
@@ -235,3 +235,36 @@ def test_differences_are_told_by_the_version_that_recorded_them(called):
     assert called.refused("review", "release", "B1-000002", "--as", "ashe", secret=ASHE.secret).startswith(
         "Run B1-000002 is not as it was sealed: what entry "
     )
+
+
+# What came after --------------------------------------------------------------------------------
+
+
+def test_an_accepted_run_is_not_released_once_its_valve_was_rejected(called):
+    """The newest decided run tells how the valve is; scrap is for good."""
+    later = add_run(called.home, "HL-4-0117", "NPS 4", "metal", "6 mL")
+    shown = called("review", "show", "B1-000001", "--as", "ashe", secret=ASHE.secret).output
+    why = f"run {later} of the same valve came after it and was rejected"
+    assert f"released: Run B1-000001 cannot be released: {why}." in shown
+    assert f"To look at: {why}." in shown
+    refused = called("review", "release", "B1-000001", "--as", "ashe", secret=ASHE.secret)
+    assert str(refused.exception) == f"Run B1-000001 cannot be released: {why}."
+    assert not list(called.home.certificates.glob("C-*"))
+
+
+def test_a_run_with_a_nonconformity_of_its_own_is_no_clean_one(called):
+    """Said on the page, not only after the password."""
+    called("nonconformity", "open", "B1-000001", "--why", "Scratched flange.", "--by", "ashe", secret=ASHE.secret)
+    shown = called("review", "show", "B1-000001", "--as", "ashe", secret=ASHE.secret).output
+    number = called.facts("nonconformity", "list")[0]["number"]
+    assert f"released: Run B1-000001 cannot be released: it has the nonconformity {number}." in shown
+    assert f"nonconformity: Run B1-000001 has the nonconformity {number} already." in shown
+    assert "Clean" not in shown
+
+
+def test_the_board_counts_what_was_released_by_the_newest_run(called):
+    """A retest waits for a release of its own."""
+    called("sign", "B1-000001", "--as", "ashe", "--meaning", "released", secret=ASHE.secret)
+    assert called.facts("order", "board")[0]["released"] == 1
+    add_run(called.home, "HL-4-0117", "NPS 4", "metal", "0.2 mL")
+    assert (called.facts("order", "board")[0]["accepted"], called.facts("order", "board")[0]["released"]) == (1, 0)

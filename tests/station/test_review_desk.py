@@ -58,10 +58,13 @@ class Register:
         self.opened.append((record.run, reviewer.id, why))
         return "N-B1-000001"
 
+    def opened_on(self, record):
+        return next(("N-B1-000001" for run, _, _ in self.opened if run == record.run), "")
+
     def lines_of(self, serial):
         return ("N-B1-000001: rework",) if self.opened else ()
 
-    def recalled(self, run):
+    def against(self, run):
         return self.recalls.get(run, "")
 
 
@@ -368,14 +371,16 @@ def test_a_nonconformity_is_opened_through_its_register(works):
     works.register = Register()
     assert works.desk().act(act).sentences == (f"Nonconformity N-B1-000001 is opened on run {run}.",)
     assert works.register.opened == [(run, "ashe", "The seat leaks.")]
+    (offer,) = (one for one in works.desk().page(run).offers if one.act == "nonconformity")
+    assert offer.why_not == f"Run {run} has the nonconformity N-B1-000001 already."
     assert works.desk().page(run).nonconformities == ("N-B1-000001: rework",)
 
 
 def test_a_recalled_run_is_not_released_until_that_is_lifted(works):
     """The register says why."""
     run, works.register = works.run(), Register()
-    works.register.recalls[run] = "calibration CAL-26-0311 was out of tolerance"
-    sentence = f"Run {run} cannot be released: it is recalled: calibration CAL-26-0311 was out of tolerance."
+    works.register.recalls[run] = "it is recalled by RC-B1-000001"
+    sentence = f"Run {run} cannot be released: it is recalled by RC-B1-000001."
     assert works.desk().page(run).offer("released").why_not == sentence
     assert refused(NotReadyToReleaseError, lambda: works.desk().act(release(run))) == sentence
     works.register.recalls.clear()
