@@ -2287,6 +2287,22 @@ class RunRecalledError(BenchError):
 
 
 @dataclass(eq=False)
+class RecalledInUseError(BenchError):
+    """No run begins on a calibration or under a procedure that is recalled."""
+
+    what: str
+    number: str
+    why: str
+    remedy: ClassVar[str] = (
+        "Calibrate the instrument again, or adopt another revision of the procedure or this one anew; or have an "
+        "engineer lift the recall with its reason."
+    )
+
+    def sentence(self) -> str:
+        return f"{self.what} is recalled by {self.number}: {self.why.rstrip('.')}."
+
+
+@dataclass(eq=False)
 class RunNonconformingError(BenchError):
     """A run that has a nonconformity is not released."""
 

@@ -172,6 +172,8 @@ class Reach:
     sentence: str
     """How the runs were found."""
     runs: tuple[RecalledRun, ...]
+    unfit: bool = True
+    """Whether what is named is itself not to be used any more."""
 
 
 def recall_calibration(
@@ -231,7 +233,7 @@ def _recall(who: Somebody, of: str, reach: Reach, why: str) -> tuple[Recall, str
     entered = who.entered(DECIDE)
     recall = Recall.model_validate({
         "number": NO_NUMBER, "of": of, "subject": reach.subject, "detail": reach.detail, "why": why, "at": entered.at,
-        "by": entered.name, "by_id": entered.id, "runs": reach.runs,
+        "by": entered.name, "by_id": entered.id, "runs": reach.runs, "unfit": reach.unfit,
     })  # fmt: skip
     with open_store(who.home) as store:
         return store.add_recall(recall), reach.sentence
@@ -265,7 +267,7 @@ def _reach_as_found(home: Home, store: "RunReader", certificate: str, serial: st
     since = "the beginning" if found.old is None else f"{found.old.calibrated_on}"
     sentence = f"the accepted runs since {since} that the error found at {certificate} undoes"
     named = _undone(store, reports, found, found.as_found)
-    return Reach(certificate, known[0].serial, sentence, tuple(named))
+    return Reach(certificate, known[0].serial, sentence, tuple(named), unfit=False)
 
 
 def _undone(store: "RunReader", reports: "Reports", found: "Assessment", errors: "AsFound") -> Iterator[RecalledRun]:
