@@ -72,7 +72,7 @@ def add_entry(who: Somebody, number: str, what: What) -> Nonconformity:
     entered = who.entered(ENTER if what.step in {Step.NOTED, Step.REWORKED} else DECIDE)
     with open_store(who.home) as store:
         found = store.nonconformity(number)
-        return store.add_to_nonconformity(number, what, _not_before(found, entered))
+        return store.add_to_nonconformity(number, what, not_before(found, entered))
 
 
 def open_by_hand(who: Somebody, run: str, why: str) -> Nonconformity:
@@ -110,7 +110,7 @@ def attach_file(who: Somebody, number: str, path: Path) -> Nonconformity:
     entered = who.entered(ENTER)
     with open_store(who.home) as store:
         found = store.nonconformity(number)
-        entered = _not_before(found, entered)
+        entered = not_before(found, entered)
         return store.attach(number, displayed_name(os.fsdecode(path)), media_type_of(data), data, entered)
 
 
@@ -315,7 +315,7 @@ def _documents(store: "RunReader", record: "RunRecord", newest: str) -> list[str
 # Words and times ---------------------------------------------------------------------------------
 
 
-def _not_before(found: Nonconformity, entered: "EnteredBy") -> "EnteredBy":
+def not_before(found: Nonconformity, entered: "EnteredBy") -> "EnteredBy":
     """A rig's clock runs ahead of ours: what is said of its runs is not dated before them."""
     if found.opened.origin is Origin.LIVE:
         return entered

@@ -197,40 +197,7 @@ def _tell(found: "Nonconformity", *, as_json: bool) -> None:
     if as_json:
         say_json(found.model_dump(mode="json"))
         return
-    for line in lines_of(found):
+    from testbench.station.life_lines import nonconformity_lines
+
+    for line in nonconformity_lines(found):
         say(line)
-
-
-def lines_of(found: "Nonconformity") -> list[str]:
-    """A nonconformity as a person reads it."""
-    opened = found.opened
-    lines = [
-        f"{found.number}: {found.standing}" + ("  (of a trial: SPECIMEN)" if opened.specimen else ""),
-        f"  {opened.serial}: {opened.valve}; order {opened.order} for {opened.customer}",
-        f"  run {opened.run}: {opened.verdict or 'void'}. {opened.reason}",
-        *(f"  leaked at {place}" for place in opened.where),
-        *(f"  {finding}" for finding in opened.findings),
-        *([f"  {opened.why}"] if opened.why else []),
-    ]
-    for entry in found.entries:
-        lines += [f"  {entry.at[:16]}  {entry.by}: {line}" for line in _said(entry.what)]
-    return lines
-
-
-def _said(what: Any) -> list[str]:
-    match what.step.value:
-        case "opened":
-            return ["opened"]
-        case "noted":
-            return [f"note: {what.text}"]
-        case "attached":
-            return [f"attachment {what.attachment}: {what.name}, {what.media_type}, {what.size} bytes, {what.sha256}"]
-        case "disposed":
-            granted = f", granted by {what.authority} ({what.reference})" if what.authority else ""
-            return [f"disposition: {what.disposition}{granted}. {what.why}"]
-        case "reworked":
-            return [f"rework: {what.done} Disturbed: {', '.join(what.disturbed)}."]
-        case "retested":
-            return [f"retest in run {what.run}: {what.verdict or 'void'}. {what.reason}"]
-        case _:
-            return [f"closed: {what.why}"]

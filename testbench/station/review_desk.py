@@ -1,6 +1,6 @@
 """A reviewer at work over the records: queue, page, acts. What the screens ask goes through ``ReviewDesk`` only."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence, Set
 from functools import partial
 from typing import Protocol
 
@@ -13,11 +13,15 @@ from testbench.errors import (
     PersonDisabledError,
     ReturnRefusedError,
 )
+from testbench.procedure.valve import Order
 from testbench.run.evaluation import rejudged
+from testbench.run.nonconformity import Nonconformity
 from testbench.run.record import RunRecord
 from testbench.run.samples import Trace
 from testbench.run.signature import Meaning, Method, Role, Signature
+from testbench.station.board import board
 from testbench.station.desk import Desk, Given
+from testbench.station.life import LifeStore, ValvePage, life_of
 from testbench.station.people import Person, check_role
 from testbench.station.ports import JournalLine, WaitingRun
 from testbench.station.review import (
@@ -34,7 +38,9 @@ from testbench.station.review import (
 )
 from testbench.station.review_models import (
     Act,
+    BoardPage,
     Done,
+    EnterNonconformity,
     Offer,
     OpenNonconformity,
     QueueLine,
@@ -46,6 +52,9 @@ from testbench.station.review_models import (
 from testbench.station.review_page import run_page
 
 NONCONFORMITIES = "nonconformities"
+HERE = "the records of this bench"
+Orders = Callable[[], tuple[Sequence[Order], Sequence[Exception]]]
+"""The orders on file, and a refusal for each file that could not be read."""
 
 
 class Waiting(Protocol):
@@ -58,8 +67,17 @@ class Waiting(Protocol):
         """How many runs wait, by order."""
 
 
-class ReviewStore(Waiting, Protocol):
+class ReviewStore(Waiting, LifeStore, Protocol):
     """Where the runs lie."""
+
+    def states_of(self, orders: Sequence[Order]) -> dict[tuple[str, str], str]:
+        """(order, serial) → verdict or "void" of the newest closed run."""
+
+    def released_of(self, orders: Sequence[Order]) -> frozenset[tuple[str, str]]:
+        """(order, serial) of the valves with a run that was released."""
+
+    def recalled_valves(self, orders: Sequence[Order]) -> Set[tuple[str, str]]:
+        """(order, serial) of the valves whose newest run is recalled."""
 
     def load(self, run: str) -> tuple[RunRecord, tuple[Trace, ...]]:
         """A closed run as it was sealed, one trace for each stage."""
@@ -91,6 +109,13 @@ class Nonconformities(Protocol):
     def open(self, record: RunRecord, reviewer: Person, why: str) -> str:
         """Open one on the evidence of a run, by a reviewer who was just authenticated; gives its number."""
 
+    def add(self, number: str, facts: Mapping[str, str], reviewer: Callable[[], Person]) -> Nonconformity:
+        """Add an entry; who enters it is asked for once it can be read and may follow.
+
+        Raises:
+            BenchError: it cannot or may not, or nobody was authenticated; nothing was entered.
+        """
+
     def opened_on(self, record: RunRecord) -> str:
         """Number of the one that was opened on this run; empty where none was."""
 
@@ -110,6 +135,7 @@ class RecordsDesk:
         reviewer: who was authenticated when the desk was taken; what is signed wants the password anew.
         papers: writes documents.
         nonconformities: their register; None where there is none.
+        orders: those on file.
     """
 
     def __init__(
@@ -119,8 +145,10 @@ class RecordsDesk:
         reviewer: Person,
         papers: Papers,
         nonconformities: Nonconformities | None = None,
+        *,
+        orders: Orders = lambda: ((), ()),
     ) -> None:
-        self._store, self._desk, self._papers = store, desk, papers
+        self._store, self._desk, self._papers, self._orders = store, desk, papers, orders
         self._reviewer, self._register = reviewer.id, nonconformities
 
     def queue(self, order: str = "", after: str = "") -> QueuePage:
@@ -143,6 +171,17 @@ class RecordsDesk:
         """See ``ReviewDesk``."""
         return tuple(self._statement(self._store.load(run)[0], Meaning.RELEASED) for run in runs)
 
+    def life(self, serial: str) -> ValvePage:
+        """See ``ReviewDesk``."""
+        orders, refused = self._orders()
+        return life_of(serial, orders, self._store, HERE, tuple(map(str, refused)))
+
+    def board(self) -> BoardPage:
+        """See ``ReviewDesk``."""
+        store, (orders, refused) = self._store, self._orders()
+        lines = board(orders, store.states_of(orders), store.released_of(orders), store.recalled_valves(orders))
+        return BoardPage(lines=lines, refused=tuple(map(str, refused)))
+
     def act(self, act: Act) -> Done:
         """See ``ReviewDesk``."""
         match act:
@@ -152,6 +191,8 @@ class RecordsDesk:
                 return self._return(act)
             case OpenNonconformity():
                 return self._open_nonconformity(act)
+            case EnterNonconformity():
+                return self._enter(act)
 
     # What is shown -------------------------------------------------------------------------------
 
@@ -250,6 +291,14 @@ class RecordsDesk:
         record, _ = self._store.load(act.run)
         number = self._register.open(record, self._authenticated(act.password), act.why)
         return Done(sentences=(f"Nonconformity {number} is opened on run {act.run}.",))
+
+    def _enter(self, act: EnterNonconformity) -> Done:
+        if self._register is None:
+            raise NoRegisterError(NONCONFORMITIES)
+        # A note decides nothing: it is by whom the desk was taken by.
+        reviewer = self._person if act.step == "noted" else partial(self._authenticated, act.password)
+        found = self._register.add(act.number, act.facts, reviewer)
+        return Done(sentences=(f"Nonconformity {found.number} is {act.step}; it stands as '{found.standing}'.",))
 
 
 def _check_released(cases: Sequence[Case], person: Person, borne: Bearing) -> None:

@@ -76,7 +76,8 @@ def test_a_run_is_shown_with_findings_instruments_and_what_may_be_done(called):
         "B1-000002  HL-6-0118  REJECTED  SPECIMEN", "Decided again from its samples: The same.",
         "does not conform       largest-leakage-rate: 6 mL in 31.0 s is 23.56 fl_oz/h",
         "PT-101, pressure transmitter 0–1000 psi, T-0042: CAL-26-0311", "Mara Quill, operator: performed",
-        "To look at: its verdict is rejected; it has the nonconformity N-B1-000001.", "released: Run B1-000002 cannot be released: its verdict is rejected.",
+        "To look at: its verdict is rejected; it has the nonconformity N-B1-000001.",
+        "released: Run B1-000002 cannot be released: its verdict is rejected.",
         "nonconformity: Run B1-000002 has the nonconformity N-B1-000001 already.",
     ):  # fmt: skip
         assert words in text
