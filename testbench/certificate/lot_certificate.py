@@ -73,7 +73,7 @@ def deciding_runs(order: Order, runs: Sequence[LotRun]) -> dict[str, list[LotRun
 
 
 def lot_content(
-    order: Order, runs: Sequence[LotRun], number: str, issue: IssueFacts, words: Words, replaces: str = ""
+    order: Order, runs: Sequence[LotRun], number: str, issue: IssueFacts, words: Words, *, replaces: str = ""
 ) -> Summary:
     """Sum up an order.
 
@@ -138,7 +138,7 @@ def draw_lot(
     Raises:
         GlyphMissingError: a text holds a character that cannot be printed.
     """
-    found = lot_content(order, runs, number, issue, words, replaces)
+    found = lot_content(order, runs, number, issue, words, replaces=replaces)
     if not with_pages:
         return draw_summary(found, layout, words, paper)
     pages = [

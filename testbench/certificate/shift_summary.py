@@ -5,7 +5,7 @@ It certifies nothing, so it carries no verdict; void and inconclusive runs stand
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 
 from testbench.certificate.content import IssueFacts, ledger_of
 from testbench.certificate.evidence import Fact, RunClock, stamp
@@ -29,7 +29,7 @@ class Shift:
 
 
 def shift_content(
-    shift: Shift, runs: Sequence[LotRun], number: str, issue: IssueFacts, words: Words, replaces: str = ""
+    shift: Shift, runs: Sequence[LotRun], number: str, issue: IssueFacts, words: Words, *, replaces: str = ""
 ) -> Summary:
     """Sum up a shift.
 
@@ -41,7 +41,9 @@ def shift_content(
         words: the wording.
         replaces: number of the summary of the same shift that this one takes the place of.
     """
-    within = sorted((one for one in runs if _within(one.record, shift)), key=lambda one: (one.record.started, one.record.run))
+    within = sorted(
+        (one for one in runs if _within(one.record, shift)), key=lambda one: (one.record.started, one.record.run)
+    )
     records = [one.record for one in within]
     verdicts = [record.verdict for record in records]
     counts = words(
@@ -52,8 +54,8 @@ def shift_content(
     specimens = sum(record.specimen for record in records)
     rows = tuple(_row(run, words) for run in within)
     listed = SummedUp(
-        kind=Kind.SHIFT, number=number, bench=shift.bench, subject=shift.name, since=shift.since.isoformat(),
-        until=shift.until.isoformat(), issued=f"{issue.issued:%Y-%m-%dT%H:%M:%SZ}", replaces=replaces, complete=False,
+        kind=Kind.SHIFT, number=number, bench=shift.bench, subject=shift.name, since=in_utc(shift.since),
+        until=in_utc(shift.until), issued=f"{issue.issued:%Y-%m-%dT%H:%M:%SZ}", replaces=replaces, complete=False,
         specimen=specimens > 0, rows=tuple(row.listed for row in rows),
     )  # fmt: skip
     operators = ", ".join(dict.fromkeys(record.operator for record in records)) or words("identity.not_applicable")
@@ -95,6 +97,11 @@ def shift_content(
         listed=listed,
         dated=shift.until,
     )  # fmt: skip
+
+
+def in_utc(moment: datetime) -> str:
+    """ISO 8601, whole seconds, whatever zone it was told in."""
+    return f"{moment.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}"
 
 
 def _within(record: RunRecord, shift: Shift) -> bool:

@@ -90,6 +90,11 @@ class SummedUp(Value):
     rows: tuple[SummedRow, ...]
 
     @property
+    def count(self) -> int:
+        """Which one of its series it is."""
+        return int(self.number.rpartition("-")[2])
+
+    @property
     def records_sha256(self) -> str:
         """Over the hashes of all records, in the order of the rows."""
         return sha256("".join(row.record_sha256 for row in self.rows).encode())

@@ -235,6 +235,10 @@ class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader, Nonconf
             if len(rows) < BATCH:
                 break
             after = (rows[-1].run, rows[-1].seq)
+        yield from self.summary_documents()
+
+    def summary_documents(self) -> Iterator[StoredDocument]:
+        """Every lot certificate and shift summary, by its path."""
         yield from map(_as_document, sorted(self.summaries(), key=lambda one: one.path))
 
     # Many runs -----------------------------------------------------------------------------------

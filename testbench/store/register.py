@@ -165,7 +165,7 @@ class RegisterWriter(RegisterReader, LedgerWriter):
         """
         listed = found.listed
         with self._database.writing() as connection:
-            if not again and _count_of(listed.number) != next_in_series(connection, listed.kind):
+            if not again and listed.count != next_in_series(connection, listed.kind):
                 raise DocumentExistsError(listed.number, found.path)
             self._insert(
                 connection, tables.summary_document, number=listed.number, kind=listed.kind, subject=listed.subject,
@@ -244,13 +244,11 @@ def next_in_series(connection: Connection, kind: Kind) -> int:
         connection: to the records.
         kind: whose series.
     """
-    given_up = [json.loads(body).get("last_summaries", {}).get(kind, 0) for body in stated(connection, "restored")]
-    known = (_count_of(one.listed.number) for one in _summaries(connection) if one.listed.kind is kind)
+    given_up: list[int] = [
+        json.loads(body).get("last_summaries", {}).get(kind, 0) for body in stated(connection, "restored")
+    ]
+    known = (one.listed.count for one in _summaries(connection) if one.listed.kind is kind)
     return 1 + max(0, *given_up, *known)
-
-
-def _count_of(number: str) -> int:
-    return int(number.rpartition("-")[2])
 
 
 def _summaries(connection: Connection) -> tuple[KeptSummary, ...]:

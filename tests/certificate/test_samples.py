@@ -17,7 +17,7 @@ import pytest
 from PIL import Image, ImageChops
 from pypdf import PdfReader
 
-from testbench.certificate.content import IssueFacts
+from testbench.certificate.content import IssueFacts, number_of
 from testbench.certificate.data import layout, reports
 from testbench.certificate.issue import sealed_document, unsealed_document
 from testbench.certificate.keys import (
@@ -29,7 +29,7 @@ from testbench.certificate.keys import (
     signer_of,
 )
 from testbench.certificate.languages import words
-from testbench.certificate.lot_certificate import LotRun, draw_lot
+from testbench.certificate.lot_certificate import Known, LotRun, draw_lot
 from testbench.certificate.verify import verify
 from testbench.procedure.valve import Order
 from testbench.run.machine import Ending
@@ -112,8 +112,11 @@ def lot_now(bench: SimpleNamespace) -> bytes:
                   procedure="waterworks-swing-check", certificate_type="3.1", valves=tuple(valves))  # fmt: skip
     certificate = read_certificate(CERTIFICATE)
     facts = IssueFacts(bench.works, AT, signer_of(certificate), grouped(fingerprint_of(certificate)))
-    lot = [LotRun(run.record, run.traces, run.signed) for run in runs]
-    return draw_lot(order, lot, "L-B1-HL-2041-1", facts, words(), layout=layout(), paper="A4", with_pages=True)
+    lot = [
+        LotRun(run.record, Known(number_of(run.record)) if run.record.decided else Known(), run.traces, run.signed)
+        for run in runs
+    ]
+    return draw_lot(order, lot, "L-B1-000001", facts, words(), layout=layout(), paper="A4", with_pages=True)
 
 
 def picture(data: bytes, folder: Path) -> Image.Image:
