@@ -248,7 +248,7 @@ def next_in_series(connection: Connection, kind: Kind) -> int:
         json.loads(body).get("last_summaries", {}).get(kind, 0) for body in stated(connection, "restored")
     ]
     known = (one.listed.count for one in _summaries(connection) if one.listed.kind is kind)
-    return 1 + max(0, *given_up, *known)
+    return 1 + max([0, *given_up, *known])
 
 
 def _summaries(connection: Connection) -> tuple[KeptSummary, ...]:
