@@ -191,7 +191,10 @@ def _withdrawal_of(
     if not judged.intact:
         return [], []
     known = [*withdrawn(Home(home)), *(one for listed in lists for one in listed.withdrawn)]
-    found = list(dict.fromkeys(words_on(known, judged.number, judged.record_sha256)))
+    named = [(judged.number, judged.record_sha256)]
+    if judged.listed is not None:  # what was withdrawn since, of what it counts
+        named = [(row.document, row.record_sha256) for row in judged.listed.rows if row.doubt is None]
+    found = list(dict.fromkeys(one for page in named for one in words_on(known, *page)))
     return found, [f"  withdrawn    {listed.word_on(judged.number, judged.record_sha256)}" for listed in lists]
 
 

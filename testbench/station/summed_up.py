@@ -64,7 +64,7 @@ class SummedRow(Value):
     def state(self) -> str:
         """The verdict, and what is said against it."""
         doubt = "" if self.doubt is None else self.doubt.replace("_", " ")
-        return f"{self.verdict}, {doubt}{f' ({self.told})' if self.told else ''}" if doubt else self.verdict
+        return f"{self.verdict} but {doubt}{f' ({self.told})' if self.told else ''}" if doubt else self.verdict
 
 
 class SummedUp(Value):
@@ -118,7 +118,7 @@ class SummedUp(Value):
     @property
     def counted(self) -> str:
         """How many rows stand how."""
-        return ", ".join(f"{count} {state}" for state, count in Counter(row.state for row in self.rows).items())
+        return "; ".join(f"{count} {state}" for state, count in Counter(row.state for row in self.rows).items())
 
     @property
     def what(self) -> tuple[str, str, str, str]:

@@ -145,7 +145,9 @@ def test_a_lot_flows_over_pages_and_is_numbered_through(bench: SimpleNamespace, 
     more = draw_lot(order, runs, "L-1", facts(bench), words(), layout=layout(), paper=paper, with_pages=True)
     behind = [page.extract_text() for page in PdfReader(BytesIO(more)).pages][len(pages) :]
     assert [("C-B1-2026-0001" in text, "R-B1-2026-0002" in text) for text in behind] == [(True, False), (False, True)]
-    assert "The page of each valve follows." in text_of(more)
+    assert "The page of each valve follows that is accepted or rejected here with nothing said against it." in text_of(
+        more
+    )
     assert f"page {len(pages) + 2} of {len(pages) + 2}, end" in text_of(more)
 
 
