@@ -16,9 +16,11 @@ from testbench.certificate.languages import words
 from testbench.certificate.lot_certificate import Known, LotRun, deciding_runs, draw_lot, lot_content
 from testbench.certificate.shift_summary import Shift, shift_content
 from testbench.certificate.summary import draw_summary
+from testbench.certificate.summary_issue import Drawn, unsealed_summary
 from testbench.procedure.valve import Order
 from testbench.run.machine import Ending
 from testbench.run.record import Origin, RunRecord, Verdict, canonical, sha256
+from testbench.station.summed_up import Doubt
 
 FIRST = datetime(2026, 11, 25, 6, 0, tzinfo=UTC)
 
@@ -161,6 +163,47 @@ def test_the_same_lot_gives_the_same_bytes(bench: SimpleNamespace, lot: list[Lot
         for runs in (lot, lot[::-1])
     )
     assert one == two
+
+
+def test_the_page_with_its_list_is_the_same_bytes_each_time(bench: SimpleNamespace, lot: list[LotRun]) -> None:
+    """Before it is sealed: page, list, records and checkpoint; and the attached list is what the page shows."""
+
+    def unsealed(runs: list[LotRun]) -> bytes:
+        told = replace(facts(bench), checkpoint=bench.checkpoint)
+        page = draw_lot(order_of(lot), runs, "L-B1-000001", told, words(), layout=layout(), paper="A4")
+        listed = lot_content(order_of(lot), runs, "L-B1-000001", told, words()).listed
+        return unsealed_summary(Drawn(page, listed, told.issued, (lot[0].record,)), bench.checkpoint)
+
+    assert unsealed(lot) == unsealed(lot[::-1])
+
+
+@pytest.mark.parametrize("doubt", list(Doubt))
+@pytest.mark.parametrize("language", ["en", "de", "es"])
+def test_a_run_in_doubt_shows_the_doubt_in_place_of_its_verdict(
+    bench: SimpleNamespace, doubt: Doubt, language: str
+) -> None:
+    """It counts neither as accepted nor as rejected, and the lot is not complete."""
+    told = words(language)
+    runs = [lot_run(bench, 1), lot_run(bench, 2, known=Known("C-B1-2026-0002", "0" * 64, doubt, "X-1"))]
+    found = lot_content(order_of(runs), runs, "L-1", facts(bench), told)
+    assert (found.good, found.rows[1].verdict, found.rows[1].judged) == (False, None, told(f"results.{doubt}"))
+    assert found.rows[1].details[0] == told(f"results.told_{doubt}", told="X-1")
+    assert found.reasons == (
+        told("lot.counted", accepted=1, rejected=0, undecided=0, valves=2), told("lot.in_doubt", count=1),
+    )  # fmt: skip
+    text = text_of(
+        draw_lot(order_of(runs), runs, "L-1", facts(bench), told, layout=layout(), paper="A4", with_pages=True)
+    )
+    assert "B1-2026-0001" in text.replace("C-B1-2026-0002", "")
+    assert text.count("C-B1-2026-0002") == 1
+
+
+def test_a_rejected_run_stays_rejected_whatever_is_said_against_it(bench: SimpleNamespace) -> None:
+    """A recall takes an acceptance away, never a rejection."""
+    runs = [lot_run(bench, 1, what="rejected", known=Known("R-B1-2026-0001", "0" * 64, Doubt.RECALLED, "RC-1"))]
+    found = lot_content(order_of(runs), runs, "L-1", facts(bench), words())
+    assert (found.rows[0].verdict, found.rows[0].judged) == (Verdict.REJECTED, "rejected")
+    assert found.rows[0].details[0] == "Recalled by RC-1: the works does not stand by this run any more."
 
 
 def test_a_lot_says_what_counts(bench: SimpleNamespace, lot: list[LotRun]) -> None:

@@ -4,8 +4,9 @@
 that was cut short by a power cut; from 0002 on also a calibration and a check against a second gauge; from 0003 on
 the accepted one and the one cut short have a second pressure channel that is compared, and from 0004 on they come from
 polled transmitters; from 0005 on there is an engineer, who signed the accepted one as reviewed; from 0010 on the
-rejected one has its nonconformity, and the accepted one was recalled for a time; from 0013 on the order has a lot certificate. Every later version must read and
-judge them. The functions in here also give the tests of the store their example runs.
+rejected one has its nonconformity, and the accepted one was recalled for a time; from 0013 on the order has a lot
+certificate. Every later version must read and judge them. The functions in here also give the tests of the store
+their example runs.
 """
 
 import tomllib
