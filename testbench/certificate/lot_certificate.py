@@ -168,8 +168,13 @@ def _counted(rows: Sequence[Row], words: Words) -> tuple[str, ...]:
     rejected = sum(row.verdict is Verdict.REJECTED for row in rows)
     undecided = len(rows) - accepted - rejected - doubted
     counts = {"accepted": accepted, "rejected": rejected, "undecided": undecided, "valves": len(rows)}
-    doubts = (words("lot.in_doubt", count=doubted),) if doubted else ()
-    return (words("lot.counted", **counts), *doubts)
+    return (words("lot.counted", **counts), *doubts_of(rows, words))
+
+
+def doubts_of(rows: Sequence[Row], words: Words) -> tuple[str, ...]:
+    """How many were accepted in their run and do not count as such; nothing where none is."""
+    doubted = sum(row.doubted for row in rows)
+    return (words("lot.in_doubt", count=doubted),) if doubted else ()
 
 
 def _about(order: Order, counting: Sequence[RunRecord], words: Words) -> tuple[Fact, ...]:

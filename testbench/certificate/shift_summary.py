@@ -11,7 +11,7 @@ from testbench.certificate.content import IssueFacts, ledger_of
 from testbench.certificate.evidence import Fact, RunClock, stamp
 from testbench.certificate.languages import Words
 from testbench.certificate.lines import as_recorded
-from testbench.certificate.lot_certificate import LotRun, replaced, row_of
+from testbench.certificate.lot_certificate import LotRun, doubts_of, replaced, row_of
 from testbench.certificate.summary import Column, Row, Summary
 from testbench.run.record import RunRecord, Verdict
 from testbench.station.summed_up import Kind, SummedUp
@@ -65,7 +65,7 @@ def shift_content(
         about=Fact(words("shift.shift"), shift.name),
         word="",
         good=False,
-        reasons=(counts if records else words("shift.nothing"),),
+        reasons=(counts if records else words("shift.nothing"), *doubts_of(rows, words)),
         specimen=words("results.specimens", count=specimens) if specimens else "",
         mark=words("results.specimen") if specimens else "",
         works=issue.works,

@@ -207,3 +207,4 @@ def test_the_sample_of_a_shift_is_what_the_program_draws_today(bench: SimpleName
     assert text_of((SAMPLES / f"{SHIFT}.pdf").read_bytes()) == now
     assert "Recalled by RC-B1-000001: the works does not stand by this run any more." in now
     assert "Accepted in its run, and not released yet." in now
+    assert "2 accepted in their run do not count as accepted; the rows say why." in now
