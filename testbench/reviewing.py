@@ -45,6 +45,11 @@ class _Register:
         """Open one by hand; gives its number."""
         return self._store.open_nonconformity(record, checked(why, "nonconformity"), entered_by(reviewer)).number
 
+    def opened_on(self, record: "RunRecord") -> str:
+        """Number of the one that was opened on this run; empty where none was."""
+        found = self._store.nonconformities_of(record.valve.serial)
+        return next((one.number for one in found if one.opened.run == record.run), "")
+
     def lines_of(self, serial: str) -> tuple[str, ...]:
         """Those of a serial number, newest last."""
         found = self._store.nonconformities_of(serial)

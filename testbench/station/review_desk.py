@@ -6,7 +6,13 @@ from typing import Protocol
 
 from pydantic import SecretStr
 
-from testbench.errors import BenchError, NoRegisterError, PersonDisabledError, ReturnRefusedError
+from testbench.errors import (
+    BenchError,
+    NonconformityOpenError,
+    NoRegisterError,
+    PersonDisabledError,
+    ReturnRefusedError,
+)
 from testbench.run.evaluation import rejudged
 from testbench.run.record import RunRecord
 from testbench.run.samples import Trace
@@ -84,6 +90,9 @@ class Nonconformities(Protocol):
 
     def open(self, record: RunRecord, reviewer: Person, why: str) -> str:
         """Open one on the evidence of a run, by a reviewer who was just authenticated; gives its number."""
+
+    def opened_on(self, record: RunRecord) -> str:
+        """Number of the one that was opened on this run; empty where none was."""
 
     def lines_of(self, serial: str) -> tuple[str, ...]:
         """Those of a serial number, a line each."""
@@ -180,8 +189,15 @@ class RecordsDesk:
                 statement=self._statement(record, Meaning.REVIEWED),
             ),
             Offer(act="returned", why_not=why_not(partial(check_return, record, borne, reviewer))),
-            Offer(act="nonconformity", why_not="" if self._register else str(NoRegisterError(NONCONFORMITIES))),
+            Offer(act="nonconformity", why_not=self._no_nonconformity(record)),
         )
+
+    def _no_nonconformity(self, record: RunRecord) -> str:
+        """Why none can be opened on a run."""
+        if self._register is None:
+            return str(NoRegisterError(NONCONFORMITIES))
+        number = self._register.opened_on(record)
+        return str(NonconformityOpenError(record.run, number)) if number else ""
 
     # Acts ----------------------------------------------------------------------------------------
 

@@ -77,7 +77,7 @@ def test_a_run_is_shown_with_findings_instruments_and_what_may_be_done(called):
         "does not conform       largest-leakage-rate: 6 mL in 31.0 s is 23.56 fl_oz/h",
         "PT-101, pressure transmitter 0–1000 psi, T-0042: CAL-26-0311", "Mara Quill, operator: performed",
         "To look at: its verdict is rejected.", "released: Run B1-000002 cannot be released: its verdict is rejected.",
-        "nonconformity: This bench keeps no register of nonconformities.",
+        "nonconformity: Run B1-000002 has the nonconformity N-B1-000001 already.",
     ):  # fmt: skip
         assert words in text
     page = called.facts("review", "show", "B1-000002", "--as", "ashe", secret=ASHE.secret)

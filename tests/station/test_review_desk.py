@@ -58,6 +58,9 @@ class Register:
         self.opened.append((record.run, reviewer.id, why))
         return "N-B1-000001"
 
+    def opened_on(self, record):
+        return next(("N-B1-000001" for run, _, _ in self.opened if run == record.run), "")
+
     def lines_of(self, serial):
         return ("N-B1-000001: rework",) if self.opened else ()
 
@@ -368,6 +371,8 @@ def test_a_nonconformity_is_opened_through_its_register(works):
     works.register = Register()
     assert works.desk().act(act).sentences == (f"Nonconformity N-B1-000001 is opened on run {run}.",)
     assert works.register.opened == [(run, "ashe", "The seat leaks.")]
+    (offer,) = (one for one in works.desk().page(run).offers if one.act == "nonconformity")
+    assert offer.why_not == f"Run {run} has the nonconformity N-B1-000001 already."
     assert works.desk().page(run).nonconformities == ("N-B1-000001: rework",)
 
 

@@ -10,15 +10,17 @@ down_revision = "0008"
 _BACKFILL = """
 INSERT INTO waiting (run, meaning, order_number, operator)
 SELECT number, meaning, order_number, operator FROM (
-    SELECT run.number, run.order_number, json_extract(record.body, '$.operator') AS operator, CASE
+    SELECT run.number, run.order_number, json_extract(body, '$.operator') AS operator, CASE
         WHEN NOT EXISTS (SELECT 1 FROM signature WHERE subject = run.id AND meaning = 'performed') THEN 'performed'
         WHEN run.verdict = 'accepted'
             AND NOT EXISTS (SELECT 1 FROM signature WHERE subject = run.id AND meaning = 'released') THEN 'released'
         WHEN run.verdict IN ('rejected', 'inconclusive')
             AND NOT EXISTS (SELECT 1 FROM signature WHERE subject = run.id AND meaning = 'reviewed') THEN 'reviewed'
         END AS meaning
-    FROM run JOIN record ON record.run = run.number
-    WHERE run.state = 'closed' AND json_extract(record.body, '$.operator_id') IS NOT NULL
+    FROM run JOIN (
+        SELECT run, CASE WHEN json_valid(body) THEN body ELSE '{}' END AS body FROM record
+    ) AS kept ON kept.run = run.number
+    WHERE run.state = 'closed' AND json_extract(body, '$.operator_id') IS NOT NULL
 ) WHERE meaning IS NOT NULL ORDER BY number
 """
 
