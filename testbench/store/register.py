@@ -240,15 +240,21 @@ class RegisterWriter(RegisterReader, LedgerWriter):
 def next_in_series(connection: Connection, kind: Kind) -> int:
     """The next number of a series: after every one that was given out, also in records that a backup took the place of.
 
+    Whatever the file holds under such a number counts, also a row that the ledger does not name.
+
     Args:
         connection: to the records.
         kind: whose series.
     """
-    given_up: list[int] = [
-        json.loads(body).get("last_summaries", {}).get(kind, 0) for body in stated(connection, "restored")
-    ]
-    known = (one.listed.count for one in _summaries(connection) if one.listed.kind is kind)
-    return 1 + max([0, *given_up, *known])
+    table, there = tables.summary_document, inspect(connection)
+    given_up: list[int] = []
+    if there.has_table(tables.ledger.name):
+        told = stated(connection, "restored")
+        given_up = [json.loads(body).get("last_summaries", {}).get(kind, 0) for body in told]
+    if not there.has_table(table.name):
+        return 1 + max([0, *given_up])
+    known = connection.scalars(select(table.c.number).where(table.c.kind == kind.value))
+    return 1 + max([0, *given_up, *(int(number.rpartition("-")[2]) for number in known)])
 
 
 def _summaries(connection: Connection) -> tuple[KeptSummary, ...]:
