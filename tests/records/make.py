@@ -381,6 +381,7 @@ def fill(store) -> None:
     )
     fill_people(store, accepted)
     fill_nonconformity(store)
+    fill_summary(store)
     record, traces = compared_run("", valve("HL-8-0119", "NPS 8", "resilient"))
     cut_short = store.begin_run(opening_of(record), STARTED + timedelta(hours=1))
     first = record.stages[0]
@@ -415,7 +416,6 @@ def main() -> None:
         raise SystemExit(f"{path} is there; a released record is never made again.")
     store = SqliteStore(path, "B1")
     fill(store)
-    fill_summary(store)
     store.close()
     path.with_name(path.name + ".lock").unlink()
 
