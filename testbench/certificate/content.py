@@ -219,7 +219,7 @@ def content_of(
             Fact(words("closing.record"), record_sha256),
             Fact(words("closing.seal"), issue.signer),
             Fact(words("closing.fingerprint"), issue.fingerprint),
-            *_ledger(issue, words),
+            *ledger_of(issue, words),
         ),
         how_to_verify=words("closing.how"),
         software=words("foot.software", software=record.software),
@@ -234,7 +234,8 @@ def _replaces(issue: IssueFacts, words: Words) -> tuple[str, ...]:
     return (words("course.replaces", number=old.number, on=old.at[:10], by=old.by, why=old.why.rstrip(".")),)
 
 
-def _ledger(issue: IssueFacts, words: Words) -> tuple[Fact, ...]:
+def ledger_of(issue: IssueFacts, words: Words) -> tuple[Fact, ...]:
+    """How far the bench's ledger has come; nothing where no checkpoint is carried."""
     if issue.checkpoint is None:
         return ()
     return (Fact(words("closing.ledger"), words("closing.ledger_value", line=issue.checkpoint.line)),)

@@ -14,10 +14,10 @@ import pytest
 from PIL import Image
 from pypdf import PdfReader
 
-from testbench.certificate.content import IssueFacts, content_of
+from testbench.certificate.content import IssueFacts, content_of, number_of
 from testbench.certificate.data import layout
 from testbench.certificate.languages import words_of
-from testbench.certificate.lot_certificate import LotRun, draw_lot
+from testbench.certificate.lot_certificate import Known, LotRun, draw_lot
 from testbench.certificate.page import draw
 from testbench.certificate.pen import printable
 from testbench.errors import GlyphMissingError
@@ -52,8 +52,8 @@ def drawn_lot(bench: SimpleNamespace, serial: str, language: str, paper: str) ->
     order = Order(number="HL-2041", customer=LONG, procedure="waterworks-swing-check", valves=(run.record.valve,))
     facts = IssueFacts(bench.works, datetime(2026, 11, 25, 10, 2, 3, tzinfo=UTC), "Station seal", "A1B2")
     words = words_of(ReportForm(language=language))
-    lot = LotRun(run.record, run.traces)
-    return draw_lot(order, [lot], "L-B1-HL-2041-1", facts, words, layout=layout(), paper=paper, with_pages=True)
+    lot = LotRun(run.record, Known(number_of(run.record), "0" * 64), run.traces)
+    return draw_lot(order, [lot], "L-B1-000001", facts, words, layout=layout(), paper=paper, with_pages=True)
 
 
 def boxes(pdf: bytes, folder: Path) -> Iterator[tuple[float, float, list[tuple[float, float, float, float, str]]]]:
