@@ -117,7 +117,7 @@ class FileRefusedError(BenchError):
     found: str
     allowed: str
     line: int | None = None
-    remedy: ClassVar[str] = "Correct this line of the file and try again; nothing has been changed."
+    remedy: ClassVar[str] = "Correct what is named in the file and try again; nothing has been changed."
 
     def sentence(self) -> str:
         place = self.file if self.line is None else f"{self.file}:{self.line}"
@@ -389,7 +389,10 @@ class AlreadyAcceptedError(BenchError):
 
     serial: str
     run: str
-    remedy: ClassVar[str] = "Check the serial number on the valve; ask the reviewer before testing it again."
+    remedy: ClassVar[str] = (
+        "Check the serial number on the valve; ask the reviewer before testing it again. For a gauge study, order it "
+        "under a procedure made for the study that nobody adopts."
+    )
 
     def sentence(self) -> str:
         return f"Serial number {self.serial} was already accepted in run {self.run}."
@@ -1489,7 +1492,9 @@ class NotReadyToReleaseError(BenchError):
 
     run: str
     why: str
-    remedy: ClassVar[str] = "Only an accepted run that its operator has signed is released."
+    remedy: ClassVar[str] = (
+        "Released is the newest accepted run of a valve, signed by its operator, that nothing stands against."
+    )
 
     def sentence(self) -> str:
         return f"Run {self.run} cannot be released: {self.why}."
@@ -1543,6 +1548,20 @@ class ReturnRefusedError(BenchError):
 
     def sentence(self) -> str:
         return f"Run {self.run} cannot be returned: {self.why}."
+
+
+@dataclass(eq=False)
+class ReturnedToError(BenchError):
+    """A run is returned to somebody who could not answer it."""
+
+    run: str
+    to: str
+    remedy: ClassVar[str] = (
+        "Leave out to whom: it then goes to its operator; or name an engineer, whom 'testbench people list' shows."
+    )
+
+    def sentence(self) -> str:
+        return f"Run {self.run} cannot be returned: '{self.to}' neither performed it nor is an engineer here."
 
 
 @dataclass(eq=False)
@@ -2243,7 +2262,7 @@ class RecallEmptyError(BenchError):
     subject: str
     found: str
     remedy: ClassVar[str] = (
-        "Check the number as it stands on the pages ('testbench history', 'testbench calibration list')."
+        "If that is what was meant, nothing needs recalling; else see 'testbench calibration list' or 'procedure list'."
     )
 
     def sentence(self) -> str:

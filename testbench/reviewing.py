@@ -125,11 +125,13 @@ def answer_return(home: Home, run: str, given: "Given", note: str) -> "ReviewEnt
 
     Raises:
         AnswerRefusedError: nobody waits for it, or not from this person.
+        EntryRefusedError: it says nothing.
         BenchError: the person is not authenticated; nothing is kept.
     """
     from testbench.run.signature import Method
-    from testbench.station.review import Step, check_answer
+    from testbench.station.review import Step, check_answer, checked_why
 
+    note = checked_why(note, "answer")
     with open_store(home) as store:
         record, _ = store.load(run)
         own = given.person in {record.operator_id, record.operator}

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from testbench.cli.output import home_of, home_option, json_option, say, say_json
+from testbench.cli.output import counted, home_of, home_option, json_option, say, say_json
 
 INCOMPLETE = (
     "  That no run, signature or other file was left out cannot be shown: the ledger in it does not end with the list "
@@ -32,7 +32,7 @@ def export(before: datetime, to: Path, home: Path | None, *, as_json: bool) -> N
     if as_json:
         say_json({"folder": str(done.folder), "runs": done.runs, "entries": done.entries})
         return
-    say(f"{done.runs} runs written to {done.folder} and read back; nothing was deleted.")
+    say(f"{counted(done.runs, 'run')} written to {done.folder} and read back; nothing was deleted.")
     say(f"  with {done.entries} entries of the ledger; READ-ME.txt says how to check them by hand")
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from testbench.cli import summaries, withdrawals
-from testbench.cli.output import home_of, home_option, json_option, progress, say, say_json
+from testbench.cli.output import counted, home_of, home_option, json_option, progress, say, say_json
 from testbench.cli.secrets import passphrase_option, passphrases
 from testbench.errors import DocumentMissingError
 
@@ -71,7 +71,7 @@ def _issue_order(bench: "Home", order: str, *, as_json: bool) -> None:
     if as_json:
         say_json(asdict(done))
     else:
-        say(f"Order {order}: {len(done.issued)} documents written to {bench.certificates}.")
+        say(f"Order {order}: {counted(len(done.issued), 'document')} written to {bench.certificates}.")
         if done.unstamped:
             say(f"{done.unstamped} of them have no time stamp yet: 'testbench certificate stamp'.")
         if done.unsigned:

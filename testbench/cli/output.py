@@ -54,6 +54,11 @@ def progress(label: str, *, shown: bool = True) -> Iterator[Callable[[int, int],
         yield told
 
 
+def counted(count: int, one: str) -> str:
+    """So many of something: 1 run, 2 runs."""
+    return f"{count} {one}{'' if count == 1 else 's'}"
+
+
 def say(text: str) -> None:
     """Print a line to standard output."""
     click.echo(text)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from testbench.cli.nonconformity import by_option
-from testbench.cli.output import home_of, home_option, json_option, say, say_json
+from testbench.cli.output import counted, home_of, home_option, json_option, say, say_json
 from testbench.cli.secrets import asking, secret_option
 
 if TYPE_CHECKING:
@@ -144,7 +144,7 @@ def _tell(recall: "Recall", found_by: str, *, as_json: bool) -> None:
 
 
 def _count(recall: "Recall") -> str:
-    return "1 run" if len(recall.runs) == 1 else f"{len(recall.runs)} runs"
+    return counted(len(recall.runs), "run")
 
 
 def _tell_runs(recall: "Recall") -> None:

@@ -53,10 +53,14 @@ def command(ctx: click.Context, person: str | None, home: Path | None) -> None:
 def list_(*, order: str, after: str, person: str, home: Path | None, as_json: bool) -> None:
     """List the closed runs whose signatures are not complete, oldest first."""
     from testbench.cli.review_told import queue_lines
+    from testbench.errors import PersonUnknownError
     from testbench.station.review_desk import queue_of
     from testbench.wiring import Home, read_store
 
     with read_store(Home(home_of(home))) as store:
+        people = {one.entry.person for one in store.people()}
+        if person and person not in people:
+            raise PersonUnknownError(person, tuple(sorted(people)))
         page = queue_of(store, person, order, after)
     if as_json:
         say_json(page.model_dump(mode="json"))
@@ -119,9 +123,11 @@ def release(*, runs: tuple[str, ...], person: str, from_stdin: bool, home: Path 
 @json_option
 def return_(*, run: str, why: str, to: str, person: str, from_stdin: bool, home: Path | None, as_json: bool) -> None:
     """Give RUN back with the reason; it is not released before it was answered."""
+    from testbench.station.review import checked_why
     from testbench.station.review_models import Return
 
-    _act(home, person, from_stdin=from_stdin, as_json=as_json, model=Return, facts={"run": run, "why": why, "to": to})
+    facts: dict[str, object] = {"run": run, "why": checked_why(why, "reason"), "to": to}
+    _act(home, person, from_stdin=from_stdin, as_json=as_json, model=Return, facts=facts)
 
 
 @command.command()

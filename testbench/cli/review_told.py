@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from testbench.cli.output import counted
 from testbench.station.review_models import AttemptPage, QueuePage, RunPage
 
 
@@ -17,7 +18,11 @@ def queue_lines(page: QueuePage) -> Iterator[str]:
             yield f"    returned by {line.returned}"
         if line.answered:
             yield f"    answered by {line.answered}"
-    yield f"{page.total} runs wait; {len(page.lines)} are listed." if page.lines else "Nothing waits."
+    if not page.lines:
+        yield "Nothing waits."
+        return
+    waits, listed = "waits" if page.total == 1 else "wait", len(page.lines)
+    yield f"{counted(page.total, 'run')} {waits}; {listed} {'is' if listed == 1 else 'are'} listed."
 
 
 def page_lines(page: RunPage) -> Iterator[str]:

@@ -8,8 +8,10 @@ from typing import Any
 
 import click
 
-from testbench.errors import ExportNotWrittenError
+from testbench.errors import ExportNotWrittenError, SearchRefusedError
 
+TO_STDOUT = "-"
+"""A file of this name is standard output."""
 _VERDICTS = ("accepted", "rejected", "inconclusive", "void")
 _ORIGINS = ("live", "simulated", "replayed")
 _OPTIONS: dict[str, dict[str, Any]] = {
@@ -35,10 +37,17 @@ def search_options(*without: str, **defaults: str) -> Callable[[Any], Any]:
         for name, about in reversed(_OPTIONS.items()):
             if name not in without:
                 more: dict[str, Any] = {"default": defaults[name], "show_default": True} if name in defaults else {}
-                command = click.option(f"--{name}", **(about | more))(command)
+                command = click.option(f"--{name}", callback=_said, **(about | more))(command)
         return command
 
     return decorate
+
+
+def _said(_: click.Context, option: click.Parameter, value: str | None) -> str | None:
+    """An option that says nothing is a slip, a variable that was not set, say: it would ask for everything."""
+    if value is not None and not value.strip():
+        raise SearchRefusedError(str(option.name), value, "something to look for; leave it out to ask for all")
+    return value
 
 
 def check_free(file: Path) -> None:

@@ -91,6 +91,7 @@ class Plan:
     """None where something is wrong."""
     bad: tuple[BadCell, ...]
     rows: int
+    """How many there were, those that could not be read as well."""
 
 
 @dataclass
@@ -152,6 +153,7 @@ class _Planner:
         self._rows, self._common = rows, common
         self._find_procedure, self._check_text = find_procedure, check_text
         self._bad: list[BadCell] = list(unread)
+        self._in_all = len(rows) + len(unread)
         self._bad_everywhere: set[BadCell] = set()
         said = set(common).union(*(row.cells for row in rows))
         self._everywhere = {*common, *(name for name in NEEDED if name not in said)}
@@ -184,7 +186,7 @@ class _Planner:
         self._bad.sort(key=lambda cell: cell.line)
         bad = tuple(cell for cell in self._bad if accepted is None or not cell.doubtful)
         order = None if bad else self._order(head, accepted if self._bad else None)
-        return Plan(order, () if order is not None else bad or tuple(self._bad), len(self._rows))
+        return Plan(order, () if order is not None else bad or tuple(self._bad), self._in_all)
 
     def _order(self, head: Mapping[str, str], accepted: str | None) -> Order | None:
         try:
@@ -232,6 +234,9 @@ class _Planner:
                 self._refuse(self._rows[0], "procedure", _quoted(head["procedure"]), allowed)
             except BenchError as refusal:
                 self._refuse(self._rows[0], "procedure", "", str(refusal).removesuffix("."))
+        if (number := head.get("number", "0")) and (".." in number or not number[0].isalnum()):
+            allowed = "an order number begins with a letter or digit and has no two dots together"
+            self._refuse(self._rows[0], "number", _quoted(number), allowed)
 
     # A row ---------------------------------------------------------------------------------------
 

@@ -21,6 +21,11 @@ RIG_PLACES = ("blind gasket", "hose", "fixture")
 """Where a rig leaks; a leak there is none of the valve and voids the stage (common practice)."""
 
 
+def of_the_rig(place: str) -> bool:
+    """Whether a place is one of the rig, however it is spaced and in whatever capitals."""
+    return " ".join(place.split()).casefold() in RIG_PLACES
+
+
 class Observation(Value):
     """One explicit answer of the operator."""
 

@@ -21,7 +21,7 @@ from testbench.run.collecting import Collecting, owes_volume
 from testbench.run.decaying import Decaying, LookBack
 from testbench.run.machine import ENDINGS, TRANSITIONS, Ending, Event, Phase
 from testbench.run.moves import moved
-from testbench.run.observations import Collection, Observation, Seen
+from testbench.run.observations import Collection, Observation, Seen, of_the_rig
 from testbench.run.samples import TICKS_PER_S, GapReason, Sample, Thresholds, Trace, to_s
 from testbench.run.state import Action, Happening, StageState, Undecided
 from testbench.run.steadying import Steadying
@@ -315,7 +315,7 @@ class Stage:
 
         Raises:
             RequestRefusedError: the stage is not under pressure.
-            ObservationRefusedError: wrong criterion, too early, or no place given for a leak.
+            ObservationRefusedError: wrong criterion, too early, no place given for a leak, or one of the rig.
         """
         self._check_possible(state, Action.OBSERVE)
         if observation.criterion not in self.owed_observations(state):
@@ -330,6 +330,11 @@ class Stage:
             )
         if observation.seen is Seen.LEAKAGE and not observation.where.strip():
             raise ObservationRefusedError("no place was given", "say where the leakage was seen")
+        if observation.seen is Seen.LEAKAGE and of_the_rig(observation.where):
+            raise ObservationRefusedError(
+                f"'{observation.where.strip()}' is a place of the rig, not of the valve",
+                f"a leak there is said with '{Action.RIG_LEAK}', and voids the stage",
+            )
         place = f" at {observation.where}" if observation.where else ""
         happened = [Happening(observation.at, "observation", f"Observed: {observation.seen}{place}.")]
         state = replace(state, observations=(*state.observations, observation))

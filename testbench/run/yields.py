@@ -23,8 +23,9 @@ class Yield:
 
     @property
     def percent(self) -> str:
-        """The share with one decimal, never rounded up to 100."""
-        tenths = self.passed * 1000 // self.tested
+        """The share with one decimal, rounded half up; never up to 100."""
+        tenths = (2000 * self.passed + self.tested) // (2 * self.tested)
+        tenths = tenths if self.passed == self.tested else min(tenths, 999)
         return f"{tenths // 10}.{tenths % 10}"
 
     @property

@@ -76,8 +76,8 @@ class RunImpact:
 
     @property
     def affected(self) -> bool:
-        """Whether the acceptance of a stage cannot stand."""
-        return any(stage.affected for stage in self.stages)
+        """Whether its acceptance cannot stand; a run that was not accepted has none."""
+        return self.record.verdict is Verdict.ACCEPTED and any(stage.affected for stage in self.stages)
 
 
 def questioned(record: RunRecord, report: CalibrationReport, reports: Reports, old: Predecessor | None) -> bool:

@@ -9,13 +9,14 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import Field, TypeAdapter, ValidationError
 
 from testbench.errors import (
     AnswerRefusedError,
     BatchRefusedError,
     BenchError,
     DecidedOtherwiseError,
+    EntryRefusedError,
     NotCleanError,
     NotOpenedError,
     NotReadyToReleaseError,
@@ -31,9 +32,25 @@ from testbench.run.signature import Meaning, Method, Role, Sha256, Signature
 from testbench.station.people import Person, check_role
 from testbench.station.sign_off import check_another, check_may_sign
 
-Why = Annotated[str, Field(min_length=1, max_length=400, pattern=r"^[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*$")]
+LONGEST_WHY = 400
+Why = Annotated[str, Field(min_length=1, max_length=LONGEST_WHY, pattern=r"^[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*$")]
 """A line that says something."""
 DECIDES = (Meaning.REVIEWED, Meaning.RELEASED)
+
+
+def checked_why(text: str, what: str) -> str:
+    """What somebody wrote as a reason or an answer.
+
+    Raises:
+        EntryRefusedError: it says nothing, is too long, or is more than a line.
+    """
+    try:
+        return TypeAdapter[str](Why).validate_python(text)
+    except ValidationError:
+        shown = repr(text) if len(text) <= LONGEST_WHY else f"{len(text)} signs"
+        raise EntryRefusedError(
+            what, f"found {shown}; it is one line that says something, of {LONGEST_WHY} signs at most"
+        ) from None
 
 
 class Step(StrEnum):

@@ -11,7 +11,7 @@ from testbench.errors import (
     NonconformityOpenError,
     NoRegisterError,
     PersonDisabledError,
-    ReturnRefusedError,
+    ReturnedToError,
 )
 from testbench.procedure.valve import Order
 from testbench.run.evaluation import rejudged
@@ -282,7 +282,7 @@ class RecordsDesk:
             return record.operator
         person = self._desk.people().get(to)
         if person is None or not person.may(Role.ENGINEER):
-            raise ReturnRefusedError(record.run, f"'{to}' neither performed it nor is an engineer here")
+            raise ReturnedToError(record.run, to)
         return person.name
 
     def _open_nonconformity(self, act: OpenNonconformity) -> Done:

@@ -1,12 +1,9 @@
-"""Questions that look at many runs at once: how old they are, how many passed the first time."""
+"""Questions that look at many runs at once: how old they are."""
 
 from datetime import date
-from typing import Literal
 
-from sqlalchemy import func, inspect, select
+from sqlalchemy import func, select
 
-from testbench.run.record import Origin
-from testbench.run.yields import Yield, first_pass_yields
 from testbench.store import tables
 from testbench.store.database import Database
 
@@ -47,19 +44,3 @@ class CountReader:
         query = select(func.count()).where(table.c.state == "closed", table.c.started >= since, table.c.started < until)
         with self._database.reading() as connection:
             return connection.scalar(query) or 0
-
-    def first_pass_yields(self, by: Literal["month", "product"], origin: Origin) -> tuple[Yield, ...]:
-        """First-pass yield over the whole history, by month or product.
-
-        Args:
-            by: what to group by.
-            origin: which runs count; those of a rig never count together with real ones.
-        """
-        table = tables.first_test
-        group = table.c[by]
-        query = select(group, table.c.verdict, func.count()).where(table.c.origin == origin.value)
-        with self._database.reading() as connection:
-            if not inspect(connection).has_table(table.name):
-                return ()
-            rows = connection.execute(query.group_by(group, table.c.verdict)).all()
-        return first_pass_yields((name, verdict, count) for name, verdict, count in rows)

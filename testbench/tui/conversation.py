@@ -12,7 +12,7 @@ from testbench.errors import BenchError
 from testbench.procedure.valve import Value
 from testbench.quantities import Volume
 from testbench.run.attendance import Attendee
-from testbench.run.observations import RIG_PLACES, Seen
+from testbench.run.observations import RIG_PLACES, Seen, of_the_rig
 from testbench.station import messages as m
 from testbench.tui.entries import Choice, Choosing, Entry, Said, typed
 from testbench.tui.keys import KeyOffered, offered
@@ -327,7 +327,7 @@ class Conversation:
         match self.mode:
             case Mode.VALVE:
                 return self._find(said)
-            case Mode.PLACE if said.casefold() not in RIG_PLACES:  # typed or chosen, a hose is none of the valve
+            case Mode.PLACE if not of_the_rig(said):  # typed or chosen, a hose is none of the valve
                 return self._leaks_at(said)
             case Mode.PLACE | Mode.RIG:
                 return self._rig_leaks_at(said)

@@ -182,7 +182,7 @@ class HistoryApp(App[None]):
         table = self.query_one(DataTable)
         for run in page:
             table.add_row(*_cells(run))
-        many = f"{len(self._runs)} runs{', and more below' if self._more else ''}"
+        many = f"{len(self._runs)} run{'' if len(self._runs) == 1 else 's'}{', and more below' if self._more else ''}"
         keys = "↓ results · Enter shows a run · L the life of its valve · Esc search line · Ctrl+Q close"
         self._found = f"{self._asked.in_words}: {many}.   {keys}"
         self._say(self._found)

@@ -21,7 +21,6 @@ from sqlalchemy import Engine, create_engine, func, select
 from sqlalchemy.orm import Session, registry, relationship
 
 from testbench.run.ledger import Walk
-from testbench.run.record import Origin
 from testbench.store import tables
 from testbench.store.backup import copy_of
 from testbench.store.codec import decode, encode
@@ -79,17 +78,6 @@ def plain_page(session: Session, skip: int) -> list[str]:
     return [run.documents[-1].path for run in session.scalars(query)]
 
 
-def plain_yield(session: Session) -> dict[str, tuple[int, int]]:
-    """Every run as an object; the first of each valve counts."""
-    seen, found = set(), {}
-    for run in session.scalars(select(PlainRun).order_by(tables.run.c.number).execution_options(yield_per=1000)):
-        if run.verdict and run.serial.lower() not in seen:
-            seen.add(run.serial.lower())
-            tested, passed = found.get(run.started[:7], (0, 0))
-            found[run.started[:7]] = (tested + 1, passed + (run.verdict == "accepted"))
-    return found
-
-
 # Growth -------------------------------------------------------------------------------------------
 
 
@@ -110,11 +98,7 @@ def figures(path: Path, runs: int) -> dict[str, str]:
             "serial by LIKE, plainly [ms]": f"{median_ms(lambda n: plain_like(session, some[n]), 5):.1f}",
             "runs on one calibration of a month [ms]": f"{median_ms(lambda _: recalled(reader)):.1f}",
             "a look into every record, plainly [ms]": f"{once_s(lambda: plain_recall(session)) * 1000:.0f}",
-            "yield by month [s] (goal 1.5)": f"{once_s(lambda: reader.first_pass_yields('month', Origin.LIVE)):.3f}",
-            "the same, plainly [s]": f"{once_s(lambda: plain_yield(session)):.1f}",
         }
-        ours = {one.group: (one.tested, one.passed) for one in reader.first_pass_yields("month", Origin.LIVE)}
-        assert ours == plain_yield(session)
         walked = once_s(lambda: walk(reader))
         whole = time.perf_counter()
         report = LedgerCheck(reader.database, (), lambda _: True).report()

@@ -274,6 +274,17 @@ def test_a_gauge_study_from_runs_says_what_is_missing(call):
     )
 
 
+@pytest.mark.parametrize("option", ["--product", "--serial", "--since", "--order"])
+@pytest.mark.parametrize("words", [("history",), ("history", "export", "-", "--format", "csv"), ("quality", "yield")])
+def test_an_option_that_says_nothing_asks_for_nothing(call, words, option):
+    """A variable of a script that was not set must not find everything."""
+    found = call(*words, option, " ").exception
+    assert isinstance(found, SearchRefusedError)
+    allowed = "something to look for; leave it out to ask for all"
+    assert str(found) == f"The search cannot be made: {option[2:]} is ' '; allowed is {allowed}."
+    assert isinstance(call(*words, option, "").exception, SearchRefusedError)
+
+
 def test_browsing_needs_a_terminal(call):
     result = call("history", "browse")
     assert isinstance(result.exception, BrowseNeedsTerminalError)

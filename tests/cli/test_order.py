@@ -119,6 +119,36 @@ def test_every_bad_row_is_named_and_nothing_is_kept(home, call, file):
     assert kept(home) == []
 
 
+def test_one_row_is_one_row_and_a_row_that_cannot_be_read_is_one_too(call, file):
+    """What the preview counts is what stands in the file."""
+    path = file("serial;size\nA;NPS 8\n")
+    said = call("import", path, *COMMON, "--dry-run").output.splitlines()
+    assert said[0] == f"{path}: 1 row, UTF-8, parted by semicolon"
+    assert said[1].endswith(", waterworks-swing-check: 1 valve")
+    path = file("serial;size\nA;NPS 8\nB;NPS 8;x\n")
+    done = call("import", path, *COMMON)
+    assert done.output.splitlines()[0] == f"{path}: 2 rows, UTF-8, parted by semicolon"
+    assert str(done.exception) == f"{path} is no order yet: line 3: row: found 3 cells; the header has 2."
+
+
+def test_an_empty_file_is_told_what_it_lacks(call, file):
+    """There is no line of it to be corrected."""
+    path = file("")
+    done = call("import", path, *COMMON).exception
+    assert (str(done), done.remedy) == (
+        f"{path}: rows: found none; a header and at least one row are needed.",
+        "Correct what is named in the file and try again; nothing has been changed.",
+    )
+
+
+@pytest.mark.parametrize("number", ["../x", "/etc/x", ".x", "-1.5", "HL/../x", "HL..1", " ", "_"])
+def test_an_order_number_is_no_path(call, number, home):
+    """It names files and stands on every page; the rule holds for what is typed and for what is imported."""
+    done = call("new", *COMMON, "--number", number, "--serial", "HL-8-0001", "--size", "NPS 8")
+    assert "number: " in str(done.exception)
+    assert kept(home) == []
+
+
 def test_the_same_as_json(home, call, file):
     """Facts for a program: what would be made, or each bad cell."""
     told = json.loads(call("import", file(ROWS), *COMMON, "--dry-run", "--json").output)
@@ -293,6 +323,15 @@ def test_an_order_is_exported_safe_against_formulas(tested, tmp_path):
     again = tested("export", "HL-2041", "--csv", path)
     assert isinstance(again.exception, OrderNotWrittenError)
     assert str(again.exception) == f"{path} could not be written: there is a file of this name already."
+
+
+def test_an_order_is_exported_to_standard_output(tested, tmp_path, monkeypatch):
+    """As the history is: the same bytes as a file would get, nothing else, and no file of the name -."""
+    monkeypatch.chdir(tmp_path)
+    tested("export", "HL-2041", "--csv", tmp_path / "out.csv")
+    done = tested("export", "HL-2041", "--csv", "-")
+    assert done.stdout_bytes == (tmp_path / "out.csv").read_bytes()
+    assert [path.name for path in tmp_path.glob("*-*")] == []
 
 
 def test_a_formula_that_stands_in_an_order_does_not_leave_as_one(home, call, tmp_path):

@@ -105,7 +105,14 @@ def test_an_instrument_found_out_of_tolerance_recalls_the_runs_before(home):
 def test_an_error_that_undoes_nothing_recalls_nothing(home):
     """1 psi at the top is out of tolerance, and every hold still reached its pressure."""
     entered(home, 1.0)
-    assert "recalls nothing" in refusal(recall(home, "calibration", "SCL-27-0107"))
+    found = recall(home, "calibration", "SCL-27-0107").exception
+    assert str(found) == (
+        "The calibration SCL-27-0107 recalls nothing: there is none among the accepted runs since the beginning that "
+        "the error found at SCL-27-0107 undoes."
+    )
+    assert found.remedy == (
+        "If that is what was meant, nothing needs recalling; else see 'testbench calibration list' or 'procedure list'."
+    )
 
 
 def test_the_same_certificate_withdrawn_is_another_question(home):

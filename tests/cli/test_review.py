@@ -69,6 +69,19 @@ def test_what_waits_is_listed_oldest_first(called):
     assert [line["opened"] for line in opened] == [False, False, True, False]
 
 
+def test_what_waits_is_listed_for_somebody_who_is_registered(called):
+    """A slip in the id would say that nothing was opened."""
+    assert called.refused("review", "list", "--as", "nobody", secret="") == (
+        "Nobody is registered as 'nobody'; registered are ashe, marlow, quill, venn."
+    )
+
+
+def test_one_run_waits(called):
+    """In the number that it has."""
+    said = called("review", "list", "--after", "B1-000003").output.splitlines()
+    assert said[-1] == "4 runs wait; 1 is listed."
+
+
 def test_a_run_is_shown_with_findings_instruments_and_what_may_be_done(called):
     """As text and as data."""
     text = called("review", "show", "B1-000002", "--as", "ashe", secret=ASHE.secret).output
@@ -169,7 +182,6 @@ def test_a_run_that_its_operator_has_not_signed_waits_for_that(called):
 @pytest.mark.parametrize(
     ("words", "said"),
     [(("review",), "The reviewer's screen needs --as ID."),
-     (("review", "return", "B1-000001", "--why", "", "--as", "ashe"), "--why: String should have at least 1 character"),
      (("judge",), "Name a run, or say --all."), (("judge", "B1-000001", "--all"), "Name a run, or say --all.")],
 )  # fmt: skip
 def test_what_is_missing_is_named(called, words, said):
@@ -182,6 +194,21 @@ def test_what_is_missing_is_named(called, words, said):
 def test_the_screen_needs_a_terminal(called):
     """Not a pipe."""
     assert isinstance(called("review", "--as", "ashe").exception, NoTerminalError)
+
+
+@pytest.mark.parametrize(
+    ("said", "found"),
+    [("", "''"), ("   ", "'   '"), ("one\ntwo", "'one\\ntwo'"), ("long " * 100, "500 signs")],
+    ids=["nothing", "blanks", "two lines", "too long"],
+)
+def test_a_reason_says_something_in_a_line(called, said, found):
+    """One sentence, before a secret is asked for; no run is returned or answered."""
+    returned = called("review", "return", "B1-000001", "--why", said, "--as", "ashe")
+    answered = called("review", "answer", "B1-000001", "--note", said, "--as", "quill", secret=QUILL.secret)
+    rule = f"is not entered: found {found}; it is one line that says something, of 400 signs at most."
+    assert (str(returned.exception), str(answered.exception)) == (f"The reason {rule}", f"The answer {rule}")
+    assert returned.exception.remedy == "Correct what is named and enter it again; nothing was entered."
+    assert not called.facts("review", "list")["lines"][0]["returned"]
 
 
 TRACE = "the trace of the shell test, attempt 1, does not match its hash; it was changed after it was written."

@@ -27,7 +27,7 @@ def load(folder, text: str):
 def refused(folder, text: str) -> str:
     with pytest.raises(FileRefusedError) as refusal:
         load(folder, text)
-    assert refusal.value.remedy == "Correct this line of the file and try again; nothing has been changed."
+    assert refusal.value.remedy == "Correct what is named in the file and try again; nothing has been changed."
     return str(refusal.value).replace(f"{folder}/", "")
 
 

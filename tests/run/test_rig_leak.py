@@ -83,6 +83,28 @@ def test_it_wants_its_place(shop):
     assert attempt.state is before
 
 
+@pytest.mark.parametrize("where", [*RIG_PLACES, "Blind gasket", "  HOSE\t", "blind  gasket"])
+def test_leakage_seen_at_a_place_of_the_rig_is_none_of_the_valve(shop, where):
+    """Whoever asks, by the screen or over the link: no valve is rejected for a hose."""
+    attempt = shop.shell_test().holding()
+    before = attempt.state
+    with pytest.raises(ObservationRefusedError) as refusal:
+        attempt.see(Seen.LEAKAGE, where)
+    assert str(refusal.value) == (
+        f"The observation was not recorded: '{where.strip()}' is a place of the rig, not of the valve; "
+        "a leak there is said with 'rig_leak', and voids the stage."
+    )
+    assert attempt.state is before
+    assert leaked(attempt, where).state.ending is Ending.STOPPED
+
+
+@pytest.mark.parametrize("where", ["hose connection of the valve", "the shell", "gasket"])
+def test_a_place_that_only_sounds_like_the_rig_stays_the_valves(shop, where):
+    """The list is short and whole: what it does not name is judged."""
+    attempt = shop.shell_test().holding().see(Seen.LEAKAGE, where)
+    assert attempt.ask(Action.CONCLUDE).released().finding().verdict is Verdict.REJECTED
+
+
 @pytest.mark.parametrize("phase", [Phase.FILLING, Phase.DEPRESSURIZING, Phase.CLOSED])
 def test_it_is_seen_under_pressure_only(shop, phase):
     """Water that runs out of a hose while it is filled is no leak under pressure: the stage has not begun to count."""

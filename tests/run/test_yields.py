@@ -1,5 +1,6 @@
 """First-pass yield, by hand and against the plain way."""
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -16,7 +17,7 @@ def test_by_hand():
         ("2026-11", "inconclusive", 1),
     ])  # fmt: skip
     assert found == (Yield("2026-10", 20, 19), Yield("2026-11", 3, 2))
-    assert [one.percent for one in found] == ["95.0", "66.6"]
+    assert [one.percent for one in found] == ["95.0", "66.7"]
     assert together(found) == Yield("all", 23, 21)
     assert together(()) is None
 
@@ -25,6 +26,15 @@ def test_nearly_all_is_not_all():
     """One failure in ten thousand is never printed as 100 %."""
     assert Yield("x", 10_000, 9_999).percent == "99.9"
     assert Yield("x", 10_000, 10_000).percent == "100.0"
+
+
+@pytest.mark.parametrize(
+    ("passed", "tested", "percent"),
+    [(1, 3, "33.3"), (2, 3, "66.7"), (1, 16, "6.3"), (0, 3, "0.0"), (1999, 2000, "99.9"), (1998, 2000, "99.9")],
+)
+def test_a_share_is_rounded_as_any_number(passed, tested, percent):
+    """Half up: 6.25 is 6.3, and 99.95 stays below 100."""
+    assert Yield("x", tested, passed).percent == percent
 
 
 @given(counts)

@@ -8,7 +8,7 @@ from testbench.errors import BenchError
 from testbench.metrology.decision_rule import DecisionRule
 from testbench.quantities import Pressure
 from testbench.run.leakage import BY_DECAY
-from testbench.run.record import SecondGaugeCheck
+from testbench.run.record import SecondGaugeCheck, Verdict
 from testbench.station.calibrations import Calibrated
 from testbench.station.gauge_checks import GaugeCheck, check_in_force
 from testbench.station.impact import impact_on, questioned
@@ -199,6 +199,14 @@ def test_a_stage_is_asked_again_by_its_own_rule_with_the_error_taken_off(accepte
     shell = run.stages[0]
     assert shell.sentence == sentence
     assert shell.affected is not sentence.endswith("stands")
+
+
+@pytest.mark.parametrize("verdict", [Verdict.REJECTED, Verdict.INCONCLUSIVE, None])
+def test_a_run_that_was_not_accepted_has_no_acceptance_to_lose(accepted_run, verdict):
+    """Its accepted stage falls, and is told; it calls nothing into question that rests on the run."""
+    record = accepted_run.model_copy(update={"verdict": verdict})
+    run = impact_on(record, "", as_found_of(found_at(11.7, tolerance="2 psi"), None))
+    assert (run.stages[0].affected, run.affected) == (True, False)
 
 
 @pytest.mark.parametrize(

@@ -67,6 +67,18 @@ def test_a_void_run_needs_no_rework(at_hand):
     assert start_again(at_hand).done
 
 
+def test_a_request_that_calls_the_rig_a_place_of_the_valve_is_refused(at_hand):
+    """Over the link as on the screen: the stage goes on, and nothing is rejected."""
+    at_hand.start("HL-4-0117")
+    at_hand.to_hold(505)
+    answer = at_hand.ask("observe", criterion=0, seen="leakage", where="Blind gasket ")
+    assert answer.sentence == (
+        "The observation was not recorded: 'Blind gasket' is a place of the rig, not of the valve; "
+        "a leak there is said with 'rig_leak', and voids the stage."
+    )
+    assert at_hand.see().stage.phase == "holding"
+
+
 def test_the_screen_says_that_the_pressure_must_be_released_first(at_hand):
     """The caution stands where the hazard is met: nothing is tightened under pressure."""
     at_hand.start("HL-4-0117")

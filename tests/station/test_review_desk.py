@@ -15,7 +15,7 @@ from testbench.errors import (
     NotReadyToReleaseError,
     PageOwedError,
     PersonDisabledError,
-    ReturnRefusedError,
+    ReturnedToError,
     RoleMissingError,
     RunReturnedError,
 )
@@ -355,8 +355,11 @@ def test_a_run_is_returned_to_its_operator_or_an_engineer(works, to):
     """Somebody else could not answer."""
     run = works.run()
     act = Return(run=run, why="Why?", to=to, password=SecretStr(ASHE.secret))
-    assert refused(ReturnRefusedError, lambda: works.desk().act(act)) == (
-        f"Run {run} cannot be returned: '{to}' neither performed it nor is an engineer here."
+    with pytest.raises(ReturnedToError) as refusal:
+        works.desk().act(act)
+    assert (str(refusal.value), refusal.value.remedy) == (
+        f"Run {run} cannot be returned: '{to}' neither performed it nor is an engineer here.",
+        "Leave out to whom: it then goes to its operator; or name an engineer, whom 'testbench people list' shows.",
     )
 
 

@@ -71,6 +71,27 @@ def test_a_live_run_is_a_specimen_until_its_procedure_is_adopted(bench, order, a
     assert warned is not adopted
 
 
+@pytest.mark.parametrize("adopted", [True, False])
+def test_a_gauge_study_tests_an_accepted_valve_again(bench, order, adopted):
+    """Under a procedure that nobody adopted, which shows nothing for the valve; never where that could accept it."""
+    at_hand = BenchInHand(bench.model_copy(update={"simulation": None}), order)
+    procedure, digest = find_procedure("waterworks-swing-check", None)
+    if adopted:
+        at_hand.store.adoptions[digest] = adoption_of(procedure, digest)
+    at_hand.store.accepted["HL-4-0117"] = "B1-000009"
+    at_hand.hold(0.2, 3)
+    answer = at_hand.ask("start_run", order="HL-2041", serial="HL-4-0117", operator="Mara Quill")
+    if adopted:
+        assert answer.sentence == "Serial number HL-4-0117 was already accepted in run B1-000009."
+        assert answer.remedy == (
+            "Check the serial number on the valve; ask the reviewer before testing it again. For a gauge study, order "
+            "it under a procedure made for the study that nobody adopts."
+        )
+    else:
+        assert answer.done
+        assert at_hand.session.run.specimen
+
+
 def test_a_simulated_run_stays_a_specimen_even_when_its_procedure_is_adopted(at_hand):
     """Law 8."""
     procedure, digest = find_procedure("waterworks-swing-check", None)

@@ -3,8 +3,8 @@
 import pytest
 from sqlalchemy import event
 
-from testbench.run.record import Origin
 from testbench.run.yields import Yield
+from testbench.station.searching import search_of
 
 
 def kept(store, examples, *told: tuple[str, str, bool]) -> list[str]:
@@ -26,10 +26,10 @@ def test_only_the_first_run_that_decided_counts(store, examples):
         ("HL-3", "0.2 mL", False),
         ("HL-3", "60 mL", False),
     )  # fmt: skip
-    assert store.first_pass_yields("month", Origin.SIMULATED) == (Yield("2026-11", 3, 2),)
+    assert store.yields(search_of(origin="simulated"), "month") == (Yield("2026-11", 3, 2),)
     (product,) = {valve.product for valve in [examples.valve("HL-1", "NPS 4")]}
-    assert store.first_pass_yields("product", Origin.SIMULATED) == (Yield(product, 3, 2),)
-    assert store.first_pass_yields("month", Origin.LIVE) == ()
+    assert store.yields(search_of(origin="simulated"), "product") == (Yield(product, 3, 2),)
+    assert store.yields(search_of(origin="live"), "month") == ()
 
 
 def test_a_history_is_read_page_by_page(store, examples):

@@ -465,6 +465,8 @@ def test_a_place_of_the_rig_that_is_typed_is_the_rigs_as_well():
     scene = scenes.holding()
     fingers = Fingers(scene.model_copy(update={"actions": (*scene.actions, RIG)}))
     assert fingers.press("f4", *"Hose", "enter") == m.RigLeak(request="rig_leak", where="Hose")
+    fingers = Fingers(scene.model_copy(update={"actions": (*scene.actions, RIG)}))
+    assert fingers.press("f4", *"blind  gasket", "enter") == m.RigLeak(request="rig_leak", where="blind  gasket")
 
 
 def test_where_nothing_is_looked_at_f4_asks_for_the_rig_alone():

@@ -6,7 +6,8 @@ from typing import Any
 import click
 
 from testbench.cli.calibration.told import Register, as_found_facts, serial_option, summary
-from testbench.cli.output import home_option, json_option, say, say_json
+from testbench.cli.output import counted, home_option, json_option, say, say_json
+from testbench.run.record import Verdict
 from testbench.station.bench import CalibrationEntry
 from testbench.station.impact import RunImpact, impact_on, questioned
 from testbench.station.register import Assessment
@@ -114,7 +115,8 @@ def _tell(found: Assessment, runs: list[RunImpact], affected: list[RunImpact]) -
     say(f"Runs with {report.serial} since {since}: {len(runs)}")
     for run in runs:
         record = run.record
-        mark = "AFFECTED" if run.affected else "stands  " if run.stages else "        "
+        stands = run.stages and record.verdict is Verdict.ACCEPTED
+        mark = "AFFECTED" if run.affected else "stands  " if stands else "        "
         say(
             f"{mark}  {record.run}  {record.started[:10]}  {record.valve.serial:<16} {record.order:<10} "
             f"{record.verdict or 'void':<12}  {run.document or 'no document'}"
@@ -126,9 +128,9 @@ def _tell(found: Assessment, runs: list[RunImpact], affected: list[RunImpact]) -
         return
     say(LOOKED_AT)
     if affected:
-        say(f"{len(affected)} run(s) affected: what was accepted there has not been shown. Call the reviewer.")
+        say(f"{counted(len(affected), 'run')} affected: what was accepted there has not been shown. Call the reviewer.")
     else:
-        say("Nothing affected: every accepted stage stands with the error taken off.")
+        say("Nothing affected: every accepted run stands with the error taken off.")
 
 
 def _tell_simple(entry: CalibrationEntry, register: Register, *, as_json: bool) -> None:

@@ -10,7 +10,6 @@ from testbench.cli.output import home_of, home_option, json_option, say, say_jso
 from testbench.cli.searching import search_options
 
 COMMANDS = {
-    "yield": "How many valves passed the first time.",
     "export": "The runs that fit a search as CSV, safe against formulas, or as JSON lines.",
     "summary": "One order on a few pages: every serial number, its verdict, attempts and certificate.",
     "browse": "Search on the screen, as you type.",

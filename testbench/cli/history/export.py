@@ -9,13 +9,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from testbench.cli.output import home_of, home_option, json_option, say, say_json
-from testbench.cli.searching import check_free, search_options, write_all
+from testbench.cli.output import counted, home_of, home_option, json_option, say, say_json
+from testbench.cli.searching import TO_STDOUT, check_free, search_options, write_all
 
 if TYPE_CHECKING:
     from testbench.station.searching import FoundRun
-
-TO_STDOUT = "-"
 
 
 @click.command()
@@ -49,7 +47,7 @@ def command(*, file: Path, form: str | None, home: Path | None, as_json: bool, *
     if as_json:
         say_json({"runs": count.runs, "file": str(file), "format": form})
     else:
-        say(f"Wrote {count.runs} runs to {file} ({asked.in_words}).")
+        say(f"Wrote {counted(count.runs, 'run')} to {file} ({asked.in_words}).")
 
 
 def _form_of(file: Path) -> str:

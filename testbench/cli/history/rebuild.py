@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from testbench.cli.output import home_of, home_option, json_option, say, say_json
+from testbench.cli.output import counted, home_of, home_option, json_option, say, say_json
 
 
 @click.command()
@@ -24,6 +24,6 @@ def command(*, home: Path | None, as_json: bool) -> None:
         say_json({"runs": runs, "otherwise": otherwise})
     else:
         was = f"of {otherwise} it was otherwise before" if otherwise else "it was the same before"
-        say(f"Made anew from the records of {runs} runs; {was}.")
+        say(f"Made anew from the records of {counted(runs, 'run')}; {was}.")
     if otherwise:
         click.get_current_context().exit(1)

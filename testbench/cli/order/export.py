@@ -1,12 +1,14 @@
 """``testbench order export``."""
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from testbench.cli.order.on_file import on_file
-from testbench.cli.output import home_option, json_option, say, say_json
+from testbench.cli.output import counted, home_option, json_option, say, say_json
+from testbench.cli.searching import TO_STDOUT
 
 if TYPE_CHECKING:
     from testbench.procedure.valve import Order, Valve
@@ -14,7 +16,10 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("number")
-@click.option("--csv", "file", type=click.Path(path_type=Path), required=True, help="Where to write; not there yet.")
+@click.option(
+    "--csv", "file", type=click.Path(path_type=Path, allow_dash=True), required=True,
+    help="Where to write; not there yet. - is standard output.",
+)  # fmt: skip
 @home_option
 @json_option
 def command(number: str, file: Path, home: Path | None, as_json: bool) -> None:  # noqa: FBT001
@@ -30,14 +35,19 @@ def command(number: str, file: Path, home: Path | None, as_json: bool) -> None: 
 
     found = on_file(home)
     order = found.order(number)
-    if file.exists():
+    to_stdout = str(file) == TO_STDOUT
+    if not to_stdout and file.exists():
         raise OrderNotWrittenError(str(file), "there is a file of this name already")
     rows = [_cells(order, valve) | {"state": state_of(order, valve.serial, found.states)} for valve in order.valves]
-    keep(file, csv_text((*COLUMNS, "state"), rows).encode("utf-8-sig"))
+    data = csv_text((*COLUMNS, "state"), rows).encode("utf-8-sig")
+    if to_stdout:
+        sys.stdout.buffer.write(data)
+        return
+    keep(file, data)
     if as_json:
         say_json({"order": order.number, "valves": len(rows), "file": str(file)})
     else:
-        say(f"Wrote {len(rows)} valves of order {order.number} to {file}.")
+        say(f"Wrote {counted(len(rows), 'valve')} of order {order.number} to {file}.")
 
 
 def _cells(order: "Order", valve: "Valve") -> dict[str, Any]:

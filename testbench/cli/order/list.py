@@ -19,6 +19,7 @@ def command(home: Path | None, as_json: bool) -> None:  # noqa: FBT001
         say_json([fact | {"valves": len(order.valves)} for fact, order in zip(facts, orders, strict=True)])
         return
     for order in orders:
-        say(f"{order.number:<16} {len(order.valves):>6} valves  {order.procedure:<28} {order.customer}")
+        valves = f"{len(order.valves):>6} valve{' ' if len(order.valves) == 1 else 's'}"
+        say(f"{order.number:<16} {valves}  {order.procedure:<28} {order.customer}")
     if not orders:
         say("There are no orders yet.")

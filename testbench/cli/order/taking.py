@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from testbench.cli.output import home_of, say, say_json
+from testbench.cli.output import counted, home_of, say, say_json
 from testbench.procedure.order_rows import COLUMNS
 
 if TYPE_CHECKING:
@@ -147,14 +147,14 @@ def _preview(source: str, plan: "Plan", facts: Mapping[str, Any]) -> None:
 
     if "encoding" in facts:
         empty = f", empty rows left out: {facts['empty_rows']}" if facts["empty_rows"] else ""
-        say(f"{source}: {plan.rows} rows, {facts['encoding']}, parted by {facts['delimiter']}{empty}")
+        say(f"{source}: {counted(plan.rows, 'row')}, {facts['encoding']}, parted by {facts['delimiter']}{empty}")
     for cell in plan.bad:
         say(f"  {'DOUBT' if cell.doubtful else 'BAD'}  {cell.sentence}")
     if plan.order is None:
         return
     order = plan.order
     wanted = f", {order.certificate_type.in_words}" if order.certificate_type else ""
-    say(f"Order {order.number} for {order.customer}, {order.procedure}{wanted}: {len(order.valves)} valves")
+    say(f"Order {order.number} for {order.customer}, {order.procedure}{wanted}: {counted(len(order.valves), 'valve')}")
     for valve in order.valves[:PREVIEWED]:
         say(f"  {valve.serial:<20} {valve.in_one_line}")
     if len(order.valves) > PREVIEWED:

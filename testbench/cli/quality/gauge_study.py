@@ -28,6 +28,9 @@ def command(
 
     What fits the search is taken: valves that an operator did not test are left out and named, and of more tests than
     every operator made of every valve the first ones count. For a CSV file there is 'testbench measure gauge-study'.
+
+    An accepted valve is tested again only under a procedure that nobody has adopted: make a house procedure for the
+    study, with limits that its valves meet, and an order of its own. Its runs yield specimens only.
     """
     from testbench.metrology.gauge_study import Measurement
     from testbench.run.quality import balanced
