@@ -2276,26 +2276,28 @@ class RecallLiftedError(BenchError):
 
 @dataclass(eq=False)
 class RunRecalledError(BenchError):
-    """A recalled run is not released."""
+    """A recalled run is not released, and gets no certificate."""
 
     run: str
     recalls: tuple[str, ...]
+    refused: str = "cannot be released"
     remedy: ClassVar[str] = "Test the valve again, or have an engineer lift the recall with its reason."
 
     def sentence(self) -> str:
-        return f"Run {self.run} cannot be released: it is recalled by {', '.join(self.recalls)}."
+        return f"Run {self.run} {self.refused}: it is recalled by {', '.join(self.recalls)}."
 
 
 @dataclass(eq=False)
 class RunNonconformingError(BenchError):
-    """A run that has a nonconformity is not released."""
+    """A run that has a nonconformity is not released, and gets no certificate."""
 
     run: str
     number: str
+    refused: str = "cannot be released"
     remedy: ClassVar[str] = "Release the run of its retest; a valve that goes by concession goes without a release."
 
     def sentence(self) -> str:
-        return f"Run {self.run} cannot be released: it has the nonconformity {self.number}."
+        return f"Run {self.run} {self.refused}: it has the nonconformity {self.number}."
 
 
 @dataclass(eq=False)

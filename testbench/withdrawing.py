@@ -15,6 +15,7 @@ from testbench.errors import (
     WithdrawalRefusedError,
 )
 from testbench.procedure.names import likeness
+from testbench.procedure.serials import acts_on_screen
 from testbench.signers import Signing
 from testbench.station.withdrawals import LONGEST_WORDS, Withdrawal, check_withdrawal, in_force
 from testbench.wiring import Home, open_store, read_store
@@ -152,6 +153,10 @@ def _said(found: _Document, number: str, why: str, by: Authority, replaced_by: s
     for told, what in ((why, "its reason"), (name, "who says so")):
         if not 1 <= len(told.strip()) <= LONGEST_WORDS:
             raise WithdrawalRefusedError(number, f"{what} takes 1 to {LONGEST_WORDS} characters")
+        if signs := [sign for sign in told.strip() if acts_on_screen(sign)]:
+            raise WithdrawalRefusedError(
+                number, f"{what} has the control character U+{ord(signs[0]):04X}; text of one line is allowed"
+            )
     if person is not None and replaced_by:
         _check_another(found.record, person)
     return Withdrawal(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from testbench.cli import withdrawals
-from testbench.cli.output import home_of, home_option, json_option, progress, say, say_json
+from testbench.cli.output import home_of, home_option, json_option, progress, say, say_json, visible
 from testbench.cli.secrets import passphrase_option, passphrases
 from testbench.errors import DocumentMissingError
 
@@ -77,6 +77,8 @@ def _issue_order(bench: "Home", order: str, *, as_json: bool) -> None:
         if done.unsigned:
             more = f" and {len(done.unsigned) - 5} more" if len(done.unsigned) > 5 else ""
             say(f"{len(done.unsigned)} wait for a signature: {', '.join(done.unsigned[:5])}{more}.")
+        if done.refused:
+            say(f"{len(done.refused)} could not be written:")
         for one, why in done.refused.items():
             say(f"Run {one}: {why}")
     sys.exit(1 if done.refused else 0)
@@ -134,7 +136,8 @@ def verify(  # noqa: PLR0917 - one for each option
 
     Needs no bench home and no network; the file is read by a process of its own, with limits. Exit code 0: intact,
     known signers, the verdict follows; 1: changed, unreadable or not there; 3: intact, but a signer is not known here,
-    revoked or still missing; 4: intact, but the verdict does not follow; 5: all in order, but withdrawn or replaced.
+    revoked or still missing; 4: intact, but the verdict does not follow; 5: all in order, but withdrawn, replaced or
+    recalled.
     """
     from dataclasses import asdict
 
@@ -154,21 +157,22 @@ def verify(  # noqa: PLR0917 - one for each option
         more = {"withdrawn": told, "recalled_by": recalls}
         say_json({**asdict(judged), "fingerprint_grouped": grouped(judged.fingerprint), **more})
     else:
-        for line in (*(f"WITHDRAWN: {one.sentence}" for one in found), *in_words(judged), *notes):
-            say(line)
+        first = [f"WITHDRAWN: {one.sentence}" for one in found]
         if recalls:
-            say(f"RECALLED by {', '.join(recalls)}: its works does not stand by this page any more.")
-    sys.exit(_exit_code(judged, withdrawn=bool(found)))
+            first.append(f"RECALLED by {', '.join(recalls)}: its works does not stand by this page any more.")
+        for line in (*first, *in_words(judged), *notes):
+            say(visible(line))
+    sys.exit(_exit_code(judged, stands=not (found or recalls)))
 
 
-def _exit_code(judged: "Verification", *, withdrawn: bool) -> int:
+def _exit_code(judged: "Verification", *, stands: bool) -> int:
     if not judged.intact:
         return CHANGED
     if not judged.follows:
         return DOES_NOT_FOLLOW
     if not judged.trusted:
         return UNKNOWN_SIGNER
-    return WITHDRAWN if withdrawn else INTACT
+    return INTACT if stands else WITHDRAWN
 
 
 def _withdrawal_of(
@@ -177,15 +181,25 @@ def _withdrawal_of(
     """What lists and the records of a home say of a document, each thing once; and what the lists do not tell."""
     from testbench.certificate.withdrawn import read_list
     from testbench.station.withdrawals import words_on
-    from testbench.wiring import Home
-    from testbench.withdrawing import withdrawn
 
     lists = [read_list(path, anchors) for path in files]
     if not judged.intact:
         return [], []
-    known = [*withdrawn(Home(home)), *(one for listed in lists for one in listed.withdrawn)]
+    known = [*_withdrawn_here(home), *(one for listed in lists for one in listed.withdrawn)]
     found = list(dict.fromkeys(words_on(known, judged.number, judged.record_sha256)))
     return found, [f"  withdrawn    {listed.word_on(judged.number, judged.record_sha256)}" for listed in lists]
+
+
+def _withdrawn_here(folder: Path) -> "tuple[Withdrawal, ...]":
+    from testbench.errors import BenchError
+    from testbench.wiring import Home
+    from testbench.withdrawing import withdrawn
+
+    try:
+        return withdrawn(Home(folder))
+    except BenchError as failure:  # what is asked is whether the page is intact; this stands beside
+        click.echo(f"Whether it was withdrawn could not be looked up: {failure}", err=True)
+        return ()
 
 
 def _recalls_of(folder: Path, record_sha256: str) -> list[str]:

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from testbench.cli.output import home_of, home_option, json_option, say, say_json
+from testbench.cli.output import home_of, home_option, json_option, say, say_json, visible
 from testbench.cli.secrets import asking, passphrases, secret_option
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ def list_(*, withdrawn: bool, file: Path | None, home: Path | None, as_json: boo
         say_json([one.model_dump(mode="json") for one in found])
     else:
         for line in [one.sentence for one in found] or ["No document of this bench is withdrawn."]:
-            say(line)
+            say(visible(line))
     if file is not None:
         export_list(bench, file)
         click.echo(f"Written, signed with the station key: {file}", err=True)

@@ -44,6 +44,7 @@ from testbench.store.register import RegisterWriter
 
 RECORDER = "recorder"
 """Who opens what a rejection opens."""
+NO_CERTIFICATE = "gets no certificate"
 
 
 class EnteredBy(NamedTuple):
@@ -129,6 +130,11 @@ class NonconformityReader:
         """Run → numbers of the recalls in force that name it."""
         with self._database.reading() as connection:
             return dict(recalled_in(connection))
+
+    def check_certifiable(self, run: str) -> None:
+        """See that an accepted run may get a certificate; errors as ``check_conforming``."""
+        with self._database.reading() as connection:
+            check_conforming(connection, run, NO_CERTIFICATE)
 
     def recalled_valves(self, orders: Sequence[Order]) -> set[tuple[str, str]]:
         """(order, serial) of the valves on these orders whose newest closed run is recalled."""
@@ -217,9 +223,7 @@ class NonconformityWriter(RegisterWriter):
 
     def _insert_signature(self, connection: Connection, signature: Signature) -> Signature:
         if signature.meaning is Meaning.RELEASED:
-            check_not_recalled(signature.subject_id, _recalls(connection))
-            if (number := nonconformities_in(connection, [signature.subject_id]).get(signature.subject_id)) is not None:
-                raise RunNonconformingError(signature.subject_id, number)
+            check_conforming(connection, signature.subject_id, "cannot be released")
         return super()._insert_signature(connection, signature)
 
     # In the transaction that seals a run ---------------------------------------------------------
@@ -315,6 +319,23 @@ def nonconformities_in(connection: Connection, runs: Sequence[str]) -> dict[str,
         return {}
     rows = connection.execute(select(table.c.run, table.c.number).where(table.c.run.in_(runs)).distinct())
     return {row.run: row.number for row in rows}
+
+
+def check_conforming(connection: Connection, run: str, refused: str) -> None:
+    """Refuse an accepted run that is accepted no more.
+
+    Args:
+        connection: to the records; that of the transaction which keeps what is asked for.
+        run: the run.
+        refused: what it cannot have, in words.
+
+    Raises:
+        RunRecalledError: it is recalled.
+        RunNonconformingError: a nonconformity was opened for it.
+    """
+    check_not_recalled(run, _recalls(connection), refused)
+    if (number := nonconformities_in(connection, [run]).get(run)) is not None:
+        raise RunNonconformingError(run, number, refused)
 
 
 def _there(connection: Connection, table: Table) -> bool:

@@ -2,6 +2,7 @@
 
 import json
 import re
+from datetime import datetime
 from io import BytesIO
 from pathlib import Path
 from types import SimpleNamespace
@@ -10,7 +11,7 @@ import pikepdf
 import pytest
 from click.testing import CliRunner, Result
 
-from testbench.certificate.keys import grouped, load_station_key
+from testbench.certificate.keys import grouped, load_station_key, make_station_key
 from testbench.certificate.signing import seal
 from testbench.cli.certificate import command
 from testbench.errors import KeyFileError
@@ -128,3 +129,18 @@ def test_a_root_that_is_no_certificate_is_refused(file: Path, tmp_path: Path) ->
     found = run(file, "--root", str(path), home=tmp_path / "none")
     assert isinstance(found.exception, KeyFileError)
     assert str(found.exception) == f"Station key {path}: it holds no certificate."
+
+
+def test_what_a_stranger_wrote_moves_no_cursor(tmp_path: Path, unsealed: bytes, at: datetime) -> None:
+    """A name in a stranger's certificate that clears the screen and writes INTACT in its place."""
+    keys = tmp_path / "keys"
+    make_station_key(keys, "B1", "\x1b[2JINTACT\r\n\u202e\u2028\x9b1m", at)
+    path = tmp_path / "certificate.pdf"
+    path.write_bytes(seal(unsealed, load_station_key(keys), at))
+    found = run(path, home=tmp_path / "none")
+    assert found.exit_code == 3
+    assert "B1, \\u001b[2JINTACT\\r\\n\\u202e\\u2028\\u009b1m\n" in found.output
+    as_json = run(path, "--json", home=tmp_path / "none")
+    for told in (found.output, as_json.output):
+        assert all(line.isprintable() for line in told.split("\n"))
+    assert "INTACT\r\n\u202e\u2028\x9b1m" in json.loads(as_json.output)["signer"]
