@@ -1850,6 +1850,29 @@ class PassphraseMissingError(BenchError):
 
 
 @dataclass(eq=False)
+class PassphraseNotGivenError(PassphraseMissingError):
+    """A person was to give a passphrase, and did not."""
+
+    remedy: ClassVar[str] = "Type it at a terminal, or give it as a line of standard input with --passphrase-stdin."
+
+
+@dataclass(eq=False)
+class TrustFileError(BenchError):
+    """A file that says whom the reader trusts, or trusts no more, cannot be used."""
+
+    what: str
+    path: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = (
+        "Check the name of the file, or get it from the works anew: 'testbench keys export' writes it there."
+    )
+
+    def sentence(self) -> str:
+        return f"{self.what} {self.path}: {self.found}; needed is {self.allowed}."
+
+
+@dataclass(eq=False)
 class AuthorityRefusedError(BenchError):
     """The works' authority cannot do what was asked."""
 

@@ -112,15 +112,15 @@ def stamp(home: Path | None, *, as_json: bool) -> None:
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option(
     "--root", "--signer", "roots", multiple=True, type=click.Path(dir_okay=False, path_type=Path),
-    help="The works' root or station certificate (PEM), got by another way than the document; several may be given.",
+    help="The works' root or station certificate (PEM or DER), got by another way than the document; several may be.",
 )  # fmt: skip
 @click.option(
     "--crl", "lists", multiple=True, type=click.Path(dir_okay=False, path_type=Path),
-    help="A revocation list of the works (DER); several may be given.",
+    help="A revocation list of the works (DER or PEM); several may be given.",
 )  # fmt: skip
 @click.option(
     "--stamp-root", "stamps", multiple=True, type=click.Path(dir_okay=False, path_type=Path),
-    help="Root certificate (PEM) of a time-stamp authority.",
+    help="Root certificate (PEM or DER) of a time-stamp authority.",
 )  # fmt: skip
 @click.option(
     "--withdrawn", "withdrawn", multiple=True, type=click.Path(dir_okay=False, path_type=Path),

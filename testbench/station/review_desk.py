@@ -44,6 +44,7 @@ from testbench.station.review_models import (
     Sign,
 )
 from testbench.station.review_page import run_page
+from testbench.station.sign_off import owed_by_persons
 
 NONCONFORMITIES = "nonconformities"
 
@@ -221,10 +222,11 @@ class RecordsDesk:
         if released:
             for record, signature in zip(records, signatures, strict=True):
                 try:
-                    documents.append(self._papers.write(record, signature))
+                    written = self._papers.write(record, signature)
+                    (documents if written else said).append(written or owed_by_persons(record))
                 except BenchError as owed:  # what is signed is signed; the others are still written
                     said.append(str(owed))
-        return Done(sentences=tuple(said), documents=tuple(filter(None, documents)))
+        return Done(sentences=tuple(said), documents=tuple(documents))
 
     def _return(self, act: Return) -> Done:
         (record, _), person = self._store.load(act.run), self._authenticated(act.password)

@@ -94,6 +94,21 @@ def test_a_passphrase_that_does_not_come_changes_nothing(home: Path) -> None:
     assert not (home / "keys" / "authority").exists()
 
 
+@pytest.mark.parametrize("words", [("renew", "station"), ("crl",)])
+def test_without_a_terminal_the_other_way_is_named(home: Path, words: tuple[str, ...]) -> None:
+    """Not a file in the environment, which no command that unlocks the authority reads."""
+    founded(home)
+    found = CliRunner().invoke(cli, ["keys", *words, "--home", str(home)])
+    where = home / "keys" / "authority" / "issuing.p12"
+    assert str(found.exception) == (
+        f"Passphrase of {where} cannot be used: there is no terminal to ask at; "
+        "allowed is a terminal, or standard input with --passphrase-stdin."
+    )
+    assert found.exception.remedy == (
+        "Type it at a terminal, or give it as a line of standard input with --passphrase-stdin."
+    )
+
+
 def test_no_passphrase_is_an_argument(home: Path) -> None:
     """It would stand in the list of processes."""
     for command in ("init", "issue", "renew", "revoke", "crl", "token"):

@@ -164,7 +164,7 @@ def test_a_recalled_run_gets_no_certificate_by_any_way(home):
 
 def test_a_run_with_a_nonconformity_gets_no_certificate(home):
     """Opened by hand, for an accepted run."""
-    opened = ("nc", "open", RUN, "--why", "The seat is scored.", "--by", "Tobin Ashe")
+    opened = ("nonconformity", "open", RUN, "--why", "The seat is scored.", "--by", "Tobin Ashe")
     assert said(home, *opened).exit_code == 0
     assert refusal(said(home, "certificate", "issue", RUN)) == (
         f"Run {RUN} gets no certificate: it has the nonconformity N-B1-000002."
