@@ -77,7 +77,8 @@ def replace(
         number: of the document that is replaced; withdrawn before or not.
         why: what was wrong, or what was put right since it was withdrawn.
         by: on whose authority.
-        ask: for the passphrases of the keys that sign; None: the system, or whoever sits at the terminal.
+        ask: for the passphrases of the keys that sign, the station's only where the system names none; None: the
+            system, or whoever sits at the terminal.
 
     Raises:
         DocumentUnknownError: there is no such document.
@@ -90,7 +91,9 @@ def replace(
         found = _find(home, store, number)
         said = _said(found, number, why, by, found.next_number)
         check_withdrawal(store.withdrawals(), said)
-        return issue_from(home, store, (found.record, found.traces), Signing(ask), replaces=said), said
+        return issue_from(
+            home, store, (found.record, found.traces), Signing(ask, system_first=True), replaces=said
+        ), said
 
 
 def withdrawn(home: Home) -> tuple[Withdrawal, ...]:

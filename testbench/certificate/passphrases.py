@@ -91,6 +91,12 @@ class FromSystem(FromTerminal):
         return super().known(what)
 
 
+def system_has_one() -> bool:
+    """Whether the environment or the service manager names a passphrase, which is the station's."""
+    credentials = os.environ.get(CREDENTIALS)
+    return bool(os.environ.get(FILE)) or bool(credentials and (Path(credentials) / CREDENTIAL).exists())
+
+
 class Remembering:
     """Asks once for each key and can be handed to another process, which then asks nobody.
 

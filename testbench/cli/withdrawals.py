@@ -49,7 +49,11 @@ def withdraw(
 @home_option
 @json_option
 def replace(*, number: str, why: str, by: str, from_stdin: bool, home: Path | None, as_json: bool) -> None:
-    """Issue the document NUMBER anew from its record, under a number of its own that names the old one and why."""
+    """Issue the document NUMBER anew from its record, under a number of its own that names the old one and why.
+
+    With --secret-stdin the reviewer's secret comes first, then a line for each passphrase; the station's only where
+    neither TESTBENCH_PASSPHRASE_FILE nor the system's credential names it.
+    """
     from testbench.withdrawing import replace as replaced
 
     bench, authority = _authority(home, by, from_stdin=from_stdin)

@@ -131,6 +131,12 @@ def test_the_recorders_child_seals_with_the_passphrase_file(home: Path, monkeypa
     found = CliRunner().invoke(cli, ["certificate", "verify", str(issued.path), "--home", str(home)])
     assert found.exit_code == 0, found.output
     assert verify(issued.path, ()).signatures[0].signer.startswith("Station seal, bench B1")
+    words = ("certificate", "replace", issued.number, "--why", "Letterhead", "--by", "Tobin Ashe", "--secret-stdin")
+    replaced = CliRunner().invoke(cli, [*words, "--home", str(home)], input="")
+    assert replaced.exit_code == 0, replaced.exception
+    monkeypatch.delenv("TESTBENCH_PASSPHRASE_FILE")
+    words = ("certificate", "replace", f"{issued.number}-2", *words[3:])
+    assert CliRunner().invoke(cli, [*words, "--home", str(home)], input=f"{STATION}\n").exit_code == 0
 
 
 def test_a_station_without_passphrase_serves_a_bench_that_nobody_unlocks(home: Path) -> None:
