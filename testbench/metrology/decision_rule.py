@@ -77,8 +77,8 @@ class DecisionRule(StrEnum):
 
 
 _GUARD_BAND_IN_WORDS = (
-    "a limit is met only if the measured value plus {w} stays within it, and not met only if the value less {w} lies "
-    "beyond it; anything between is inconclusive."
+    "a limit is met only if the measured value lies within it by {w} or more, and not met only if beyond it by more "
+    "than {w}; anything between is inconclusive."
 )
 _IN_WORDS = {
     DecisionRule.GUARDED: "Guarded decision: " + _GUARD_BAND_IN_WORDS.format(w="U (k = 2)"),
