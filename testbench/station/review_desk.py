@@ -218,7 +218,7 @@ class RecordsDesk:
         records = [case.record for case in cases]
         signatures = self._desk.sign_runs(reviewer, records, meaning, check)
         said = [f"Run {one.subject_id} is {meaning} by {one.printed_name} at {one.signed_at}." for one in signatures]
-        documents = []
+        documents: list[str] = []
         if released:
             for record, signature in zip(records, signatures, strict=True):
                 try:

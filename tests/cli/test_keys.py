@@ -139,6 +139,19 @@ def test_the_recorders_child_seals_with_the_passphrase_file(home: Path, monkeypa
     assert CliRunner().invoke(cli, [*words, "--home", str(home)], input=f"{STATION}\n").exit_code == 0
 
 
+def test_the_key_from_before_is_not_needed_for_what_it_sealed(home: Path) -> None:
+    """It lies in the clear beside the new one; without it its pages count, without its certificate they do not."""
+    issued = issue_document(Home(home), "B1-000001")
+    founded(home)
+    words = ["certificate", "verify", str(issued.path), "--home", str(home)]
+    (key,) = (home / "keys").glob("station-key-*.pem")
+    key.unlink()
+    assert CliRunner().invoke(cli, words).exit_code == 0
+    (certificate,) = (home / "keys").glob("station-cert-*.pem")
+    certificate.unlink()
+    assert CliRunner().invoke(cli, words).exit_code == 3
+
+
 def test_a_station_without_passphrase_serves_a_bench_that_nobody_unlocks(home: Path) -> None:
     """Its key is as before, its certificate leads to the root."""
     arguments = ("init", "--root-dir", str(home.parent / "root"), "--station-without-passphrase")
