@@ -168,8 +168,9 @@ class StagePlots:
         text = self.words("plot.upper_beyond", value=self._value(self.facts.upper))
         both = self.pen.width_of(self._hold_title, STRONG, self.small) + self.pen.width_of(text, REGULAR, self.small)
         beside = both + 6 <= panel.width + SPARE_FOR_AXIS
-        x, y = panel.x + panel.width, panel.y + panel.height
-        x, y = (x, y + 4) if beside else (x - 4, y - DIMENSION_ROOM - 7)
+        x, y = panel.x + panel.width, panel.y + panel.height + 4
+        if self.hold is not None and not beside:
+            x, y = panel.across(self.hold[1]) - 4, y - DIMENSION_ROOM - 11
         self.pen.text(x, y, text, REGULAR, self.small, colour=self.colours.label, align="right", halo=WHITE)
 
     def _dimension(self, panel: Panel, since: float, until: float) -> None:
