@@ -241,7 +241,7 @@ def issue_from(
     """
     from testbench.certificate.issue import issue
     from testbench.instruments.clocks import SystemClock
-    from testbench.run.record import Origin, canonical
+    from testbench.run.record import Origin, Verdict, canonical
     from testbench.station.sign_off import check_signed, latest_of
     from testbench.station.withdrawals import check_withdrawal
 
@@ -250,6 +250,8 @@ def issue_from(
     signed = store.signatures_of(record.run)
     if record.decided:
         check_signed(record, signed)
+    if record.verdict is Verdict.ACCEPTED:
+        store.check_certifiable(record.run)
     digest = sha256(canonical(record))
     if record.origin is not Origin.LIVE:  # a rig's clock runs ahead of ours; a page is dated after its test
         at = max(at, latest_of(record, signed))

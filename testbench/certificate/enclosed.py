@@ -1,8 +1,9 @@
 """What is enclosed in a document: whether it agrees, and what follows from it.
 
 Enclosed are facts, the record, the readings of every channel, signatures of people, and the ledger's checkpoint.
-Nothing here believes the page: the record is hashed again, the readings are hashed again, and the run is judged again
-from both. Whatever could act by itself (a script, an action, a layer that can be switched) makes a file suspect.
+Nothing here believes what the file states of itself: the record is hashed again, the readings are hashed again, and the
+run is judged again from both. The printed page is not read. Whatever could act by itself (a script, an action, a layer
+that can be switched) makes a file suspect.
 """
 
 import json
@@ -88,10 +89,10 @@ def _faults_of_content(files: dict[str, bytes], subject: str, found: Enclosed) -
     record = json.loads(data)
     found.specimen = record["origin"] != Origin.LIVE or record.get("adoption") is None
     if sha256(data) != facts.record_sha256:
-        yield "The attached record is not the one whose hash is printed."
+        yield "The attached record is not the one whose hash the file states."
     stated = (facts.serial, facts.verdict, facts.specimen)
     if stated != (record["valve"]["serial"], record["verdict"], found.specimen):
-        yield "Page and attached record state different facts."
+        yield "File and attached record state different facts."
     signed = signatures_in(files)
     found.signed = tuple(map(in_a_line, signed))
     found.people = {one.meaning: (one.printed_name,) for one in signed} | {Meaning.PERFORMED: (record["operator"],)}

@@ -3,15 +3,18 @@
 The rules, all of which an intact document keeps:
 
 * its signatures are right, cover the whole file and forbid every later change (``certificate/seals``);
-* the attached record has the hash that the page, its QR code and its metadata state, and the same serial number and
-  verdict; every attached trace has the hash that the record states; a checkpoint of the ledger is signed by the key
-  that it names; nothing else is attached, and nothing in the file could act by itself (``certificate/enclosed``);
+* the attached record has the hash, the serial number and the verdict that the file states of itself (``/Info``);
+  every attached trace has the hash that the record states; a checkpoint of the ledger is signed by the key that it
+  names; nothing else is attached, and nothing in the file could act by itself (``certificate/enclosed``);
 * every attached signature of a person was made under this very record and these readings, and those that such a
   document needs are there: who tested it, and for a certificate somebody else who released it (``certificate/signed``);
 * any failure to read any of this means: not intact.
 
 A **lot certificate** or **shift summary** encloses the list of its rows instead, which must be the printed ones
 (``certificate/listed``); it has no verdict of its own, so there is nothing to judge again.
+
+The ink is not read: that the page prints what the record holds is vouched for by the key that sealed both, whose
+program drew the one from the other. Nobody without that key can part them; who has it could.
 
 Whether the verdict **follows** is another question: the attached run is judged again from its readings. Whether the
 signers are **known** is a third: their certificates are pinned, or lead to a root that is (``certificate/trust``).

@@ -95,14 +95,14 @@ def in_force(lines: Sequence[RecallLine]) -> Mapping[str, tuple[str, ...]]:
     return {run: tuple(numbers) for run, numbers in found.items()}
 
 
-def check_not_recalled(run: str, lines: Sequence[RecallLine]) -> None:
-    """Refuse the release of a recalled run.
+def check_not_recalled(run: str, lines: Sequence[RecallLine], refused: str) -> None:
+    """Refuse a recalled run what it cannot have, in words: its release, its certificate.
 
     Raises:
         RunRecalledError: names the recalls in force.
     """
     if (numbers := in_force(lines).get(run)) is not None:
-        raise RunRecalledError(run, numbers)
+        raise RunRecalledError(run, numbers, refused)
 
 
 def check_fit_for_use(

@@ -50,6 +50,7 @@ from testbench.station.review_models import (
     Sign,
 )
 from testbench.station.review_page import run_page
+from testbench.station.sign_off import owed_by_persons
 
 NONCONFORMITIES = "nonconformities"
 HERE = "the records of this bench"
@@ -258,14 +259,15 @@ class RecordsDesk:
         records = [case.record for case in cases]
         signatures = self._desk.sign_runs(reviewer, records, meaning, check)
         said = [f"Run {one.subject_id} is {meaning} by {one.printed_name} at {one.signed_at}." for one in signatures]
-        documents = []
+        documents: list[str] = []
         if released:
             for record, signature in zip(records, signatures, strict=True):
                 try:
-                    documents.append(self._papers.write(record, signature))
+                    written = self._papers.write(record, signature)
+                    (documents if written else said).append(written or owed_by_persons(record))
                 except BenchError as owed:  # what is signed is signed; the others are still written
                     said.append(str(owed))
-        return Done(sentences=tuple(said), documents=tuple(filter(None, documents)))
+        return Done(sentences=tuple(said), documents=tuple(documents))
 
     def _return(self, act: Return) -> Done:
         (record, _), person = self._store.load(act.run), self._authenticated(act.password)

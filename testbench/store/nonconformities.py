@@ -47,6 +47,7 @@ from testbench.store.reviewing import wait_no_more
 
 RECORDER = "recorder"
 """Who opens what a rejection opens."""
+NO_CERTIFICATE = "gets no certificate"
 
 
 class EnteredBy(NamedTuple):
@@ -138,6 +139,11 @@ class NonconformityReader:
         with self._database.reading() as connection:
             return _against(connection, run)
 
+    def check_certifiable(self, run: str) -> None:
+        """See that an accepted run may get a certificate; errors as ``check_conforming``."""
+        with self._database.reading() as connection:
+            check_conforming(connection, run, NO_CERTIFICATE)
+
     def recalled_valves(self, orders: Sequence[Order]) -> set[tuple[str, str]]:
         """(order, serial) of the valves on these orders whose newest closed run is recalled."""
         table, newest = tables.run, {}
@@ -225,11 +231,7 @@ class NonconformityWriter(RegisterWriter):
 
     def _insert_signature(self, connection: Connection, signature: Signature) -> Signature:
         if signature.meaning is Meaning.RELEASED:
-            check_not_recalled(signature.subject_id, _recalls(connection))
-            if (number := nonconformities_in(connection, [signature.subject_id]).get(signature.subject_id)) is not None:
-                raise RunNonconformingError(signature.subject_id, number)
-            if why := _against(connection, signature.subject_id):
-                raise NotReadyToReleaseError(signature.subject_id, why)
+            check_conforming(connection, signature.subject_id, "cannot be released")
         kept = super()._insert_signature(connection, signature)
         if signature.meaning is Meaning.REVIEWED and _against(connection, signature.subject_id):
             wait_no_more(connection, signature.subject_id)  # it cannot be released; a reviewer has seen that
@@ -348,6 +350,26 @@ def nonconformities_in(connection: Connection, runs: Sequence[str]) -> dict[str,
         return {}
     rows = connection.execute(select(table.c.run, table.c.number).where(table.c.run.in_(runs)).distinct())
     return {row.run: row.number for row in rows}
+
+
+def check_conforming(connection: Connection, run: str, refused: str) -> None:
+    """Refuse an accepted run that is accepted no more.
+
+    Args:
+        connection: to the records; that of the transaction which keeps what is asked for.
+        run: the run.
+        refused: what it cannot have, in words.
+
+    Raises:
+        RunRecalledError: it is recalled.
+        RunNonconformingError: a nonconformity was opened for it.
+        NotReadyToReleaseError: its valve was rejected after it, or scrapped.
+    """
+    check_not_recalled(run, _recalls(connection), refused)
+    if (number := nonconformities_in(connection, [run]).get(run)) is not None:
+        raise RunNonconformingError(run, number, refused)
+    if why := _against(connection, run):
+        raise NotReadyToReleaseError(run, why, refused)
 
 
 def _there(connection: Connection, table: Table) -> bool:

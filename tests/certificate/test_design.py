@@ -121,19 +121,19 @@ def test_no_text_is_below_seven_points_or_a_contrast_of_seven(
 
 
 @needs_poppler
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize(("paper", "units"), [("A4", "psi"), ("Letter", "psi"), ("A4", "bar"), ("Letter", "bar")])
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_long_names_and_numbers_wrap_and_never_leave_the_page(
-    bench: SimpleNamespace, language: str, paper: str, tmp_path: Path
+    bench: SimpleNamespace, language: str, paper: str, units: str, tmp_path: Path
 ) -> None:
-    """Sixty characters for works, customer, product, drawing; the longest serial number; in every language."""
+    """Sixty characters for works, customer, product, drawing; the longest serial number; every language and unit."""
     works = bench.works.model_copy(update={"name": "W" * 60, "address": (LONG, LONG)})
     assert len(LONG) == len(DIGITS) == 60
     story = bench.replace(bench.accepted_nps_4, customer=LONG, customer_order=DIGITS, serial=SERIAL, people=True,
                           origin=Origin.LIVE, valve={"product": LONG, "drawing": DIGITS})  # fmt: skip
     run = bench.tell(story)
     for pdf in (
-        drawn(bench, run, language, paper, works=works, asked=True, units="psi"),
+        drawn(bench, run, language, paper, works=works, asked=True, units=units),
         drawn_lot(bench, SERIAL, language, paper),
     ):
         for width, height, found in boxes(pdf, tmp_path):

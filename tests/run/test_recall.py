@@ -52,9 +52,9 @@ def test_a_recalled_run_is_not_released():
     """One sentence with the numbers."""
     lines = recalls_of([ONE, OTHER])
     with pytest.raises(RunRecalledError) as refusal:
-        check_not_recalled("B1-000002", lines)
+        check_not_recalled("B1-000002", lines, "cannot be released")
     assert str(refusal.value) == ("Run B1-000002 cannot be released: it is recalled by RC-B1-000001, RC-B1-000002.")
-    check_not_recalled("B1-000003", lines)
+    check_not_recalled("B1-000003", lines, "cannot be released")
 
 
 def test_a_recall_tells_which_documents_had_left():
