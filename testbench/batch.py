@@ -35,7 +35,7 @@ class Batch:
     unsigned: list[str] = field(default_factory=list)
     """Runs whose document waits for a signature."""
     refused: dict[str, str] = field(default_factory=dict)
-    """Runs whose document could not be written, and why."""
+    """Runs whose document could not be written, and why, with what to do."""
     unstamped: int = 0
     """How many left without the time stamp of the authority that bench.toml names."""
 
@@ -148,5 +148,5 @@ def _issue(run: str) -> _Done:
     try:
         issued = issue_in(opened.home, opened.store, run, opened.signing)
     except BenchError as refusal:
-        return _Done(run, why=type(refusal).__name__, sentence=str(refusal))
+        return _Done(run, why=type(refusal).__name__, sentence=f"{refusal} → {refusal.remedy}")
     return _Done(run, str(issued.path), unstamped=bool(issued.waiting))

@@ -1,14 +1,14 @@
 """Care of the records of a home: the key and the checkpoints of the ledger, and documents that carry one."""
 
 import os
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from testbench.checkpoints import held_elsewhere
-from testbench.documents import Documents, Told, check_issuable, finish, how_it_lies, look_at, nobody, place_of
+from testbench.documents import Documents, Told, by_path, check_issuable, finish, how_it_lies, look_at, nobody, place_of
 from testbench.errors import (
     DocumentExistsError,
     DocumentUnreadableError,
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from testbench.station.withdrawals import Withdrawal
     from testbench.store.ledger_check import LedgerReport
     from testbench.store.reading import StoredDocument
+    from testbench.store.register import KeptSummary
     from testbench.store.repository import SqliteStore
 
 MOST_DOCUMENTS = 1_000_000
@@ -240,7 +241,7 @@ def issue_from(
     """
     from testbench.certificate.issue import issue
     from testbench.instruments.clocks import SystemClock
-    from testbench.run.record import Origin, canonical
+    from testbench.run.record import Origin, Verdict, canonical
     from testbench.station.sign_off import check_signed, latest_of
     from testbench.station.withdrawals import check_withdrawal
 
@@ -249,6 +250,8 @@ def issue_from(
     signed = store.signatures_of(record.run)
     if record.decided:
         check_signed(record, signed)
+    if record.verdict is Verdict.ACCEPTED:
+        store.check_certifiable(record.run)
     digest = sha256(canonical(record))
     if record.origin is not Origin.LIVE:  # a rig's clock runs ahead of ours; a page is dated after its test
         at = max(at, latest_of(record, signed))
@@ -266,12 +269,13 @@ def issue_from(
 
     return issue(
         record, digest, traces, signed=signed, works=bench.works, paper=bench.paper, key_folder=home.keys,
-        out_folder=home.certificates, at=at, checkpoint=checkpoint_now(home, store), stamps=_time_stamps(bench),
+        out_folder=home.certificates, at=at, checkpoint=checkpoint_now(home, store), stamps=time_stamps(bench),
         hands=hands_of(home, store, (record, signed), signing), replaces=replaces, register=register,
     )  # fmt: skip
 
 
-def _time_stamps(bench: "Bench") -> "TimeStamps | None":
+def time_stamps(bench: "Bench") -> "TimeStamps | None":
+    """The time-stamp authority that bench.toml names; None where it names none."""
     from testbench.certificate.stamping import OverHttp
 
     return None if bench.time_stamp is None else OverHttp(bench.time_stamp.url)
@@ -286,7 +290,7 @@ def stamp_documents(home: Home) -> tuple[list[Path], dict[str, str]]:
     Raises:
         FileRefusedError: bench.toml names no time-stamp authority.
     """
-    stamps = _time_stamps(home.bench())
+    stamps = time_stamps(home.bench())
     if stamps is None:
         raise FileRefusedError(str(home.folder / "bench.toml"), "time_stamp", "nothing", "a table with a url is needed")
     done: list[Path] = []
@@ -298,27 +302,52 @@ def stamp_documents(home: Home) -> tuple[list[Path], dict[str, str]]:
             if path is None:
                 waiting |= {summary.document: "it is not here"} if summary.document else {}
                 continue
-            try:
-                if _stamp(path, summary.run, known, stamps, store):
-                    done.append(path)
-            except (DocumentUnreadableError, StampFailedError) as failure:
-                waiting[str(path)] = str(failure)
+            named = [one for one in known if one.path == known[-1].path]
+            _stamp(path, named, stamps, partial(_keep_stamped, store, summary.run, known[-1]), (done, waiting))
+        summaries = {one.path: one for one in store.summaries()}
+        for named in by_path(store.summary_documents()):
+            path = place_of(home, named[-1])
+            if path is None:
+                waiting[named[-1].path] = "it is not here"
+                continue
+            keep = partial(_keep_stamped_summary, store, summaries[named[-1].path])
+            _stamp(path, named, stamps, keep, (done, waiting))
     return done, waiting
 
 
-def _stamp(path: Path, run: str, known: "Sequence[StoredDocument]", stamps: "TimeStamps", store: "SqliteStore") -> bool:
+def _keep_stamped(store: "SqliteStore", run: str, last: "StoredDocument", digest: str) -> None:
+    from testbench.instruments.clocks import SystemClock
+
+    at = SystemClock().utc()
+    store.add_document(run, last.kind, last.path, sha256=digest, record_sha256=last.record_sha256, at=at)
+
+
+def _keep_stamped_summary(store: "SqliteStore", last: "KeptSummary", digest: str) -> None:
+    store.add_summary(replace(last, sha256=digest), again=True)
+
+
+def _stamp(
+    path: Path, named: "Sequence[StoredDocument]", stamps: "TimeStamps", keep: Callable[[str], None],
+    told: tuple[list[Path], dict[str, str]],
+) -> None:  # fmt: skip
+    done, waiting = told
+    try:
+        if _stamped(path, named, stamps, keep):
+            done.append(path)
+    except (DocumentUnreadableError, StampFailedError) as failure:
+        waiting[str(path)] = str(failure)
+
+
+def _stamped(path: Path, named: "Sequence[StoredDocument]", stamps: "TimeStamps", keep: Callable[[str], None]) -> bool:
     """Stamp a document and let the register name it so; also one that a program stamped and was ended at it.
 
     Returns:
         Whether anything was done.
     """
     from testbench.certificate.issue import stamp_file
-    from testbench.instruments.clocks import SystemClock
 
-    last = known[-1]
-    named = [one for one in known if one.path == last.path]
     try:
-        lies = how_it_lies(path.read_bytes(), named)
+        lies = how_it_lies(path.read_bytes(), list(named))
     except OSError as failure:
         raise DocumentUnreadableError(str(path), failure.strerror or str(failure)) from failure
     if lies == "changed":
@@ -327,8 +356,7 @@ def _stamp(path: Path, run: str, known: "Sequence[StoredDocument]", stamps: "Tim
     digest = sha256(path.read_bytes())
     if digest in {one.sha256 for one in named}:
         return False
-    at = SystemClock().utc()
-    store.add_document(run, last.kind, last.path, sha256=digest, record_sha256=last.record_sha256, at=at)
+    keep(digest)
     return True
 
 

@@ -1492,10 +1492,13 @@ class NotReadyToReleaseError(BenchError):
 
     run: str
     why: str
-    remedy: ClassVar[str] = "Only an accepted run that its operator has signed is released."
+    refused: str = "cannot be released"
+    remedy: ClassVar[str] = (
+        "Released is the newest accepted run of a valve, signed by its operator, that nothing stands against."
+    )
 
     def sentence(self) -> str:
-        return f"Run {self.run} cannot be released: {self.why}."
+        return f"Run {self.run} {self.refused}: {self.why}."
 
 
 @dataclass(eq=False)
@@ -1864,6 +1867,29 @@ class PassphraseMissingError(BenchError):
 
     def sentence(self) -> str:
         return f"Passphrase of {self.what} cannot be used: {self.found}; allowed is {self.allowed}."
+
+
+@dataclass(eq=False)
+class PassphraseNotGivenError(PassphraseMissingError):
+    """A person was to give a passphrase, and did not."""
+
+    remedy: ClassVar[str] = "Type it at a terminal, or give it as a line of standard input with --passphrase-stdin."
+
+
+@dataclass(eq=False)
+class TrustFileError(BenchError):
+    """A file that says whom the reader trusts, or trusts no more, cannot be used."""
+
+    what: str
+    path: str
+    found: str
+    allowed: str
+    remedy: ClassVar[str] = (
+        "Check the name of the file, or get it from the works anew: 'testbench keys export' writes it there."
+    )
+
+    def sentence(self) -> str:
+        return f"{self.what} {self.path}: {self.found}; needed is {self.allowed}."
 
 
 @dataclass(eq=False)
@@ -2293,26 +2319,44 @@ class RecallLiftedError(BenchError):
 
 @dataclass(eq=False)
 class RunRecalledError(BenchError):
-    """A recalled run is not released."""
+    """A recalled run is not released, and gets no certificate."""
 
     run: str
     recalls: tuple[str, ...]
+    refused: str = "cannot be released"
     remedy: ClassVar[str] = "Test the valve again, or have an engineer lift the recall with its reason."
 
     def sentence(self) -> str:
-        return f"Run {self.run} cannot be released: it is recalled by {', '.join(self.recalls)}."
+        return f"Run {self.run} {self.refused}: it is recalled by {', '.join(self.recalls)}."
+
+
+@dataclass(eq=False)
+class RecalledInUseError(BenchError):
+    """No run begins on a calibration or under a procedure that is recalled."""
+
+    what: str
+    number: str
+    why: str
+    remedy: ClassVar[str] = (
+        "Calibrate the instrument again, or adopt another revision of the procedure or this one anew; or have an "
+        "engineer lift the recall with its reason."
+    )
+
+    def sentence(self) -> str:
+        return f"{self.what} is recalled by {self.number}: {self.why.rstrip('.')}."
 
 
 @dataclass(eq=False)
 class RunNonconformingError(BenchError):
-    """A run that has a nonconformity is not released."""
+    """A run that has a nonconformity is not released, and gets no certificate."""
 
     run: str
     number: str
+    refused: str = "cannot be released"
     remedy: ClassVar[str] = "Release the run of its retest; a valve that goes by concession goes without a release."
 
     def sentence(self) -> str:
-        return f"Run {self.run} cannot be released: it has the nonconformity {self.number}."
+        return f"Run {self.run} {self.refused}: it has the nonconformity {self.number}."
 
 
 @dataclass(eq=False)

@@ -72,7 +72,7 @@ def add_entry(who: Somebody, number: str, what: What) -> Nonconformity:
     entered = who.entered(ENTER if what.step in {Step.NOTED, Step.REWORKED} else DECIDE)
     with open_store(who.home) as store:
         found = store.nonconformity(number)
-        return store.add_to_nonconformity(number, what, _not_before(found, entered))
+        return store.add_to_nonconformity(number, what, not_before(found, entered))
 
 
 def open_by_hand(who: Somebody, run: str, why: str) -> Nonconformity:
@@ -88,6 +88,16 @@ def open_by_hand(who: Somebody, run: str, why: str) -> Nonconformity:
         return store.open_nonconformity(record, said, entered)
 
 
+def left_of(home: Home, run: str) -> tuple[str, ...]:
+    """Numbers of the documents that were written of a run."""
+    with read_store(home) as store:
+        record, _ = store.load(run)
+        paths = [one.path for one in store.documents_of(run)]
+    from testbench.store.nonconformities import recalled_run
+
+    return tuple(dict.fromkeys(recalled_run(record, "", paths).documents)) if paths else ()
+
+
 def attach_file(who: Somebody, number: str, path: Path) -> Nonconformity:
     """Attach the content of a file.
 
@@ -100,7 +110,7 @@ def attach_file(who: Somebody, number: str, path: Path) -> Nonconformity:
     entered = who.entered(ENTER)
     with open_store(who.home) as store:
         found = store.nonconformity(number)
-        entered = _not_before(found, entered)
+        entered = not_before(found, entered)
         return store.attach(number, displayed_name(os.fsdecode(path)), media_type_of(data), data, entered)
 
 
@@ -172,6 +182,8 @@ class Reach:
     sentence: str
     """How the runs were found."""
     runs: tuple[RecalledRun, ...]
+    unfit: bool = True
+    """Whether what is named is itself not to be used any more."""
 
 
 def recall_calibration(
@@ -231,7 +243,7 @@ def _recall(who: Somebody, of: str, reach: Reach, why: str) -> tuple[Recall, str
     entered = who.entered(DECIDE)
     recall = Recall.model_validate({
         "number": NO_NUMBER, "of": of, "subject": reach.subject, "detail": reach.detail, "why": why, "at": entered.at,
-        "by": entered.name, "by_id": entered.id, "runs": reach.runs,
+        "by": entered.name, "by_id": entered.id, "runs": reach.runs, "unfit": reach.unfit,
     })  # fmt: skip
     with open_store(who.home) as store:
         return store.add_recall(recall), reach.sentence
@@ -265,7 +277,7 @@ def _reach_as_found(home: Home, store: "RunReader", certificate: str, serial: st
     since = "the beginning" if found.old is None else f"{found.old.calibrated_on}"
     sentence = f"the accepted runs since {since} that the error found at {certificate} undoes"
     named = _undone(store, reports, found, found.as_found)
-    return Reach(certificate, known[0].serial, sentence, tuple(named))
+    return Reach(certificate, known[0].serial, sentence, tuple(named), unfit=False)
 
 
 def _undone(store: "RunReader", reports: "Reports", found: "Assessment", errors: "AsFound") -> Iterator[RecalledRun]:
@@ -303,7 +315,7 @@ def _documents(store: "RunReader", record: "RunRecord", newest: str) -> list[str
 # Words and times ---------------------------------------------------------------------------------
 
 
-def _not_before(found: Nonconformity, entered: "EnteredBy") -> "EnteredBy":
+def not_before(found: Nonconformity, entered: "EnteredBy") -> "EnteredBy":
     """A rig's clock runs ahead of ours: what is said of its runs is not dated before them."""
     if found.opened.origin is Origin.LIVE:
         return entered

@@ -22,6 +22,7 @@ from testbench.errors import (
     StoreNewerError,
 )
 from testbench.run.record import sha256
+from testbench.station.summed_up import Kind
 from testbench.wiring import Home, only_recorder, open_store
 
 if TYPE_CHECKING:
@@ -190,7 +191,7 @@ def restore(home: Home, path: Path, discard_newer: str | None = None) -> Restore
         lost = more_than(home.database, good)
         if lost and discard_newer is None:
             raise RestoreWouldLoseError(str(path), lost)
-        earlier, last_run = given_up_before(home.database, good), _last_run(home)
+        earlier, given_out = given_up_before(home.database, good), _given_out(home)
         check_room(good, home.folder)
         aside = home.database.with_name(f"testbench-replaced-{_now():%Y%m%dT%H%M%S.%fZ}.db")
         put_in_place(good, home.database, aside)
@@ -198,21 +199,32 @@ def restore(home: Home, path: Path, discard_newer: str | None = None) -> Restore
     with open_store(home) as store:
         take_key_along(home, store)
         body = {"n": report.entries, "head": report.head, "given_up": lost, "why": discard_newer or ""}
-        store.state("restored", path.name, body | {"earlier": earlier, "last_run": last_run})
+        store.state("restored", path.name, body | {"earlier": earlier, **given_out})
         given_up = _sort_documents(home, store)
     return Restored(report.entries, aside if aside.exists() else None, lost, given_up, strange)
 
 
-def _last_run(home: Home) -> int:
-    """The highest run number that was given out here, as far as it can be told: it is never given to another run."""
-    from testbench.certificate.attach import safe_name
+def _given_out(home: Home) -> dict[str, object]:
+    """The highest numbers of runs and of summaries that were given out here, as far as it can be told.
+
+    None of them is ever given to another.
+    """
     from testbench.store.reading import RunReader
 
-    bench, found = re.escape(safe_name(home.bench().name)), 0
+    last_run, summaries = 0, dict.fromkeys(Kind, 0)
     with suppress(StoreFailedError), RunReader.beside(home.database) as reader:
-        found = reader.last_run()
-    pages = (re.match(rf"[CR]-{bench}-(\d+)_", path.name) for path in home.certificates.glob("*.pdf"))
-    return max(found, *(int(page[1]) for page in pages if page), 0)
+        last_run, summaries = reader.last_run(), {kind: reader.next_summary(kind) - 1 for kind in Kind}
+    pages = {kind: max(found, _last_page(home, kind.series)) for kind, found in summaries.items()}
+    return {"last_run": max(last_run, _last_page(home, "[CR]")), "last_summaries": pages}
+
+
+def _last_page(home: Home, series: str) -> int:
+    """The highest number among the pages of a series that lie here."""
+    from testbench.certificate.attach import safe_name
+
+    bench = re.escape(safe_name(home.bench().name))
+    pages = (re.match(rf"{series}-{bench}-(\d+)_", path.name) for path in home.certificates.glob("*.pdf"))
+    return max((int(page[1]) for page in pages if page), default=0)
 
 
 def _sort_documents(home: Home, store: "RunReader") -> tuple[Path, ...]:
@@ -224,7 +236,7 @@ def _sort_documents(home: Home, store: "RunReader") -> tuple[Path, ...]:
     from testbench.certificate.attach import safe_name
 
     names = {one.sha256: Path(one.path).name for one in store.documents()}
-    lying = sorted(home.certificates.glob(f"[CR]-{safe_name(home.bench().name)}-*.pdf"))
+    lying = sorted(home.certificates.glob(f"[CRLS]-{safe_name(home.bench().name)}-*.pdf"))
     aside = []
     try:
         known = {path: _name_in(names, path.read_bytes()) for path in lying}

@@ -27,6 +27,8 @@ class Signing:
     """For the passphrases of the keys; None: the system, or whoever sits at the terminal."""
     station: "StationKey | None" = None
     """The station key where it is loaded already."""
+    system_first: bool = False
+    """Whether the station's passphrase comes from the system where that names one, and ``ask`` is for the rest."""
 
 
 def hands_of(
@@ -36,6 +38,7 @@ def hands_of(
     from testbench.certificate.anchors import anchors_of
     from testbench.certificate.hands import of_persons, of_station
     from testbench.certificate.keys import load_station_key
+    from testbench.certificate.passphrases import system_has_one
     from testbench.run.record import Verdict
     from testbench.run.signature import Meaning
 
@@ -43,7 +46,8 @@ def hands_of(
     people = {one.meaning: one for one in signed}
     by_persons = home.bench().certificates_signed_by == "persons" and record.verdict is Verdict.ACCEPTED
     if not by_persons or Meaning.RELEASED not in people:
-        return of_station(signing.station or load_station_key(home.keys, signing.ask))
+        ask = None if signing.system_first and system_has_one() else signing.ask
+        return of_station(signing.station or load_station_key(home.keys, ask))
     operator, reviewer = (
         _key_of(home, store, people[meaning], signing) for meaning in (Meaning.PERFORMED, Meaning.RELEASED)
     )

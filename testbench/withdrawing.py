@@ -15,6 +15,7 @@ from testbench.errors import (
     WithdrawalRefusedError,
 )
 from testbench.procedure.names import likeness
+from testbench.procedure.serials import acts_on_screen
 from testbench.signers import Signing
 from testbench.station.withdrawals import LONGEST_WORDS, Withdrawal, check_withdrawal, in_force
 from testbench.wiring import Home, open_store, read_store
@@ -76,7 +77,8 @@ def replace(
         number: of the document that is replaced; withdrawn before or not.
         why: what was wrong, or what was put right since it was withdrawn.
         by: on whose authority.
-        ask: for the passphrases of the keys that sign; None: the system, or whoever sits at the terminal.
+        ask: for the passphrases of the keys that sign, the station's only where the system names none; None: the
+            system, or whoever sits at the terminal.
 
     Raises:
         DocumentUnknownError: there is no such document.
@@ -89,7 +91,9 @@ def replace(
         found = _find(home, store, number)
         said = _said(found, number, why, by, found.next_number)
         check_withdrawal(store.withdrawals(), said)
-        return issue_from(home, store, (found.record, found.traces), Signing(ask), replaces=said), said
+        return issue_from(
+            home, store, (found.record, found.traces), Signing(ask, system_first=True), replaces=said
+        ), said
 
 
 def withdrawn(home: Home) -> tuple[Withdrawal, ...]:
@@ -152,6 +156,10 @@ def _said(found: _Document, number: str, why: str, by: Authority, replaced_by: s
     for told, what in ((why, "its reason"), (name, "who says so")):
         if not 1 <= len(told.strip()) <= LONGEST_WORDS:
             raise WithdrawalRefusedError(number, f"{what} takes 1 to {LONGEST_WORDS} characters")
+        if signs := [sign for sign in told.strip() if acts_on_screen(sign)]:
+            raise WithdrawalRefusedError(
+                number, f"{what} has the control character U+{ord(signs[0]):04X}; text of one line is allowed"
+            )
     if person is not None and replaced_by:
         _check_another(found.record, person)
     return Withdrawal(

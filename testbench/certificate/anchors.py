@@ -1,12 +1,19 @@
 """What a reader trusts: the certificates and lists that are named, and those of a home."""
 
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from testbench.certificate.keyring import AUTHORITY, ROOT_CERTIFICATE
 from testbench.certificate.keys import is_self_signed, own_certificates, read_certificate
 from testbench.certificate.trust import Anchors
-from testbench.errors import KeyFileError
+from testbench.errors import TrustFileError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from cryptography.x509 import Certificate, CertificateRevocationList
 
 STAMP_ROOTS = "stamp-root*.pem"
 
@@ -15,21 +22,48 @@ def anchors_of(keys: Path, roots: Sequence[Path], lists: Sequence[Path], stamps:
     """What a reader trusts: the files that are named, and what a home has of its own.
 
     Raises:
-        KeyFileError: a file that is named cannot be read.
+        KeyFileError: the home's own root cannot be read.
+        TrustFileError: another file cannot be, or holds something else.
     """
     own = own_certificates(keys)
     authority = keys / AUTHORITY
     if (authority / ROOT_CERTIFICATE).exists():  # its stations are then known through it, and can be revoked
         own = [one for one in own if is_self_signed(one)] + [read_certificate(authority / ROOT_CERTIFICATE)]
     return Anchors(
-        tuple(own + [read_certificate(path) for path in roots]),
+        tuple(own + [_certificate_in(path, "Root certificate") for path in roots]),
         tuple(_list_in(path) for path in (*sorted(authority.glob("*.crl")), *lists)),
-        tuple(read_certificate(path) for path in (*sorted(keys.glob(STAMP_ROOTS)), *stamps)),
+        tuple(
+            _certificate_in(path, "Root certificate of the time-stamp authority")
+            for path in (*sorted(keys.glob(STAMP_ROOTS)), *stamps)
+        ),
     )
 
 
+def _certificate_in(path: Path, what: str) -> bytes:
+    from cryptography.x509 import load_der_x509_certificate, load_pem_x509_certificate
+
+    return _read(path, what, "a certificate, PEM or DER", load_pem_x509_certificate, load_der_x509_certificate)
+
+
 def _list_in(path: Path) -> bytes:
+    from cryptography.x509 import load_der_x509_crl, load_pem_x509_crl
+
+    return _read(path, "Revocation list", "a revocation list, DER or PEM", load_pem_x509_crl, load_der_x509_crl)
+
+
+def _read(
+    path: Path, what: str, needed: str, *forms: "Callable[[bytes], Certificate | CertificateRevocationList]"
+) -> bytes:
+    """The content of a file as DER, in whichever form it is written. A file that says nothing is never passed over."""
+    from cryptography.hazmat.primitives.serialization import Encoding
+
     try:
-        return path.read_bytes()
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise TrustFileError(what, str(path), "there is no such file", needed) from None
     except OSError as failure:
-        raise KeyFileError(str(path), f"it cannot be read ({failure.strerror})") from failure
+        raise TrustFileError(what, str(path), f"it cannot be read ({failure.strerror})", needed) from failure
+    for form in forms:
+        with suppress(ValueError):
+            return form(data).public_bytes(Encoding.DER)
+    raise TrustFileError(what, str(path), "it holds something else", needed)

@@ -6,6 +6,7 @@ two thirds and refuses the rest on sight. It is not veraPDF, and it does not loo
 """
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from io import BytesIO
@@ -18,9 +19,14 @@ from testbench.run.ledger import Checkpoint
 from testbench.run.record import RunRecord, canonical
 from testbench.run.samples import TICKS_PER_S, Scale, Trace
 from testbench.run.signature import Signature
+from testbench.station.summed_up import SummedUp
 from testbench.station.withdrawals import Withdrawal
 
 RECORD, CHECKPOINT, REPLACES, PROFILE = "record.json", "ledger-checkpoint.json", "replaces.json", "3b"
+SUMMARY = "summary.json"
+MOST_RECORDS = 500
+LARGEST_RECORDS = 2_000_000
+"""Of the records that a lot certificate encloses with its pages [bytes]; beyond, it encloses none."""
 CSV_HEAD = "time_s,pressure_{unit},ticks,counts"
 ASKED = ",asked_ticks"
 """The last column, where each reading was asked for: when."""
@@ -56,13 +62,38 @@ def attachments_of(
     for number, one in enumerate(signed, start=1):
         described = f"Signed as {one.meaning} by {one.printed_name}"
         found.append(Attachment(signature_name(number, one), canonical(one), "application/json", described))
-    if checkpoint is not None:
-        described = "How far the ledger of the bench had come, signed"
-        found.append(Attachment(CHECKPOINT, checkpoint.text.encode(), "application/json", described))
+    found += attached_checkpoint(checkpoint)
     if replaces is not None:
         described = f"Why this document replaces {replaces.number}"
         found.append(Attachment(REPLACES, canonical(replaces), "application/json", described))
     return tuple(found)
+
+
+def attached_checkpoint(checkpoint: Checkpoint | None) -> list[Attachment]:
+    """The checkpoint of the ledger; nothing where there is none."""
+    if checkpoint is None:
+        return []
+    described = "How far the ledger of the bench had come, signed"
+    return [Attachment(CHECKPOINT, checkpoint.text.encode(), "application/json", described)]
+
+
+def attachments_of_summary(
+    listed: SummedUp, records: Sequence[RunRecord], checkpoint: Checkpoint | None
+) -> tuple[Attachment, ...]:
+    """The list of what is summed up, the records of the pages that follow where they are small, and the checkpoint."""
+    found = [Attachment(SUMMARY, canonical(listed), "application/json", "What is summed up, canonical JSON")]
+    bodies = {record.run: canonical(record) for record in records}
+    if len(bodies) <= MOST_RECORDS and sum(map(len, bodies.values())) <= LARGEST_RECORDS:
+        found += [
+            Attachment(record_name(run), body, "application/json", f"Record of run {run}, canonical JSON")
+            for run, body in bodies.items()
+        ]
+    return (*found, *attached_checkpoint(checkpoint))
+
+
+def record_name(run: str) -> str:
+    """File name of the record of one run among several."""
+    return f"record-{run}.json"
 
 
 def trace_name(record: RunRecord, index: int) -> str:

@@ -26,7 +26,7 @@ from testbench.certificate.facts import DocumentFacts
 from testbench.certificate.figures import decimals_of
 from testbench.certificate.languages import Words
 from testbench.certificate.lines import StageTable, collected_of, table_of, undecided_of, unit_in_words
-from testbench.certificate.people import attendance_of, document_of, people_of, type_of
+from testbench.certificate.people import asked_of, attendance_of, document_of, people_of
 from testbench.errors import NoCertificateError
 from testbench.quantities import Pressure
 from testbench.run.ledger import Checkpoint
@@ -205,7 +205,7 @@ def content_of(
         works=issue.works,
         issued=stamp(issue.issued),
         valve=_valve(record, words),
-        order=_order(record, clock, words),
+        order=_order(record, issue.signed, clock, words),
         stages=stages,
         course=(*_replaces(issue, words), *attendance_of(record, words), *course_of(record, clock, words)),
         instrument=instrument_of(record, words),
@@ -219,7 +219,7 @@ def content_of(
             Fact(words("closing.record"), record_sha256),
             Fact(words("closing.seal"), issue.signer),
             Fact(words("closing.fingerprint"), issue.fingerprint),
-            *_ledger(issue, words),
+            *ledger_of(issue, words),
         ),
         how_to_verify=words("closing.how"),
         software=words("foot.software", software=record.software),
@@ -234,7 +234,8 @@ def _replaces(issue: IssueFacts, words: Words) -> tuple[str, ...]:
     return (words("course.replaces", number=old.number, on=old.at[:10], by=old.by, why=old.why.rstrip(".")),)
 
 
-def _ledger(issue: IssueFacts, words: Words) -> tuple[Fact, ...]:
+def ledger_of(issue: IssueFacts, words: Words) -> tuple[Fact, ...]:
+    """How far the bench's ledger has come; nothing where no checkpoint is carried."""
     if issue.checkpoint is None:
         return ()
     return (Fact(words("closing.ledger"), words("closing.ledger_value", line=issue.checkpoint.line)),)
@@ -280,7 +281,7 @@ def _valve(record: RunRecord, words: Words) -> tuple[Fact, ...]:
     return _stated(values, words)
 
 
-def _order(record: RunRecord, clock: RunClock, words: Words) -> tuple[Fact, ...]:
+def _order(record: RunRecord, signed: tuple[Signature, ...], clock: RunClock, words: Words) -> tuple[Fact, ...]:
     asked = record.requirements
     procedure = words(
         "identity.procedure_value", id=asked.procedure, revision=asked.revision, hash=record.procedure_sha256[:12]
@@ -291,7 +292,7 @@ def _order(record: RunRecord, clock: RunClock, words: Words) -> tuple[Fact, ...]
         "customer": record.customer,
         "customer_order": record.customer_order,
         "works_order": record.order,
-        **({} if record.certificate_type is None else {"document": type_of(record.certificate_type, words)}),
+        **({} if record.certificate_type is None else {"document": asked_of(record, signed, words)}),
         "standard": words(
             "identity.standard_value", standard=asked.standard, edition=asked.edition, adopted=_adopted(record, words)
         ),

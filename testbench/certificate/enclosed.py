@@ -1,8 +1,9 @@
 """What is enclosed in a document: whether it agrees, and what follows from it.
 
 Enclosed are facts, the record, the readings of every channel, signatures of people, and the ledger's checkpoint.
-Nothing here believes the page: the record is hashed again, the readings are hashed again, and the run is judged again
-from both. Whatever could act by itself (a script, an action, a layer that can be switched) makes a file suspect.
+Nothing here believes what the file states of itself: the record is hashed again, the readings are hashed again, and the
+run is judged again from both. The printed page is not read. Whatever could act by itself (a script, an action, a layer
+that can be switched) makes a file suspect.
 """
 
 import json
@@ -10,15 +11,17 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from testbench.certificate.attach import CHECKPOINT, RECORD, REPLACES, beside_name, trace_of
+from testbench.certificate.attach import CHECKPOINT, RECORD, REPLACES, SUMMARY, beside_name, trace_of
 from testbench.certificate.facts import DocumentFacts
 from testbench.certificate.ledger_key import is_signed
+from testbench.certificate.listed import faults_of_summary
 from testbench.certificate.signed import faults_of_signatures, in_a_line, signatures_in
 from testbench.run.evaluation import rejudged, same_decision
 from testbench.run.ledger import Checkpoint
 from testbench.run.record import Origin, RunRecord, StageRecord, sha256
 from testbench.run.samples import Trace
 from testbench.run.signature import Meaning
+from testbench.station.summed_up import SummedUp
 from testbench.station.withdrawals import Withdrawal
 
 MOST_FILES, MOST_OBJECTS, DEEPEST = 1000, 100_000, 8
@@ -35,6 +38,8 @@ class Enclosed:
 
     faults: list[str] = field(default_factory=list)
     facts: DocumentFacts | None = None
+    listed: SummedUp | None = None
+    """Of a lot certificate or shift summary, in the place of facts and record."""
     specimen: bool = False
     signed: tuple[str, ...] = ()
     """Which people signed the record, in words."""
@@ -49,17 +54,30 @@ class Enclosed:
     """Whether it is the printed one, with every measured value and limit."""
 
 
-def enclosed_in(reader: Any) -> Enclosed:
+def enclosed_in(reader: Any, data: bytes) -> Enclosed:
     """Read and compare everything that a document encloses."""
     found = Enclosed()
     found.faults.extend(_active(reader))
-    found.faults.extend(_faults_of_content(reader, found))
+    files, subject = dict(_attached(reader.root)), str(reader.trailer["/Info"].get("/Subject", ""))
+    if SUMMARY in files and RECORD not in files:
+        found.faults.extend(_faults_of_list(files, subject, data, found))
+    else:
+        found.faults.extend(_faults_of_content(files, subject, found))
     return found
 
 
-def _faults_of_content(reader: Any, found: Enclosed) -> Iterator[str]:
-    files = dict(_attached(reader.root))
-    facts = DocumentFacts.read(str(reader.trailer["/Info"].get("/Subject", "")))
+def _faults_of_list(files: dict[str, bytes], subject: str, data: bytes, found: Enclosed) -> Iterator[str]:
+    for told in faults_of_summary(files, subject, data):
+        if isinstance(told, str):
+            yield told
+        else:
+            found.listed, found.specimen = told, told.specimen
+    yield from _faults_of_checkpoint(files.pop(CHECKPOINT, None), found)
+    yield from _faults_of_strangers(files)
+
+
+def _faults_of_content(files: dict[str, bytes], subject: str, found: Enclosed) -> Iterator[str]:
+    facts = DocumentFacts.read(subject)
     if facts is None:
         yield "It does not state number, serial number, verdict and record hash."
         return
@@ -71,10 +89,10 @@ def _faults_of_content(reader: Any, found: Enclosed) -> Iterator[str]:
     record = json.loads(data)
     found.specimen = record["origin"] != Origin.LIVE or record.get("adoption") is None
     if sha256(data) != facts.record_sha256:
-        yield "The attached record is not the one whose hash is printed."
+        yield "The attached record is not the one whose hash the file states."
     stated = (facts.serial, facts.verdict, facts.specimen)
     if stated != (record["valve"]["serial"], record["verdict"], found.specimen):
-        yield "Page and attached record state different facts."
+        yield "File and attached record state different facts."
     signed = signatures_in(files)
     found.signed = tuple(map(in_a_line, signed))
     found.people = {one.meaning: (one.printed_name,) for one in signed} | {Meaning.PERFORMED: (record["operator"],)}
@@ -115,6 +133,10 @@ def _faults_of_traces(stages: list[dict[str, Any]], files: dict[str, bytes], tra
         yield from _faults_of_readings(expected, files, read)
         if len(read) == len(expected):
             traces.append(replace(read[0], beside=tuple(read[1:])))
+    yield from _faults_of_strangers(files)
+
+
+def _faults_of_strangers(files: dict[str, bytes]) -> Iterator[str]:
     if files:
         yield f"Files are attached that do not belong to the document: {', '.join(sorted(files))}."
 

@@ -96,7 +96,7 @@ def issue(
     hands = hands or of_station(load_station_key(key_folder))
     facts = IssueFacts(works, at, hands.signer, hands.fingerprint, signed, checkpoint, replaces)
     data = hands.sign(unsealed_document(record, record_sha256, traces, facts, paper), at)
-    data, waiting = _stamped(data, stamps)
+    data, waiting = with_stamp(data, stamps)
     _check_own(data, hands, number, record)
     issued = Issued(path, kind, sha256(data), number, waiting)
     try:
@@ -108,8 +108,8 @@ def issue(
     return issued
 
 
-def _stamped(data: bytes, stamps: TimeStamps | None) -> tuple[bytes, str]:
-    """The document with its time stamp, or without and why."""
+def with_stamp(data: bytes, stamps: TimeStamps | None) -> tuple[bytes, str]:
+    """A document with its time stamp, or without and why."""
     if stamps is None:
         return data, ""
     from testbench.certificate.stamping import stamped

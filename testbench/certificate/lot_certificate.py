@@ -1,13 +1,14 @@
 """An order and its runs → a lot certificate: a row for each valve ordered, tested or not. Pure.
 
-It sums up; the evidence is in each valve's own document. It is complete only when every valve ordered was accepted.
+It sums up; the evidence is in each valve's own document. It is complete only when every valve ordered was accepted,
+has its own document, and nothing was said against run or document since.
 """
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from testbench.certificate.content import NOT_STATED, IssueFacts, content_of, number_of
+from testbench.certificate.content import NOT_STATED, IssueFacts, content_of, ledger_of
 from testbench.certificate.data import Layout
 from testbench.certificate.evidence import Fact, RunClock, stamp, title_of
 from testbench.certificate.languages import Words
@@ -19,6 +20,8 @@ from testbench.procedure.valve import Order, Valve
 from testbench.run.record import RunRecord, StageRecord, Verdict, canonical, sha256
 from testbench.run.samples import Trace
 from testbench.run.signature import Signature
+from testbench.station.summed_up import VOID, Doubt, Kind, SummedRow, SummedUp
+from testbench.station.withdrawals import Withdrawal
 
 _COLUMNS = (
     ("position", 0.0), ("serial", 0.045), ("type", 0.265), ("document", 0.53), ("tested", 0.7), ("verdict", 0.845),
@@ -26,12 +29,38 @@ _COLUMNS = (
 
 
 @dataclass(frozen=True, slots=True)
+class Known:
+    """What the registers say of a run beside its record."""
+
+    document: str = ""
+    """Number of its newest document; empty where none was issued."""
+    document_sha256: str = ""
+    doubt: Doubt | None = None
+    told: str = ""
+    """Numbers of what brings the doubt."""
+    replaces: Withdrawal | None = None
+    """What the document takes the place of."""
+
+
+@dataclass(frozen=True, slots=True)
 class LotRun:
     """A closed run of a valve of the order. Traces and signatures are needed only where its own page is to follow."""
 
     record: RunRecord
+    known: Known
     traces: tuple[Trace, ...] = ()
     signed: tuple[Signature, ...] = ()
+
+    @property
+    def facts(self) -> SummedRow:
+        """As a row lists it."""
+        record, known = self.record, self.known
+        owed = record.verdict is Verdict.ACCEPTED and not known.document
+        return SummedRow(
+            serial=record.valve.serial, run=record.run, record_sha256=sha256(canonical(record)),
+            verdict=record.verdict or VOID, doubt=known.doubt or (Doubt.NOT_ISSUED if owed else None), told=known.told,
+            document=known.document, document_sha256=known.document_sha256,
+        )  # fmt: skip
 
 
 def deciding_runs(order: Order, runs: Sequence[LotRun]) -> dict[str, list[LotRun]]:
@@ -43,7 +72,9 @@ def deciding_runs(order: Order, runs: Sequence[LotRun]) -> dict[str, list[LotRun
     return {serial: sorted(of_it, key=lambda one: not one.record.decided) for serial, of_it in found.items()}
 
 
-def lot_content(order: Order, runs: Sequence[LotRun], number: str, issue: IssueFacts, words: Words) -> Summary:
+def lot_content(
+    order: Order, runs: Sequence[LotRun], number: str, issue: IssueFacts, words: Words, *, replaces: str = ""
+) -> Summary:
     """Sum up an order.
 
     Args:
@@ -53,70 +84,97 @@ def lot_content(order: Order, runs: Sequence[LotRun], number: str, issue: IssueF
         number: of the document, from the issuer's series.
         issue: letterhead, time and seal.
         words: the wording.
+        replaces: number of the lot certificate that this one takes the place of.
     """
     found = deciding_runs(order, runs)
     counting = [of_it[0].record for of_it in found.values() if of_it]
-    verdicts = [record.verdict for record in counting]
-    complete = verdicts.count(Verdict.ACCEPTED) == len(order.valves)
-    word = words("lot.complete" if complete else "lot.incomplete")
-    counted = words(
-        "lot.counted", accepted=verdicts.count(Verdict.ACCEPTED), rejected=verdicts.count(Verdict.REJECTED),
-        undecided=len(order.valves) - sum(record.decided for record in counting), valves=len(order.valves),
-    )  # fmt: skip
+    rows = tuple(_row(n, valve, found[valve.serial], words) for n, valve in enumerate(order.valves, start=1))
     specimens = sum(record.specimen for record in counting)
-    digest = sha256("".join(sha256(canonical(record)) for record in counting).encode())
-    code = " | ".join((number, order.number, "complete" if complete else "not complete", digest))
+    complete = all(row.facts.counts for row in rows)
+    listed = SummedUp(
+        kind=Kind.LOT, number=number, subject=order.number, issued=f"{issue.issued:%Y-%m-%dT%H:%M:%SZ}",
+        replaces=replaces, complete=complete, specimen=specimens > 0, rows=tuple(row.listed for row in rows),
+    )  # fmt: skip
     return Summary(
         title=words("lot.title"),
         number=Fact(words("lot.number"), number),
         about=Fact(words("lot.order"), order.number),
-        word=word,
+        word=words("lot.complete" if complete else "lot.incomplete"),
         good=complete,
-        reasons=((words("lot.all_accepted"),) if complete else ()) + (counted,),
+        reasons=((words("lot.all_accepted"),) if complete else ()) + _counted(rows, words),
         specimen=words("results.specimens", count=specimens) if specimens else "",
         mark=words("results.specimen") if specimens else "",
         works=issue.works,
         issued=stamp(issue.issued),
         left_heading=words("lot.order"),
-        left=_about(order, counting, words),
+        left=(*_about(order, counting, words), *replaced(replaces, words)),
         heading=words("results.heading"),
         columns=tuple(
             Column(words(f"results.{key}"), edge)
             for key, edge in _COLUMNS
         ),
-        rows=tuple(_row(n, valve, found[valve.serial], words) for n, valve in enumerate(order.valves, start=1)),
+        rows=rows,
         notes=(words("lot.scope"),),
         cautions=(words("cautions.second"), words("cautions.third")),
         closing=(
-            Fact(words("lot.records"), digest),
+            Fact(words("lot.records"), listed.records_sha256),
             Fact(words("closing.seal"), issue.signer),
             Fact(words("closing.fingerprint"), issue.fingerprint),
+            *ledger_of(issue, words),
         ),
         how_to_verify=words("lot.how"),
         software=words("foot.software", software=counting[-1].software) if counting else "",
-        code=code + (" | SPECIMEN" if specimens else ""),
+        listed=listed,
         dated=max((datetime.fromisoformat(record.ended) for record in counting), default=issue.issued),
     )  # fmt: skip
 
 
 def draw_lot(
     order: Order, runs: Sequence[LotRun], number: str, issue: IssueFacts, words: Words, *,
-    layout: Layout, paper: str, with_pages: bool = False,
+    layout: Layout, paper: str, with_pages: bool = False, replaces: str = "",
 ) -> bytes:  # fmt: skip
     """Draw the lot certificate, and on request the page of each decided valve after it.
 
     Raises:
         GlyphMissingError: a text holds a character that cannot be printed.
     """
-    found = lot_content(order, runs, number, issue, words)
+    found = lot_content(order, runs, number, issue, words, replaces=replaces)
     if not with_pages:
         return draw_summary(found, layout, words, paper)
     pages = [
-        content_of(one.record, sha256(canonical(one.record)), one.traces, replace(issue, signed=one.signed), words)
-        for one in (of_it[0] for of_it in deciding_runs(order, runs).values() if of_it)
-        if one.record.decided
-    ]
+        content_of(
+            one.record, one.facts.record_sha256, one.traces,
+            replace(issue, signed=one.signed, replaces=one.known.replaces), words,
+        )
+        for one in with_page(order, runs)
+    ]  # fmt: skip
     return draw_summary(replace(found, notes=(*found.notes, words("lot.pages_follow"))), layout, words, paper, pages)
+
+
+def with_page(order: Order, runs: Sequence[LotRun]) -> list[LotRun]:
+    """The deciding runs whose page can follow: decided, and nothing was said against them."""
+    first = [of_it[0] for of_it in deciding_runs(order, runs).values() if of_it]
+    return [one for one in first if one.record.decided and one.facts.doubt is None]
+
+
+def replaced(number: str, words: Words) -> tuple[Fact, ...]:
+    """Which page this one takes the place of."""
+    return (Fact(words("lot.replaces"), number),) if number else ()
+
+
+def _counted(rows: Sequence[Row], words: Words) -> tuple[str, ...]:
+    """How many were accepted and count, were rejected, have no verdict, or are in doubt."""
+    accepted, doubted = (sum(row.verdict is Verdict.ACCEPTED for row in rows), sum(row.doubted for row in rows))
+    rejected = sum(row.verdict is Verdict.REJECTED for row in rows)
+    undecided = len(rows) - accepted - rejected - doubted
+    counts = {"accepted": accepted, "rejected": rejected, "undecided": undecided, "valves": len(rows)}
+    return (words("lot.counted", **counts), *doubts_of(rows, words))
+
+
+def doubts_of(rows: Sequence[Row], words: Words) -> tuple[str, ...]:
+    """How many were accepted in their run and do not count as such; nothing where none is."""
+    doubted = sum(row.doubted for row in rows)
+    return (words("lot.in_doubt", count=doubted),) if doubted else ()
 
 
 def _about(order: Order, counting: Sequence[RunRecord], words: Words) -> tuple[Fact, ...]:
@@ -145,17 +203,25 @@ def _row(position: int, valve: Valve, runs: Sequence[LotRun], words: Words) -> R
     kind = words("identity.type_value", type=words(f"valve_type.{valve.type}"), size=valve.size)
     if not runs:
         cells = (str(position), valve.serial, kind, words("results.no_document"), words("identity.not_applicable"))
-        return Row(cells, None, words("results.not_tested"), ())
+        return Row(cells, None, words("results.not_tested"), (), SummedRow(serial=valve.serial))
     record = runs[0].record
-    document = number_of(record) if record.decided else words("results.no_document")
     tested = f"{RunClock(record).local(record.started):%Y-%m-%d %H:%M}"
+    cells = (str(position), valve.serial, kind, runs[0].known.document or words("results.no_document"), tested)
     others = " ".join(
         words("results.other", run=one.record.run, verdict=verdict_text(one.record, words)) for one in runs[1:]
     )
-    details = (*results_of(record, words), *([others] if others else []))
-    return Row(
-        (str(position), valve.serial, kind, document, tested), record.verdict, verdict_text(record, words), details
-    )
+    return row_of(runs[0], cells, [others] if others else [], words)
+
+
+def row_of(run: LotRun, cells: tuple[str, ...], more: Sequence[str], words: Words) -> Row:
+    """The row of a run: an accepted one that is in doubt shows the doubt in place of the verdict."""
+    facts, record = run.facts, run.record
+    verdict, judged, against = record.verdict, verdict_text(record, words), []
+    if facts.doubt is not None:
+        against = [words(f"results.told_{facts.doubt}", told=facts.told)]
+        if verdict is Verdict.ACCEPTED:
+            verdict, judged = None, words(f"results.{facts.doubt}")
+    return Row(cells, verdict, judged, (*against, *results_of(record, words), *more), facts)
 
 
 def verdict_text(record: RunRecord, words: Words) -> str:

@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import Protocol, TextIO
 
-from testbench.errors import PassphraseMissingError
+from testbench.errors import PassphraseMissingError, PassphraseNotGivenError
 
 FILE, CREDENTIALS, CREDENTIAL = "TESTBENCH_PASSPHRASE_FILE", "CREDENTIALS_DIRECTORY", "testbench-passphrase"
 SHORTEST = 12
@@ -30,10 +30,10 @@ def checked(found: str, what: str) -> str:
     """A new passphrase that is long enough.
 
     Raises:
-        PassphraseMissingError: it is too short.
+        PassphraseNotGivenError: it is too short.
     """
     if len(found) < SHORTEST:
-        raise PassphraseMissingError(what, f"{len(found)} characters are too few", f"{SHORTEST} characters or more")
+        raise PassphraseNotGivenError(what, f"{len(found)} characters are too few", f"{SHORTEST} characters or more")
     return found
 
 
@@ -47,7 +47,7 @@ class FromLines:
         """The next line."""
         line = self._lines.readline()
         if not line:
-            raise PassphraseMissingError(what, "standard input ended", "one line for each passphrase")
+            raise PassphraseNotGivenError(what, "standard input ended", "one line for each passphrase")
         return line.rstrip("\r\n")
 
     def chosen(self, what: str) -> str:
@@ -59,24 +59,26 @@ class FromTerminal:
     """Asks a person, without showing what is typed; a new passphrase twice."""
 
     sources = "a terminal, or standard input with --passphrase-stdin"
+    missing: type[PassphraseMissingError] = PassphraseNotGivenError
 
     def known(self, what: str) -> str:
         """What the person types."""
         if not sys.stdin.isatty():
-            raise PassphraseMissingError(what, "there is no terminal to ask at", self.sources)
+            raise self.missing(what, "there is no terminal to ask at", self.sources)
         return getpass.getpass(f"Passphrase of {what}: ")
 
     def chosen(self, what: str) -> str:
         """What the person types twice alike."""
         first = checked(self.known(what), what)
         if getpass.getpass("The same again: ") != first:
-            raise PassphraseMissingError(what, "it was not typed twice alike", "the same passphrase twice")
+            raise PassphraseNotGivenError(what, "it was not typed twice alike", "the same passphrase twice")
         return first
 
 
 class FromSystem(FromTerminal):
     """For a program nobody sits at: a file named by the environment, or the service manager's credential store."""
 
+    missing = PassphraseMissingError
     sources = f"the file that {FILE} names, the system's credential {CREDENTIAL}, a terminal"
 
     def known(self, what: str) -> str:
@@ -87,6 +89,12 @@ class FromSystem(FromTerminal):
         if credentials and (Path(credentials) / CREDENTIAL).exists():
             return _first_line(Path(credentials) / CREDENTIAL, what)
         return super().known(what)
+
+
+def system_has_one() -> bool:
+    """Whether the environment or the service manager names a passphrase, which is the station's."""
+    credentials = os.environ.get(CREDENTIALS)
+    return bool(os.environ.get(FILE)) or bool(credentials and (Path(credentials) / CREDENTIAL).exists())
 
 
 class Remembering:

@@ -33,6 +33,21 @@ def type_of(asked: CertificateType, words: Words) -> str:
     return words("document.value", type=words(f"document.type_{asked.replace('.', '')}"))
 
 
+def asked_of(record: RunRecord, signed: Sequence[Signature], words: Words) -> str:
+    """The type that the order asks for, and whether this page is none of it; empty where the order asks for none."""
+    asked = record.certificate_type
+    if asked is None:
+        return ""
+    needed = {
+        CertificateType.INSPECTION_CERTIFICATE_3_1: {Meaning.RELEASED},
+        CertificateType.INSPECTION_CERTIFICATE_3_2: {Meaning.RELEASED, Meaning.WITNESSED},
+    }.get(asked, set())
+    document = type_of(asked, words)
+    if record.verdict is Verdict.ACCEPTED and needed <= {one.meaning for one in signed}:
+        return document
+    return words("document.none_yet", document=document, heading=words("document.heading"))
+
+
 def document_of(record: RunRecord, signed: Sequence[Signature], words: Words) -> tuple[str, ...]:
     """What the page is by EN 10204:2004, who validated it, and what it cannot show (sense of the standard from memory).
 

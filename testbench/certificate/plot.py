@@ -77,8 +77,12 @@ class StagePlots:
         self._title(left, top, self.words("plot.cycle", unit=self.facts.shown_unit))
         self._cycle(left + SPARE_FOR_AXIS, y, width - SPARE_FOR_AXIS, inner)
         right = left + width + gap
-        self._title(right, top, self.words("plot.hold", unit=self.facts.shown_unit))
+        self._title(right, top, self._hold_title)
         self._enlarged(right + SPARE_FOR_AXIS, y, width - SPARE_FOR_AXIS, inner)
+
+    @property
+    def _hold_title(self) -> str:
+        return self.words("plot.hold", unit=self.facts.shown_unit)
 
     def _title(self, x: float, top: float, text: str) -> None:
         self.pen.text(x, top - 7, text, STRONG, self.small)
@@ -160,10 +164,14 @@ class StagePlots:
             self.pen.text(centre, middle - 8, self.words("plot.no_hold_why"), REGULAR, self.small, align="centre")
 
     def _upper_beyond(self, panel: Panel) -> None:
-        """Say above the panel that the upper limit lies further up."""
+        """Say that the upper limit lies further up: beside the title, or within the panel where the title is long."""
         text = self.words("plot.upper_beyond", value=self._value(self.facts.upper))
+        both = self.pen.width_of(self._hold_title, STRONG, self.small) + self.pen.width_of(text, REGULAR, self.small)
+        beside = both + 6 <= panel.width + SPARE_FOR_AXIS
         x, y = panel.x + panel.width, panel.y + panel.height + 4
-        self.pen.text(x, y, text, REGULAR, self.small, colour=self.colours.label, align="right")
+        if self.hold is not None and not beside:
+            x, y = panel.across(self.hold[1]) - 4, y - DIMENSION_ROOM - 11
+        self.pen.text(x, y, text, REGULAR, self.small, colour=self.colours.label, align="right", halo=WHITE)
 
     def _dimension(self, panel: Panel, since: float, until: float) -> None:
         """The dimension line between start and end of the hold, with its length and what is required."""

@@ -5,15 +5,16 @@ It certifies nothing, so it carries no verdict; void and inconclusive runs stand
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 
-from testbench.certificate.content import IssueFacts, number_of
+from testbench.certificate.content import IssueFacts, ledger_of
 from testbench.certificate.evidence import Fact, RunClock, stamp
 from testbench.certificate.languages import Words
 from testbench.certificate.lines import as_recorded
-from testbench.certificate.lot_certificate import results_of, verdict_text
+from testbench.certificate.lot_certificate import LotRun, doubts_of, replaced, row_of
 from testbench.certificate.summary import Column, Row, Summary
-from testbench.run.record import RunRecord, Verdict, canonical, sha256
+from testbench.run.record import RunRecord, Verdict
+from testbench.station.summed_up import Kind, SummedUp
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,33 +28,44 @@ class Shift:
     """Timezone-aware; a run belongs to the shift in which it ended, ``since`` included, ``until`` not."""
 
 
-def shift_content(shift: Shift, records: Sequence[RunRecord], number: str, issue: IssueFacts, words: Words) -> Summary:
+def shift_content(
+    shift: Shift, runs: Sequence[LotRun], number: str, issue: IssueFacts, words: Words, *, replaces: str = ""
+) -> Summary:
     """Sum up a shift.
 
     Args:
-        shift: records that ended outside it, or on another bench, are not looked at.
-        records: closed runs.
+        shift: runs that ended outside it, or on another bench, are not looked at.
+        runs: closed ones.
         number: of the document, from the issuer's series.
         issue: letterhead, time and seal.
         words: the wording.
+        replaces: number of the summary of the same shift that this one takes the place of.
     """
-    runs = sorted((one for one in records if _within(one, shift)), key=lambda one: (one.started, one.run))
-    verdicts = [record.verdict for record in runs]
+    within = sorted(
+        (one for one in runs if _within(one.record, shift)), key=lambda one: (one.record.started, one.record.run)
+    )
+    records = [one.record for one in within]
+    verdicts = [record.verdict for record in records]
     counts = words(
-        "shift.counts", runs=len(runs), accepted=verdicts.count(Verdict.ACCEPTED),
+        "shift.counts", runs=len(records), accepted=verdicts.count(Verdict.ACCEPTED),
         rejected=verdicts.count(Verdict.REJECTED), inconclusive=verdicts.count(Verdict.INCONCLUSIVE),
         void=verdicts.count(None),
     )  # fmt: skip
-    specimens = sum(record.specimen for record in runs)
-    digest = sha256("".join(sha256(canonical(record)) for record in runs).encode())
-    operators = ", ".join(dict.fromkeys(record.operator for record in runs)) or words("identity.not_applicable")
+    specimens = sum(record.specimen for record in records)
+    rows = tuple(_row(run, words) for run in within)
+    listed = SummedUp(
+        kind=Kind.SHIFT, number=number, bench=shift.bench, subject=shift.name, since=in_utc(shift.since),
+        until=in_utc(shift.until), issued=f"{issue.issued:%Y-%m-%dT%H:%M:%SZ}", replaces=replaces, complete=False,
+        specimen=specimens > 0, rows=tuple(row.listed for row in rows),
+    )  # fmt: skip
+    operators = ", ".join(dict.fromkeys(record.operator for record in records)) or words("identity.not_applicable")
     return Summary(
         title=words("shift.title"),
         number=Fact(words("shift.number"), number),
         about=Fact(words("shift.shift"), shift.name),
         word="",
         good=False,
-        reasons=(counts if runs else words("shift.nothing"),),
+        reasons=(counts if records else words("shift.nothing"), *doubts_of(rows, words)),
         specimen=words("results.specimens", count=specimens) if specimens else "",
         mark=words("results.specimen") if specimens else "",
         works=issue.works,
@@ -63,6 +75,7 @@ def shift_content(shift: Shift, records: Sequence[RunRecord], number: str, issue
             Fact(words("shift.bench"), shift.bench),
             Fact(words("shift.from"), f"{stamp(shift.since)} – {stamp(shift.until)}"),
             Fact(words("shift.operators"), operators),
+            *replaced(replaces, words),
         ),
         heading=words("results.heading"),
         columns=tuple(
@@ -70,29 +83,34 @@ def shift_content(shift: Shift, records: Sequence[RunRecord], number: str, issue
             for key, edge in (("run", 0.0), ("serial", 0.15), ("document", 0.38), ("operator", 0.54),
                               ("tested", 0.7), ("verdict", 0.84))
         ),
-        rows=tuple(_row(record, words) for record in runs),
+        rows=rows,
         notes=(words("shift.scope"),),
         cautions=(words("cautions.third"),),
         closing=(
-            Fact(words("lot.records"), digest),
+            Fact(words("lot.records"), listed.records_sha256),
             Fact(words("closing.seal"), issue.signer),
             Fact(words("closing.fingerprint"), issue.fingerprint),
+            *ledger_of(issue, words),
         ),
         how_to_verify=words("lot.how"),
-        software=words("foot.software", software=runs[-1].software) if runs else "",
-        code=" | ".join((number, shift.bench, str(len(runs)), digest, *(["SPECIMEN"] if specimens else []))),
+        software=words("foot.software", software=records[-1].software) if records else "",
+        listed=listed,
         dated=shift.until,
     )  # fmt: skip
+
+
+def in_utc(moment: datetime) -> str:
+    """ISO 8601, whole seconds, whatever zone it was told in."""
+    return f"{moment.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}"
 
 
 def _within(record: RunRecord, shift: Shift) -> bool:
     return record.bench == shift.bench and shift.since <= datetime.fromisoformat(record.ended) < shift.until
 
 
-def _row(record: RunRecord, words: Words) -> Row:
-    document = number_of(record) if record.decided else words("results.no_document")
-    clock = RunClock(record)
+def _row(run: LotRun, words: Words) -> Row:
+    record, clock = run.record, RunClock(run.record)
     tested = f"{clock.local(record.started):%H:%M} – {clock.local(record.ended):%H:%M}"
     reason = () if record.decided else (as_recorded(record.reason, words),)
-    cells = (record.run, record.valve.serial, document, record.operator, tested)
-    return Row(cells, record.verdict, verdict_text(record, words), (*results_of(record, words), *reason))
+    document = run.known.document or words("results.no_document")
+    return row_of(run, (record.run, record.valve.serial, document, record.operator, tested), reason, words)

@@ -16,6 +16,7 @@ from testbench.certificate.table import DETAIL, ROW, Block, mark
 from testbench.metrology.decision_rule import Conformity
 from testbench.run.record import Verdict
 from testbench.station.bench import Works
+from testbench.station.summed_up import SummedRow, SummedUp
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,10 +34,22 @@ class Row:
 
     cells: tuple[str, ...]
     verdict: Verdict | None
-    """None: void, or not tested."""
+    """None: void, not tested, or accepted and in doubt."""
     judged: str
     """The verdict in words: the last cell."""
     details: tuple[str, ...]
+    facts: SummedRow
+    """The same as facts."""
+
+    @property
+    def doubted(self) -> bool:
+        """Whether it was accepted and does not count as such."""
+        return self.verdict is None and self.facts.verdict == Verdict.ACCEPTED
+
+    @property
+    def listed(self) -> SummedRow:
+        """Facts, and what is printed of them."""
+        return self.facts.model_copy(update={"printed": (*self.cells, self.judged, *self.details)})
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,9 +79,14 @@ class Summary:
     closing: tuple[Fact, ...]
     how_to_verify: str
     software: str
-    code: str
-    """What the QR code holds."""
+    listed: SummedUp
+    """The list that is attached."""
     dated: datetime
+
+    @property
+    def code(self) -> str:
+        """What the QR code holds."""
+        return self.listed.code
 
 
 def draw_summary(found: Summary, layout: Layout, words: Words, paper: str, pages: Sequence[Content] = ()) -> bytes:

@@ -3,12 +3,18 @@
 The rules, all of which an intact document keeps:
 
 * its signatures are right, cover the whole file and forbid every later change (``certificate/seals``);
-* the attached record has the hash that the page, its QR code and its metadata state, and the same serial number and
-  verdict; every attached trace has the hash that the record states; a checkpoint of the ledger is signed by the key
-  that it names; nothing else is attached, and nothing in the file could act by itself (``certificate/enclosed``);
+* the attached record has the hash, the serial number and the verdict that the file states of itself (``/Info``);
+  every attached trace has the hash that the record states; a checkpoint of the ledger is signed by the key that it
+  names; nothing else is attached, and nothing in the file could act by itself (``certificate/enclosed``);
 * every attached signature of a person was made under this very record and these readings, and those that such a
   document needs are there: who tested it, and for a certificate somebody else who released it (``certificate/signed``);
 * any failure to read any of this means: not intact.
+
+A **lot certificate** or **shift summary** encloses the list of its rows instead, which must be the printed ones
+(``certificate/listed``); it has no verdict of its own, so there is nothing to judge again.
+
+The ink is not read: that the page prints what the record holds is vouched for by the key that sealed both, whose
+program drew the one from the other. Nobody without that key can part them; who has it could.
 
 Whether the verdict **follows** is another question: the attached run is judged again from its readings. Whether the
 signers are **known** is a third: their certificates are pinned, or lead to a root that is (``certificate/trust``).
@@ -28,9 +34,14 @@ from testbench.certificate.signing import FIELD, OPERATOR, REVIEWER
 from testbench.certificate.trust import REVOKED, Anchors, Signed, Trust, trust_in
 from testbench.run.ledger import Checkpoint
 from testbench.run.ledger import fingerprint as short_of
+from testbench.run.record import canonical
 from testbench.run.signature import Meaning
+from testbench.station.summed_up import SummedUp
 
 LARGEST_FILE = 20 * MIB
+TOLD_ELSEWHERE = (
+    "  judged again not here: this page only sums up; whether a verdict follows is told by each valve's own document"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +91,13 @@ class Verification:
     rejudged: str = ""
     signatures: tuple[Signature, ...] = ()
     """Those of the PDF, in the order of its revisions."""
+    summary: str = ""
+    """Of a lot certificate or shift summary the attached list, canonical JSON: it has no verdict that could follow."""
+
+    @property
+    def listed(self) -> SummedUp | None:
+        """The list of a lot certificate or shift summary."""
+        return SummedUp.model_validate_json(self.summary) if self.summary else None
 
     @property
     def complete(self) -> bool:
@@ -101,7 +119,7 @@ class _Found:
 
 
 def verify(document: bytes | Path, trusted: Sequence[bytes] | Anchors) -> Verification:
-    """Check a certificate or rejection report.
+    """Check a certificate or rejection report, a lot certificate or a shift summary.
 
     Args:
         document: the file, or its bytes.
@@ -141,7 +159,7 @@ def refused(*reasons: str) -> Verification:
 
 
 def _judgement(found: _Found) -> Verification:
-    intact = not found.faults and found.enclosed is not None and found.enclosed.facts is not None
+    intact = not found.faults and found.enclosed is not None
     reasons, signatures = [*found.faults, *found.distrust, *found.strangers], found.signatures
     complete = [one.field for one in signatures] != [OPERATOR]
     if intact and not complete:
@@ -151,17 +169,35 @@ def _judgement(found: _Found) -> Verification:
     if signatures:
         first = signatures[0]
         judged = replace(judged, signer=first.signer, fingerprint=first.fingerprint, signatures=signatures)
-    if not intact or found.enclosed is None or found.enclosed.facts is None:
+    if not intact or found.enclosed is None:
         return judged
-    facts, enclosed = found.enclosed.facts, found.enclosed
+    enclosed, checkpoint = found.enclosed, found.enclosed.checkpoint
+    judged = replace(
+        judged, intact=True, trusted=known, specimen=enclosed.specimen, reasons=tuple(reasons),
+        sealed_at=signatures[0].at, checkpoint="" if checkpoint is None else checkpoint.text,
+    )  # fmt: skip
+    if enclosed.listed is not None:
+        return _of_list(judged, enclosed.listed)
+    facts = enclosed.facts
+    if facts is None:
+        return refused(*reasons)
     if not enclosed.follows:
         reasons.append(_not_following(enclosed))
     return replace(
-        judged, intact=True, trusted=known, specimen=enclosed.specimen, reasons=tuple(reasons),
-        number=facts.number, serial=facts.serial, verdict=facts.verdict, record_sha256=facts.record_sha256,
-        sealed_at=signatures[0].at, signed=enclosed.signed,
-        checkpoint="" if enclosed.checkpoint is None else enclosed.checkpoint.text,
-        replaces=enclosed.replaces, follows=enclosed.follows, rejudged=enclosed.rejudged,
+        judged, reasons=tuple(reasons), number=facts.number, serial=facts.serial, verdict=facts.verdict,
+        record_sha256=facts.record_sha256, signed=enclosed.signed, replaces=enclosed.replaces, follows=enclosed.follows,
+        rejudged=enclosed.rejudged,
+    )  # fmt: skip
+
+
+def _of_list(judged: Verification, listed: SummedUp) -> Verification:
+    """A lot certificate or shift summary is sealed by the station: nobody certifies or locks it."""
+    sealed = [one.field for one in judged.signatures] == [FIELD]
+    if not sealed:
+        return refused("It is not sealed by a station, as such a page is.")
+    return replace(
+        judged, number=listed.number, record_sha256=listed.records_sha256, replaces=listed.replaces,
+        summary=canonical(listed).decode(),
     )  # fmt: skip
 
 
@@ -196,7 +232,7 @@ def _check(data: bytes, found: _Found, anchors: Anchors) -> None:
     found.signatures = tuple(_in_facts(one, trust) for one, trust in held)
     found.distrust = tuple(dict.fromkeys(trust.reason for _, trust in held if trust.reason))
     found.faults.extend(dict.fromkeys(faults_of_seals(reader, data)))
-    found.enclosed = enclosed_in(reader)
+    found.enclosed = enclosed_in(reader, data)
     found.faults.extend(found.enclosed.faults)
     found.strangers = tuple(_strangers(held, found.enclosed))
 
@@ -217,15 +253,18 @@ def in_words(judged: Verification) -> list[str]:
     """The judgement for a person: the first word says it."""
     if not judged.intact:
         return ["CHANGED or unreadable: this is not the document that was sealed.", *(f"  {r}" for r in judged.reasons)]
-    what = f"{judged.number} for valve {judged.serial}, verdict {judged.verdict}"
-    lines = [_first_line(judged, what)]
+    listed = judged.listed
+    about = f"valve {judged.serial}, verdict {judged.verdict}" if listed is None else listed.about
+    lines = [_first_line(judged, f"{judged.number} for {about}")]
     if judged.specimen:
         lines.append("SPECIMEN: simulated, replayed, or its procedure was not adopted. It certifies nothing.")
     if judged.follows:
         lines.append("  judged again the attached readings give the same verdict")
+    if listed is not None:
+        lines += [f"  rows         as in the attached list: {listed.counted or 'none'}", TOLD_ELSEWHERE]
     for one in judged.signatures:
         lines += _signature_in_words(one)
-    lines.append(f"  record       {judged.record_sha256}")
+    lines.append(f"  {'record ' if listed is None else 'records'}      {judged.record_sha256}")
     lines += _enclosed_in_words(judged)
     lines += [f"  {reason}" for reason in judged.reasons]
     if not all(one.trusted for one in judged.signatures):
@@ -236,7 +275,7 @@ def in_words(judged: Verification) -> list[str]:
 
 
 def _first_line(judged: Verification, what: str) -> str:
-    if not judged.follows:
+    if not judged.follows and not judged.summary:
         return f"DOES NOT FOLLOW: {what}. Nothing was changed since it was sealed, but the verdict is not shown."
     if not judged.complete:
         return f"NOT REVIEWED YET: {what}. Nothing was changed since the operator signed it."
@@ -250,7 +289,7 @@ def _first_line(judged: Verification, what: str) -> str:
 def _enclosed_in_words(judged: Verification) -> list[str]:
     """Who signed the record, and how far the ledger had come."""
     lines = [f"  signed       {one}" for one in judged.signed]
-    if not judged.signed and judged.signatures[0].field == FIELD:
+    if not judged.signed and not judged.summary and judged.signatures[0].field == FIELD:
         lines.append("  signed       by nobody; the operator is named, not authenticated")
     if judged.replaces:
         lines.append(f"  replaces     {judged.replaces}")

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from testbench.cli import withdrawals
-from testbench.cli.output import counted, home_of, home_option, json_option, progress, say, say_json
+from testbench.cli import summaries, withdrawals
+from testbench.cli.output import counted, home_of, home_option, json_option, progress, say, say_json, visible
 from testbench.cli.secrets import passphrase_option, passphrases
 from testbench.errors import DocumentMissingError
 
@@ -22,10 +22,10 @@ INTACT, CHANGED, UNKNOWN_SIGNER, DOES_NOT_FOLLOW, WITHDRAWN = 0, 1, 3, 4, 5
 
 @click.group()
 def command() -> None:
-    """Issue, verify, time-stamp, withdraw or replace a certificate."""
+    """Issue, verify, time-stamp, withdraw or replace a certificate; sum up a lot or a shift."""
 
 
-for _one in withdrawals.COMMANDS:
+for _one in (*summaries.COMMANDS, *withdrawals.COMMANDS):
     command.add_command(_one)
 
 
@@ -77,6 +77,8 @@ def _issue_order(bench: "Home", order: str, *, as_json: bool) -> None:
         if done.unsigned:
             more = f" and {len(done.unsigned) - 5} more" if len(done.unsigned) > 5 else ""
             say(f"{len(done.unsigned)} wait for a signature: {', '.join(done.unsigned[:5])}{more}.")
+        if done.refused:
+            say(f"{len(done.refused)} could not be written:")
         for one, why in done.refused.items():
             say(f"Run {one}: {why}")
     sys.exit(1 if done.refused else 0)
@@ -110,15 +112,15 @@ def stamp(home: Path | None, *, as_json: bool) -> None:
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option(
     "--root", "--signer", "roots", multiple=True, type=click.Path(dir_okay=False, path_type=Path),
-    help="The works' root or station certificate (PEM), got by another way than the document; several may be given.",
+    help="The works' root or station certificate (PEM or DER), got by another way than the document; several may be.",
 )  # fmt: skip
 @click.option(
     "--crl", "lists", multiple=True, type=click.Path(dir_okay=False, path_type=Path),
-    help="A revocation list of the works (DER); several may be given.",
+    help="A revocation list of the works (DER or PEM); several may be given.",
 )  # fmt: skip
 @click.option(
     "--stamp-root", "stamps", multiple=True, type=click.Path(dir_okay=False, path_type=Path),
-    help="Root certificate (PEM) of a time-stamp authority.",
+    help="Root certificate (PEM or DER) of a time-stamp authority.",
 )  # fmt: skip
 @click.option(
     "--withdrawn", "withdrawn", multiple=True, type=click.Path(dir_okay=False, path_type=Path),
@@ -132,9 +134,12 @@ def verify(  # noqa: PLR0917 - one for each option
 ) -> None:  # fmt: skip
     """Check that FILE is what was signed, that its verdict follows from its readings, and whose signature it is.
 
+    Of a lot certificate or shift summary, that the printed rows are those of the attached list: it has no readings.
+
     Needs no bench home and no network; the file is read by a process of its own, with limits. Exit code 0: intact,
     known signers, the verdict follows; 1: changed, unreadable or not there; 3: intact, but a signer is not known here,
-    revoked or still missing; 4: intact, but the verdict does not follow; 5: all in order, but withdrawn or replaced.
+    revoked or still missing; 4: intact, but the verdict does not follow; 5: all in order, but withdrawn, replaced or
+    recalled.
     """
     from dataclasses import asdict
 
@@ -148,27 +153,34 @@ def verify(  # noqa: PLR0917 - one for each option
     anchors = anchors_of(home_of(home) / "keys", roots, lists, stamps)
     judged = verify_apart(file, anchors)
     found, notes = _withdrawal_of(judged, home_of(home), withdrawn, anchors)
-    recalls = _recalls_of(home_of(home), judged.record_sha256)
+    newer, recalls = _newer(home_of(home), judged), _recalls_of(home_of(home), judged)
     if as_json:
-        told = [one.model_dump(mode="json") for one in found]
-        more = {"withdrawn": told, "recalled_by": recalls}
+        more = {
+            "withdrawn": [one.model_dump(mode="json") for one in found],
+            "recalled_by": recalls,
+            "replaced_by": newer,
+        }
         say_json({**asdict(judged), "fingerprint_grouped": grouped(judged.fingerprint), **more})
     else:
-        for line in (*(f"WITHDRAWN: {one.sentence}" for one in found), *in_words(judged), *notes):
-            say(line)
+        first = [f"WITHDRAWN: {one.sentence}" for one in found]
+        if newer:
+            first.append(f"REPLACED: a newer page of the same was issued, {newer}.")
         if recalls:
-            say(f"RECALLED by {', '.join(recalls)}: its works does not stand by this page any more.")
-    sys.exit(_exit_code(judged, withdrawn=bool(found)))
+            page = "what it names" if judged.summary else "this page"
+            first.append(f"RECALLED by {', '.join(recalls)}: its works does not stand by {page} any more.")
+        for line in (*first, *in_words(judged), *notes):
+            say(visible(line))
+    sys.exit(_exit_code(judged, stands=not (found or newer or recalls)))
 
 
-def _exit_code(judged: "Verification", *, withdrawn: bool) -> int:
+def _exit_code(judged: "Verification", *, stands: bool) -> int:
     if not judged.intact:
         return CHANGED
-    if not judged.follows:
+    if not judged.follows and not judged.summary:
         return DOES_NOT_FOLLOW
     if not judged.trusted:
         return UNKNOWN_SIGNER
-    return WITHDRAWN if withdrawn else INTACT
+    return INTACT if stands else WITHDRAWN
 
 
 def _withdrawal_of(
@@ -177,23 +189,56 @@ def _withdrawal_of(
     """What lists and the records of a home say of a document, each thing once; and what the lists do not tell."""
     from testbench.certificate.withdrawn import read_list
     from testbench.station.withdrawals import words_on
-    from testbench.wiring import Home
-    from testbench.withdrawing import withdrawn
 
     lists = [read_list(path, anchors) for path in files]
     if not judged.intact:
         return [], []
-    known = [*withdrawn(Home(home)), *(one for listed in lists for one in listed.withdrawn)]
-    found = list(dict.fromkeys(words_on(known, judged.number, judged.record_sha256)))
+    known = [*_withdrawn_here(home), *(one for listed in lists for one in listed.withdrawn)]
+    named = [(judged.number, judged.record_sha256)]
+    if judged.listed is not None:  # what was withdrawn since, of what it counts
+        named = [(row.document, row.record_sha256) for row in judged.listed.rows if row.doubt is None]
+    found = list(dict.fromkeys(one for page in named for one in words_on(known, *page)))
     return found, [f"  withdrawn    {listed.word_on(judged.number, judged.record_sha256)}" for listed in lists]
 
 
-def _recalls_of(folder: Path, record_sha256: str) -> list[str]:
-    """The recalls in force that name a record, by the home at hand; a customer has none."""
+def _withdrawn_here(folder: Path) -> "tuple[Withdrawal, ...]":
+    from testbench.errors import BenchError
+    from testbench.wiring import Home
+    from testbench.withdrawing import withdrawn
+
+    try:
+        return withdrawn(Home(folder))
+    except BenchError as failure:  # what is asked is whether the page is intact; this stands beside
+        click.echo(f"Whether it was withdrawn could not be looked up: {failure}", err=True)
+        return ()
+
+
+def _newer(folder: Path, judged: "Verification") -> str:
+    """Number of the lot certificate or shift summary that took the place of this one, by the home at hand."""
+    from testbench.errors import BenchError
+    from testbench.summing_up import newer_than
+    from testbench.wiring import Home, read_store
+
+    listed = judged.listed
+    if listed is None or not (folder / "testbench.db").exists():
+        return ""
+    try:
+        with read_store(Home(folder)) as store:
+            newer = newer_than(store.summaries(), listed)
+    except BenchError as failure:  # what is asked is whether the page is intact; this stands beside
+        click.echo(f"Whether it was replaced could not be looked up: {failure}", err=True)
+        return ""
+    return "" if newer is None else newer.number
+
+
+def _recalls_of(folder: Path, judged: "Verification") -> list[str]:
+    """The recalls in force that name a record of the page, by the home at hand; a customer has none."""
     from testbench.errors import BenchError
     from testbench.wiring import Home, read_store
 
-    if not record_sha256 or not (folder / "testbench.db").exists():
+    listed = judged.listed
+    digests = {judged.record_sha256} if listed is None else {row.record_sha256 for row in listed.rows}
+    if not digests - {""} or not (folder / "testbench.db").exists():
         return []
     try:
         with read_store(Home(folder)) as store:
@@ -204,5 +249,5 @@ def _recalls_of(folder: Path, record_sha256: str) -> list[str]:
     return [
         line.recall.number
         for line in lines
-        if line.lifted is None and any(run.record_sha256 == record_sha256 for run in line.recall.runs)
+        if line.lifted is None and any(run.record_sha256 in digests for run in line.recall.runs)
     ]

@@ -67,9 +67,12 @@ def show(number: str, home: Path | None, *, as_json: bool) -> None:
 @json_option
 def open_(*, run: str, why: str, by: str, from_stdin: bool, home: Path | None, as_json: bool) -> None:
     """Open one by hand for a closed RUN that none was opened for; a reviewer or engineer does."""
-    from testbench.nonconforming import open_by_hand
+    from testbench.nonconforming import left_of, open_by_hand
 
-    _tell(open_by_hand(_who(home, by, from_stdin=from_stdin), run, why), as_json=as_json)
+    who = _who(home, by, from_stdin=from_stdin)
+    _tell(open_by_hand(who, run, why), as_json=as_json)
+    if not as_json and (left := left_of(who.home, run)):
+        say(f"{', '.join(left)} of this run was written: tell its holder; 'testbench certificate withdraw' says so.")
 
 
 @command.command()
@@ -194,40 +197,7 @@ def _tell(found: "Nonconformity", *, as_json: bool) -> None:
     if as_json:
         say_json(found.model_dump(mode="json"))
         return
-    for line in lines_of(found):
+    from testbench.station.life_lines import nonconformity_lines
+
+    for line in nonconformity_lines(found):
         say(line)
-
-
-def lines_of(found: "Nonconformity") -> list[str]:
-    """A nonconformity as a person reads it."""
-    opened = found.opened
-    lines = [
-        f"{found.number}: {found.standing}" + ("  (of a trial: SPECIMEN)" if opened.specimen else ""),
-        f"  {opened.serial}: {opened.valve}; order {opened.order} for {opened.customer}",
-        f"  run {opened.run}: {opened.verdict or 'void'}. {opened.reason}",
-        *(f"  leaked at {place}" for place in opened.where),
-        *(f"  {finding}" for finding in opened.findings),
-        *([f"  {opened.why}"] if opened.why else []),
-    ]
-    for entry in found.entries:
-        lines += [f"  {entry.at[:16]}  {entry.by}: {line}" for line in _said(entry.what)]
-    return lines
-
-
-def _said(what: Any) -> list[str]:
-    match what.step.value:
-        case "opened":
-            return ["opened"]
-        case "noted":
-            return [f"note: {what.text}"]
-        case "attached":
-            return [f"attachment {what.attachment}: {what.name}, {what.media_type}, {what.size} bytes, {what.sha256}"]
-        case "disposed":
-            granted = f", granted by {what.authority} ({what.reference})" if what.authority else ""
-            return [f"disposition: {what.disposition}{granted}. {what.why}"]
-        case "reworked":
-            return [f"rework: {what.done} Disturbed: {', '.join(what.disturbed)}."]
-        case "retested":
-            return [f"retest in run {what.run}: {what.verdict or 'void'}. {what.reason}"]
-        case _:
-            return [f"closed: {what.why}"]

@@ -11,6 +11,7 @@ from typing import Any
 import click
 
 from testbench.errors import BenchError
+from testbench.procedure.serials import acts_on_screen
 
 home_option = click.option(
     "--home",
@@ -66,7 +67,14 @@ def say(text: str) -> None:
 
 def say_json(value: Any) -> None:
     """Print facts as JSON."""
-    click.echo(json.dumps(value, indent=2, ensure_ascii=False))
+    click.echo("\n".join(map(visible, json.dumps(value, indent=2, ensure_ascii=False).split("\n"))))
+
+
+def visible(text: str) -> str:
+    """One line with every sign that would move a terminal's cursor or turn its text written out, as JSON does."""
+    if text.isprintable():
+        return text
+    return "".join(json.dumps(sign)[1:-1] if acts_on_screen(sign) else sign for sign in text)
 
 
 def run(cli: click.Command) -> None:
@@ -74,5 +82,6 @@ def run(cli: click.Command) -> None:
     try:
         cli(prog_name="testbench")
     except BenchError as refusal:
-        click.echo(f"{refusal}\n→ {refusal.remedy}", err=True)
+        told = "\n".join(map(visible, str(refusal).split("\n")))
+        click.echo(f"{told}\n→ {refusal.remedy}", err=True)
         sys.exit(1)

@@ -25,7 +25,7 @@ def command(*, run: str, person: str, meaning: str, from_stdin: bool, home: Path
     from testbench.identity import sign_run, statement_for
     from testbench.run.signature import Meaning
     from testbench.station.desk import Given
-    from testbench.station.sign_off import METHOD
+    from testbench.station.sign_off import METHOD, owed_by_persons
     from testbench.wiring import Home
 
     bench, means = Home(home_of(home)), Meaning(meaning)
@@ -46,3 +46,5 @@ def command(*, run: str, person: str, meaning: str, from_stdin: bool, home: Path
     say(f"Signed as {meaning} by {signature.printed_name} at {signature.signed_at}.")
     if issued is not None:
         say(f"{issued.kind} {issued.number} written to {issued.path}.")
+    elif means is Meaning.RELEASED:
+        say(owed_by_persons(record))

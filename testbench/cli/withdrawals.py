@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from testbench.cli.output import home_of, home_option, json_option, say, say_json
+from testbench.cli.output import home_of, home_option, json_option, say, say_json, visible
 from testbench.cli.secrets import asking, passphrases, secret_option
 
 if TYPE_CHECKING:
@@ -49,7 +49,11 @@ def withdraw(
 @home_option
 @json_option
 def replace(*, number: str, why: str, by: str, from_stdin: bool, home: Path | None, as_json: bool) -> None:
-    """Issue the document NUMBER anew from its record, under a number of its own that names the old one and why."""
+    """Issue the document NUMBER anew from its record, under a number of its own that names the old one and why.
+
+    With --secret-stdin the reviewer's secret comes first, then a line for each passphrase; the station's only where
+    neither TESTBENCH_PASSPHRASE_FILE nor the system's credential names it.
+    """
     from testbench.withdrawing import replace as replaced
 
     bench, authority = _authority(home, by, from_stdin=from_stdin)
@@ -82,7 +86,7 @@ def list_(*, withdrawn: bool, file: Path | None, home: Path | None, as_json: boo
         say_json([one.model_dump(mode="json") for one in found])
     else:
         for line in [one.sentence for one in found] or ["No document of this bench is withdrawn."]:
-            say(line)
+            say(visible(line))
     if file is not None:
         export_list(bench, file)
         click.echo(f"Written, signed with the station key: {file}", err=True)

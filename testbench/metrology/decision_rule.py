@@ -77,12 +77,13 @@ class DecisionRule(StrEnum):
 
 
 _GUARD_BAND_IN_WORDS = (
-    "a limit is met only if the measured value plus {w} stays within it, and not met only if the value less {w} lies "
-    "beyond it; anything between is inconclusive."
+    "a limit is met only if the measured value lies within it by {w} or more, and not met only if beyond it by more "
+    "than {short}; anything between is inconclusive."
 )
 _IN_WORDS = {
-    DecisionRule.GUARDED: "Guarded decision: " + _GUARD_BAND_IN_WORDS.format(w="U (k = 2)"),
-    DecisionRule.GUARDED_95: "Guarded decision at 95 %: " + _GUARD_BAND_IN_WORDS.format(w="1.645 u = 0.82 U (k = 2)"),
+    DecisionRule.GUARDED: "Guarded decision: " + _GUARD_BAND_IN_WORDS.format(w="U (k = 2)", short="U"),
+    DecisionRule.GUARDED_95: "Guarded decision at 95 %: "
+    + _GUARD_BAND_IN_WORDS.format(w="1.645 u = 0.82 U (k = 2)", short="1.645 u"),
     DecisionRule.SIMPLE: "Simple acceptance: the measured value alone decides, without a guard band; near a limit the "
     "risk of a wrong decision is up to 50 %.",
 }

@@ -2,7 +2,7 @@
 
 import unicodedata
 
-from testbench.procedure.serials import skeleton
+from testbench.procedure.serials import acts_on_screen, skeleton
 
 
 def plain_name(name: str) -> str:
@@ -24,7 +24,7 @@ def objection_to_name(name: str) -> str:
     """What a printed name must not be, in words; empty where nothing is wrong with it."""
     if not likeness(name):
         return "a name has at least one letter"
-    if any(unicodedata.category(sign) in {"Cc", "Cf", "Zl", "Zp"} for sign in name):
+    if any(map(acts_on_screen, name)):
         return "a name is one line of signs that can be seen"
     alphabets = {_alphabet(sign): sign for sign in name if sign.isalpha()}
     strange = next((sign for alphabet, sign in alphabets.items() if alphabet != "LATIN"), "")

@@ -49,6 +49,11 @@ def skeleton(serial: str) -> str:
     return "".join(latin.split()).translate(_READ_ALIKE)
 
 
+def acts_on_screen(sign: str) -> bool:
+    """Whether a sign is not seen but moves the cursor, turns the text or ends the line: no name or reason has one."""
+    return unicodedata.category(sign) in {"Cc", "Cf", "Cs", "Zl", "Zp"}
+
+
 def begins_a_formula(text: str) -> bool:
     """Whether a spreadsheet would take this cell for a formula, in full-width signs as well."""
     return unicodedata.normalize("NFKC", text[:1]) in FORMULA
@@ -56,7 +61,7 @@ def begins_a_formula(text: str) -> bool:
 
 def objection(serial: str) -> str:
     """What a serial number must not be, in words of what is allowed; empty where nothing is wrong with it."""
-    if any(unicodedata.category(sign) in {"Cc", "Cf", "Zl", "Zp"} for sign in serial):
+    if any(map(acts_on_screen, serial)):
         return "a serial number is one line of signs that can be seen"
     if not 1 <= len(serial) <= LONGEST:
         return f"a serial number has 1 to {LONGEST} signs"

@@ -247,6 +247,17 @@ def begun(entry: Entry) -> Nonconformity:
     return Nonconformity(number=entry.number, standing=Standing.UNDECIDED, opened=entry.what, entries=(entry,))
 
 
+def check_step(found: Nonconformity, step: Step) -> None:
+    """Refuse what may not follow.
+
+    Raises:
+        NonconformityStepError: says what may.
+    """
+    allowed = ALLOWED[found.standing]
+    if step not in allowed:
+        raise NonconformityStepError(found.number, step, found.standing, tuple(sorted(allowed)))
+
+
 def after(found: Nonconformity, entry: Entry) -> Nonconformity:
     """How a nonconformity stands after one more entry.
 
@@ -254,8 +265,9 @@ def after(found: Nonconformity, entry: Entry) -> Nonconformity:
         NonconformityStepError: it may not follow, or it is no entry of this one.
     """
     what, allowed = entry.what, ALLOWED[found.standing]
-    if what.step not in allowed or entry.number != found.number:
+    if entry.number != found.number:
         raise NonconformityStepError(found.number, what.step, found.standing, tuple(sorted(allowed)))
+    check_step(found, what.step)
     changes: dict[str, object] = {"standing": _standing_after(found, what), "entries": (*found.entries, entry)}
     match what:
         case Disposed():

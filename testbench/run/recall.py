@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from testbench.errors import RunRecalledError
+from testbench.errors import RecalledInUseError, RunRecalledError
 from testbench.procedure.valve import Value, later
 from testbench.run.nonconformity import Line, Said
 
@@ -45,6 +45,8 @@ class Recall(Value):
     at: str
     by: str
     by_id: str = later("")
+    unfit: bool = later(default=False)
+    """Whether what it names is itself not to be used any more; a calibration may also be what found others out."""
     runs: Annotated[tuple[RecalledRun, ...], Field(min_length=1)]
 
 
@@ -93,11 +95,41 @@ def in_force(lines: Sequence[RecallLine]) -> Mapping[str, tuple[str, ...]]:
     return {run: tuple(numbers) for run, numbers in found.items()}
 
 
-def check_not_recalled(run: str, lines: Sequence[RecallLine]) -> None:
-    """Refuse the release of a recalled run.
+def check_not_recalled(run: str, lines: Sequence[RecallLine], refused: str) -> None:
+    """Refuse a recalled run what it cannot have, in words: its release, its certificate.
 
     Raises:
         RunRecalledError: names the recalls in force.
     """
     if (numbers := in_force(lines).get(run)) is not None:
-        raise RunRecalledError(run, numbers)
+        raise RunRecalledError(run, numbers, refused)
+
+
+def check_fit_for_use(
+    lines: Sequence[RecallLine],
+    procedure: tuple[str, str],
+    adopted_at: str | None,
+    calibrations: Sequence[tuple[str, str]],
+) -> None:
+    """Refuse to begin a run on what is recalled.
+
+    Args:
+        lines: every recall.
+        procedure: id and revision.
+        adopted_at: when it was taken into use, UTC, ISO 8601; taken into use again after a recall, it counts anew.
+            None: it was not, and the run can only yield a specimen.
+        calibrations: certificate number and serial number of the instrument, for each channel.
+
+    Raises:
+        RecalledInUseError: names the recall.
+    """
+    for line in lines:
+        recall = line.recall
+        if line.lifted is not None or not recall.unfit:
+            continue
+        if recall.of == "calibration":
+            named = next((one for one in calibrations if (recall.subject, recall.detail) in {one, (one[0], "")}), None)
+            if named is not None:
+                raise RecalledInUseError(f"Calibration {named[0]} of {named[1]}", recall.number, recall.why)
+        elif (recall.subject, recall.detail or procedure[1]) == procedure and adopted_at and adopted_at < recall.at:
+            raise RecalledInUseError(f"Procedure {procedure[0]}, revision {procedure[1]},", recall.number, recall.why)

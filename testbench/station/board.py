@@ -21,7 +21,7 @@ class BoardLine(Value):
     inconclusive: int
     void: int
     released: int | None
-    """None where nobody is registered who could release."""
+    """By their newest run; None where nobody is registered who could release."""
     recalled: int = 0
     """Valves whose newest run is recalled; they stand among the others, too."""
 
@@ -43,7 +43,7 @@ def board(
         orders: as they stand on file.
         states: (order, serial) → verdict or "void" of the newest closed run (``RunStore.states_of``).
         released: (order, serial) of the valves that were released; None where nobody can be.
-            A valve that was tested again since counts only while it is accepted.
+            One that was tested again since counts only while it is accepted, and one that is recalled not at all.
         recalled: (order, serial) of the valves whose newest run is recalled.
     """
     lines = []
@@ -52,7 +52,8 @@ def board(
         count = Counter(found.values())
         out = None
         if released is not None:
-            out = sum(state == "accepted" and (order.number, serial) in released for serial, state in found.items())
+            good = {serial for serial, state in found.items() if state == "accepted"}
+            out = sum((order.number, serial) in released and (order.number, serial) not in recalled for serial in good)
         lines.append(
             BoardLine.model_validate({
                 "order": order.number,

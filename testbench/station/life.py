@@ -10,6 +10,8 @@ from testbench.run.nonconformity import Nonconformity
 from testbench.run.recall import RecallLine, in_force
 from testbench.run.signature import Signature
 from testbench.station.ports import RunSummary
+from testbench.station.withdrawals import Withdrawal, number_of
+from testbench.station.withdrawals import in_force as word_on
 
 
 class OrderOfValve(Value):
@@ -40,6 +42,8 @@ class DocumentLine(Value):
     file: str
     issued: str
     sha256: str
+    withdrawn: str = ""
+    """That it was withdrawn or replaced, and why; empty where it counts."""
 
 
 class RunOfValve(Value):
@@ -69,6 +73,8 @@ class ValvePage(Value):
     nonconformities: tuple[Nonconformity, ...]
     recalls: tuple[RecallLine, ...]
     """Those that ever named a run of it, with the runs of this valve only."""
+    refused: tuple[str, ...] = ()
+    """Files of orders that could not be read: what stands in them is missing here."""
 
 
 class Document(Protocol):
@@ -102,9 +108,21 @@ class LifeStore(Protocol):
     def documents_of(self, run: str) -> Sequence[Document]:
         """What was issued of a run."""
 
+    def withdrawals(self) -> tuple[Withdrawal, ...]:
+        """Every withdrawal of a document, in the order of entry."""
 
-def life_of(serial: str, orders: Sequence[Order], store: LifeStore, where: str) -> ValvePage:
+
+def life_of(
+    serial: str, orders: Sequence[Order], store: LifeStore, where: str, refused: Sequence[str] = ()
+) -> ValvePage:
     """The page of a serial number; letters count alike in either case.
+
+    Args:
+        serial: its number.
+        orders: on file.
+        store: the runs, and what is kept beside them.
+        where: what was searched, for a refusal.
+        refused: files of orders that could not be read.
 
     Raises:
         SerialNeverSeenError: it stands on no order and in no run.
@@ -113,13 +131,14 @@ def life_of(serial: str, orders: Sequence[Order], store: LifeStore, where: str) 
     runs, kept = store.runs_of(serial), store.recalls()
     if not lines and not runs:
         raise SerialNeverSeenError(serial, where)
-    forced = in_force(kept)
+    forced, withdrawn = in_force(kept), store.withdrawals()
     return ValvePage(
         serial=runs[-1].serial if runs else serial,
         orders=lines,
-        runs=tuple(_run(one, store, forced) for one in runs),
+        runs=tuple(_run(one, store, forced, withdrawn) for one in runs),
         nonconformities=store.nonconformities_of(serial),
         recalls=tuple(_its_own(kept, {one.run for one in runs})),
+        refused=tuple(refused),
     )
 
 
@@ -141,7 +160,10 @@ def _lines_of(serial: str, orders: Sequence[Order]) -> list[OrderOfValve]:
     ]
 
 
-def _run(run: RunSummary, store: LifeStore, forced: Mapping[str, tuple[str, ...]]) -> RunOfValve:
+def _run(
+    run: RunSummary, store: LifeStore, forced: Mapping[str, tuple[str, ...]], withdrawn: Sequence[Withdrawal]
+) -> RunOfValve:
+    its_own = [one for one in withdrawn if one.run == run.run]
     return RunOfValve(
         run=run.run,
         started=run.started,
@@ -156,7 +178,13 @@ def _run(run: RunSummary, store: LifeStore, forced: Mapping[str, tuple[str, ...]
             for one in store.signatures_of(run.run)
         ),
         documents=tuple(
-            DocumentLine(kind=one.kind, file=one.path, issued=f"{one.issued}", sha256=one.sha256)
+            DocumentLine(
+                kind=one.kind,
+                file=one.path,
+                issued=f"{one.issued}",
+                sha256=one.sha256,
+                withdrawn=word.sentence if (word := word_on(its_own, number_of(one.path))) else "",
+            )
             for one in store.documents_of(run.run)
         ),
         recalled_by=forced.get(run.run, ()),

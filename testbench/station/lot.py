@@ -3,12 +3,12 @@
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import PurePosixPath
 
 from testbench.procedure.serials import compared
 from testbench.procedure.valve import Order
 from testbench.run.record import Origin
 from testbench.station.searching import FoundRun
+from testbench.station.withdrawals import number_of
 
 TO_DO = "to do"
 STATES = ("accepted", "rejected", "inconclusive", "void", TO_DO)
@@ -83,8 +83,7 @@ def lot_of(number: str, order: Order | None, runs: Iterable[FoundRun]) -> Lot:
 
 
 def _line(run: FoundRun, runs: int) -> LotLine:
-    document = PurePosixPath(run.document).stem.partition("_")[0]
     return LotLine(
-        run.serial, run.product, run.verdict, runs, run.run, run.started[:10], document,
+        run.serial, run.product, run.verdict, runs, run.run, run.started[:10], number_of(run.document),
         specimen=run.origin != Origin.LIVE.value,
     )  # fmt: skip

@@ -1,5 +1,6 @@
 """What a run begins with, and what the operator reads off a vessel: facts brought together, nothing decided."""
 
+from collections.abc import Sequence
 from datetime import datetime
 
 from testbench.errors import ObservationRefusedError
@@ -12,6 +13,7 @@ from testbench.quantities import Temperature
 from testbench.run.blanks import usable
 from testbench.run.observations import Collection, ZeroCheck
 from testbench.run.progress import Happening
+from testbench.run.recall import RecallLine, check_fit_for_use
 from testbench.run.record import BesideRecord, BlankRun, ChannelRecord, EarlierRun, Origin, RunRecord
 from testbench.station import readiness
 from testbench.station.bench import Bench, CollectingVessel
@@ -85,6 +87,19 @@ def form_of(bench: Bench, order: Order) -> ReportForm | None:
 def texts_of(valve: Valve) -> tuple[str, ...]:
     """What a document will print of a valve in the order's own words."""
     return valve.serial, valve.seat_pairing, valve.ends, valve.product, valve.drawing, valve.heat_numbers
+
+
+def check_basis(opening: RunRecord, recalls: Sequence[RecallLine]) -> None:
+    """Refuse a run that would rest on a recalled calibration or procedure.
+
+    Raises:
+        RecalledInUseError: names the recall.
+    """
+    asked = opening.requirements
+    channels = (opening.channel, *(one.channel for one in opening.beside))
+    calibrations = [(one.certificate_number, one.serial) for one in channels]
+    adopted_at = opening.adoption.at if opening.adoption else None
+    check_fit_for_use(recalls, (asked.procedure, asked.revision), adopted_at, calibrations)
 
 
 def texts_of_order(order: Order) -> tuple[str, ...]:

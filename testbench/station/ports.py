@@ -10,6 +10,7 @@ from testbench.procedure.adoption import Adoption
 from testbench.procedure.valve import Order
 from testbench.run.nonconformity import Nonconformity
 from testbench.run.progress import Happening
+from testbench.run.recall import RecallLine
 from testbench.run.record import EarlierRun, RunRecord, Verdict
 from testbench.run.samples import Gap, Sample, Trace
 from testbench.run.signature import Meaning
@@ -162,6 +163,9 @@ class RunStore(CalibrationRegister, Protocol):
 
     def nonconformities_of(self, serial: str) -> tuple[Nonconformity, ...]:
         """The nonconformities of this serial number, in the order of their opening."""
+
+    def recalls(self) -> tuple[RecallLine, ...]:
+        """Every recall, in the order of entry."""
 
     def earlier_runs_of(self, serial: str) -> tuple[EarlierRun, ...]:
         """The closed runs of this serial number, oldest first."""

@@ -19,9 +19,9 @@ from testbench.errors import (
     EntryRefusedError,
     NotCleanError,
     NotOpenedError,
+    NotReadyToReleaseError,
     OwnRunError,
     ReturnRefusedError,
-    RunRecalledError,
     RunReturnedError,
     SealBrokenError,
 )
@@ -114,8 +114,8 @@ class Case:
     borne: Borne
     again: RunRecord
     """Decided again from its samples by the present program."""
-    recalled: str = ""
-    """Numbers of the recalls that name it; empty where none does."""
+    against: str = ""
+    """What else stands against a release: a recall, a nonconformity, a later run; empty where nothing does."""
 
     @property
     def record_sha256(self) -> str:
@@ -167,13 +167,13 @@ def check_release(case: Case, person: Person) -> None:
 
     Raises:
         BenchError: see ``check_decides``.
-        RunRecalledError: it is recalled.
+        NotReadyToReleaseError: a recall, a nonconformity or a later run stands against it.
         DecidedOtherwiseError: its record does not follow from its samples.
     """
     record = case.record
     check_decides(record, case.borne, person, Meaning.RELEASED)
-    if case.recalled:
-        raise RunRecalledError(record.run, (case.recalled,))
+    if case.against:
+        raise NotReadyToReleaseError(record.run, case.against)
     check_follows(record, case.again)
 
 
@@ -224,8 +224,8 @@ def remarks_of(case: Case) -> tuple[str, ...]:
         remarks.append("it was returned before")
     if not same_decision(case.again, record):
         remarks.append("the present program decides it otherwise")
-    if case.recalled:
-        remarks.append(f"it is recalled: {case.recalled}")
+    if case.against:
+        remarks.append(case.against)
     return tuple(remarks)
 
 

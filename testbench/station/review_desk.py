@@ -1,6 +1,6 @@
 """A reviewer at work over the records: queue, page, acts. What the screens ask goes through ``ReviewDesk`` only."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence, Set
 from functools import partial
 from typing import Protocol
 
@@ -13,11 +13,15 @@ from testbench.errors import (
     PersonDisabledError,
     ReturnedToError,
 )
+from testbench.procedure.valve import Order
 from testbench.run.evaluation import rejudged
+from testbench.run.nonconformity import Nonconformity
 from testbench.run.record import RunRecord
 from testbench.run.samples import Trace
 from testbench.run.signature import Meaning, Method, Role, Signature
+from testbench.station.board import board
 from testbench.station.desk import Desk, Given
+from testbench.station.life import LifeStore, ValvePage, life_of
 from testbench.station.people import Person, check_role
 from testbench.station.ports import JournalLine, WaitingRun
 from testbench.station.review import (
@@ -34,7 +38,9 @@ from testbench.station.review import (
 )
 from testbench.station.review_models import (
     Act,
+    BoardPage,
     Done,
+    EnterNonconformity,
     Offer,
     OpenNonconformity,
     QueueLine,
@@ -44,8 +50,12 @@ from testbench.station.review_models import (
     Sign,
 )
 from testbench.station.review_page import run_page
+from testbench.station.sign_off import owed_by_persons
 
 NONCONFORMITIES = "nonconformities"
+HERE = "the records of this bench"
+Orders = Callable[[], tuple[Sequence[Order], Sequence[Exception]]]
+"""The orders on file, and a refusal for each file that could not be read."""
 
 
 class Waiting(Protocol):
@@ -58,8 +68,17 @@ class Waiting(Protocol):
         """How many runs wait, by order."""
 
 
-class ReviewStore(Waiting, Protocol):
+class ReviewStore(Waiting, LifeStore, Protocol):
     """Where the runs lie."""
+
+    def states_of(self, orders: Sequence[Order]) -> dict[tuple[str, str], str]:
+        """(order, serial) → verdict or "void" of the newest closed run."""
+
+    def released_of(self, orders: Sequence[Order]) -> frozenset[tuple[str, str]]:
+        """(order, serial) of the valves with a run that was released."""
+
+    def recalled_valves(self, orders: Sequence[Order]) -> Set[tuple[str, str]]:
+        """(order, serial) of the valves whose newest run is recalled."""
 
     def load(self, run: str) -> tuple[RunRecord, tuple[Trace, ...]]:
         """A closed run as it was sealed, one trace for each stage."""
@@ -91,14 +110,21 @@ class Nonconformities(Protocol):
     def open(self, record: RunRecord, reviewer: Person, why: str) -> str:
         """Open one on the evidence of a run, by a reviewer who was just authenticated; gives its number."""
 
+    def add(self, number: str, facts: Mapping[str, str], reviewer: Callable[[], Person]) -> Nonconformity:
+        """Add an entry; who enters it is asked for once it can be read and may follow.
+
+        Raises:
+            BenchError: it cannot or may not, or nobody was authenticated; nothing was entered.
+        """
+
     def opened_on(self, record: RunRecord) -> str:
         """Number of the one that was opened on this run; empty where none was."""
 
     def lines_of(self, serial: str) -> tuple[str, ...]:
         """Those of a serial number, a line each."""
 
-    def recalled(self, run: str) -> str:
-        """Numbers of the recalls that name a run; empty where none does."""
+    def against(self, run: str) -> str:
+        """What of recalls, nonconformities and later runs stands against a release; empty where nothing does."""
 
 
 class RecordsDesk:
@@ -110,6 +136,7 @@ class RecordsDesk:
         reviewer: who was authenticated when the desk was taken; what is signed wants the password anew.
         papers: writes documents.
         nonconformities: their register; None where there is none.
+        orders: those on file.
     """
 
     def __init__(
@@ -119,8 +146,10 @@ class RecordsDesk:
         reviewer: Person,
         papers: Papers,
         nonconformities: Nonconformities | None = None,
+        *,
+        orders: Orders = lambda: ((), ()),
     ) -> None:
-        self._store, self._desk, self._papers = store, desk, papers
+        self._store, self._desk, self._papers, self._orders = store, desk, papers, orders
         self._reviewer, self._register = reviewer.id, nonconformities
 
     def queue(self, order: str = "", after: str = "") -> QueuePage:
@@ -135,13 +164,24 @@ class RecordsDesk:
         open_still = waits_for(record.verdict, {one.meaning for one in borne.signed}) is not None
         if open_still and not borne.opened_by(reviewer.id, case.record_sha256):
             self._desk.note(record, reviewer, Method.PASSWORD, Step.OPENED, lambda _: None)
-            case = Case(record, self._store.borne_by(run), case.again, case.recalled)
+            case = Case(record, self._store.borne_by(run), case.again, case.against)
         lines = self._register.lines_of(record.valve.serial) if self._register else ()
         return run_page(case, traces, self._store.journal_of(run), self._offers(case, reviewer), lines)
 
     def statement(self, runs: tuple[str, ...]) -> tuple[str, ...]:
         """See ``ReviewDesk``."""
         return tuple(self._statement(self._store.load(run)[0], Meaning.RELEASED) for run in runs)
+
+    def life(self, serial: str) -> ValvePage:
+        """See ``ReviewDesk``."""
+        orders, refused = self._orders()
+        return life_of(serial, orders, self._store, HERE, tuple(map(str, refused)))
+
+    def board(self) -> BoardPage:
+        """See ``ReviewDesk``."""
+        store, (orders, refused) = self._store, self._orders()
+        lines = board(orders, store.states_of(orders), store.released_of(orders), store.recalled_valves(orders))
+        return BoardPage(lines=lines, refused=tuple(map(str, refused)))
 
     def act(self, act: Act) -> Done:
         """See ``ReviewDesk``."""
@@ -152,6 +192,8 @@ class RecordsDesk:
                 return self._return(act)
             case OpenNonconformity():
                 return self._open_nonconformity(act)
+            case EnterNonconformity():
+                return self._enter(act)
 
     # What is shown -------------------------------------------------------------------------------
 
@@ -169,8 +211,8 @@ class RecordsDesk:
 
     def _case(self, run: str) -> tuple[Case, tuple[Trace, ...]]:
         record, traces = self._store.load(run)
-        recalled = self._register.recalled(run) if self._register else ""
-        return Case(record, self._store.borne_by(run), rejudged(record, traces), recalled), traces
+        against = self._register.against(run) if self._register else ""
+        return Case(record, self._store.borne_by(run), rejudged(record, traces), against), traces
 
     def _statement(self, record: RunRecord, meaning: Meaning) -> str:
         return self._desk.statement(meaning, run=record.run, serial=record.valve.serial, verdict=record.verdict)
@@ -217,14 +259,15 @@ class RecordsDesk:
         records = [case.record for case in cases]
         signatures = self._desk.sign_runs(reviewer, records, meaning, check)
         said = [f"Run {one.subject_id} is {meaning} by {one.printed_name} at {one.signed_at}." for one in signatures]
-        documents = []
+        documents: list[str] = []
         if released:
             for record, signature in zip(records, signatures, strict=True):
                 try:
-                    documents.append(self._papers.write(record, signature))
+                    written = self._papers.write(record, signature)
+                    (documents if written else said).append(written or owed_by_persons(record))
                 except BenchError as owed:  # what is signed is signed; the others are still written
                     said.append(str(owed))
-        return Done(sentences=tuple(said), documents=tuple(filter(None, documents)))
+        return Done(sentences=tuple(said), documents=tuple(documents))
 
     def _return(self, act: Return) -> Done:
         (record, _), person = self._store.load(act.run), self._authenticated(act.password)
@@ -251,10 +294,18 @@ class RecordsDesk:
         number = self._register.open(record, self._authenticated(act.password), act.why)
         return Done(sentences=(f"Nonconformity {number} is opened on run {act.run}.",))
 
+    def _enter(self, act: EnterNonconformity) -> Done:
+        if self._register is None:
+            raise NoRegisterError(NONCONFORMITIES)
+        # A note decides nothing: it is by whom the desk was taken by.
+        reviewer = self._person if act.step == "noted" else partial(self._authenticated, act.password)
+        found = self._register.add(act.number, act.facts, reviewer)
+        return Done(sentences=(f"Nonconformity {found.number} is {act.step}; it stands as '{found.standing}'.",))
+
 
 def _check_released(cases: Sequence[Case], person: Person, borne: Bearing) -> None:
     """The rule for one run, or for several at once, on what they bear by now."""
-    now = [Case(one.record, borne[one.record.run], one.again, one.recalled) for one in cases]
+    now = [Case(one.record, borne[one.record.run], one.again, one.against) for one in cases]
     if len(now) == 1:
         check_release(now[0], person)
     else:

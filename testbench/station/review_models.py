@@ -9,6 +9,8 @@ from pydantic import Field, SecretStr
 
 from testbench.procedure.valve import Value
 from testbench.run.signature import Meaning
+from testbench.station.board import BoardLine
+from testbench.station.life import ValvePage
 from testbench.station.review import Why
 
 Password = Annotated[SecretStr, Field(max_length=200)]
@@ -50,6 +52,14 @@ class QueuePage(Value):
     def total(self) -> int:
         """How many runs wait in all."""
         return sum(self.orders.values())
+
+
+class BoardPage(Value):
+    """How every order stands."""
+
+    lines: tuple[BoardLine, ...]
+    refused: tuple[str, ...] = ()
+    """Files of orders that could not be read: they are missing here."""
 
 
 # One run ----------------------------------------------------------------------------------------
@@ -216,7 +226,31 @@ class OpenNonconformity(Value):
     password: Password
 
 
-Act = Sign | Return | OpenNonconformity
+class EnterNonconformity(Value):
+    """Add an entry to a nonconformity, as it was typed; what is missing or may not follow is refused."""
+
+    act: Literal["entered"] = "entered"
+    number: str
+    step: Literal["noted", "disposed", "closed"]
+    text: str
+    """The note; the grounds of a disposition; what shows that it is done with."""
+    disposition: Literal["", "rework", "scrap", "concession"] = ""
+    authority: str = ""
+    """Who granted a concession."""
+    reference: str = ""
+    """Under which number or letter."""
+    password: Password = SecretStr("")
+    """Needed for whatever decides: all but a note."""
+
+    @property
+    def facts(self) -> dict[str, str]:
+        """What was typed, by the names of the entry (``run/nonconformity``)."""
+        said = {"disposition": self.disposition, "authority": self.authority, "reference": self.reference}
+        text = "text" if self.step == "noted" else "why"
+        return {"step": self.step, text: self.text} | {name: value for name, value in said.items() if value}
+
+
+Act = Sign | Return | OpenNonconformity | EnterNonconformity
 
 
 class Done(Value):
@@ -246,8 +280,18 @@ class ReviewDesk(Protocol):
     def statement(self, runs: tuple[str, ...]) -> tuple[str, ...]:
         """What a release of these runs agrees to, word for word, a line for each."""
 
+    def life(self, serial: str) -> ValvePage:
+        """All that is known of a serial number.
+
+        Raises:
+            SerialNeverSeenError: nothing is.
+        """
+
+    def board(self) -> BoardPage:
+        """How every order stands, by the newest run of each of its valves."""
+
     def act(self, act: Act) -> Done:
-        """Sign, return, open a nonconformity.
+        """Sign, return, open a nonconformity or add to one.
 
         Raises:
             BenchError: refused; nothing was done, or the document is owed and said so.

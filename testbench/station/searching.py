@@ -17,6 +17,7 @@ from testbench.errors import SearchRefusedError
 from testbench.procedure.serials import compared
 from testbench.procedure.valve import Value
 from testbench.run.record import Origin, RunRecord, Verdict
+from testbench.station.life import ValvePage
 
 SHORTEST_PART = 3
 """Signs of a part of a serial number: the index is one of three signs each."""
@@ -170,19 +171,31 @@ class FoundRun:
     """The file of its newest document; empty where there is none."""
 
 
-class History(Protocol):
-    """Where runs are looked for; a screen knows nothing else of it."""
+class Searched(Protocol):
+    """Where runs are looked for, and nothing else is asked."""
 
     def search(self, asked: Search, limit: int = 50, before: str | None = None) -> list[FoundRun]:
         """The runs that fit, newest first, from before a run."""
         ...
 
+
+class History(Searched, Protocol):
+    """Where runs are looked for; a screen knows nothing else of it."""
+
     def record_of(self, run: str) -> RunRecord:
         """The record of a closed run."""
         ...
 
+    def life(self, serial: str) -> ValvePage:
+        """All that is known of a serial number.
 
-def page_of(history: History, asked: Search, limit: int, before: str | None) -> tuple[list[FoundRun], bool]:
+        Raises:
+            SerialNeverSeenError: nothing is.
+        """
+        ...
+
+
+def page_of(history: Searched, asked: Search, limit: int, before: str | None) -> tuple[list[FoundRun], bool]:
     """A page, and whether there is more behind it."""
     found = history.search(asked, limit + 1, before)
     return found[:limit], len(found) > limit

@@ -46,7 +46,7 @@ from testbench.station.line import Line
 from testbench.station.line_log import LineLog
 from testbench.station.meters import Meters
 from testbench.station.offering import search
-from testbench.station.opening import caught, opening_record, said_at_opening, texts_of, texts_of_order
+from testbench.station.opening import caught, check_basis, opening_record, said_at_opening, texts_of, texts_of_order
 from testbench.station.ports import Clock, Documents, FreeSpace, RawBytes, RunStore
 from testbench.station.register import channel_of
 from testbench.station.sign_off import document_of, owed_for_document
@@ -437,6 +437,7 @@ class Session:
             water=self.meters.water(now),
             beside=self.beside.opening(requirements, at),
         )
+        check_basis(opening, self.outside.store.recalls())
         number = self.outside.store.begin_run(canonical(opening).decode(), at)
         self.run = opening.model_copy(update={"run": number})
         self.run_open, self.run_since, self.stage, self.stage_open = True, now, None, False

@@ -148,6 +148,14 @@ def check_signed(record: RunRecord, signed: Sequence[Signature]) -> None:
         raise NotSignedError(record.run, document_of(record), owed)
 
 
+def owed_by_persons(record: RunRecord) -> str:
+    """What is to be done after a release where persons sign certificates with keys of their own."""
+    return (
+        f"The certificate of run {record.run} is owed: operator and reviewer unlock their keys at one terminal with "
+        f"'testbench certificate issue {record.run}'."
+    )
+
+
 def document_of(record: RunRecord) -> str:
     """What the document of a decided run is called."""
     return "certificate" if record.verdict is Verdict.ACCEPTED else "rejection report"

@@ -5,6 +5,7 @@ memory: a new report is uniquely identified and refers to the one that it replac
 """
 
 from collections.abc import Sequence
+from pathlib import PurePosixPath
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -42,6 +43,11 @@ class Withdrawal(Value):
         """What a person reads."""
         what = f"replaced by {self.replaced_by}" if self.replaced_by else "withdrawn"
         return f"{self.number} was {what} on {self.at[:10]} by {self.by}: {self.why.rstrip('.')}."
+
+
+def number_of(path: str) -> str:
+    """The number of the document that lies in a file."""
+    return PurePosixPath(path).stem.partition("_")[0]
 
 
 def words_on(withdrawals: Sequence[Withdrawal], number: str, record_sha256: str) -> tuple[Withdrawal, ...]:

@@ -20,6 +20,24 @@ class CountReader:
         with self._database.reading() as connection:
             return list(connection.scalars(query.order_by(table.c.number)))
 
+    def runs_on(self, order: str) -> tuple[str, ...]:
+        """The closed runs of an order, oldest first."""
+        table = tables.run
+        query = select(table.c.id).where(table.c.order_number == order, table.c.state == "closed")
+        with self._database.reading() as connection:
+            return tuple(connection.scalars(query.order_by(table.c.number)))
+
+    def runs_ended(self, since: str, until: str) -> tuple[str, ...]:
+        """The closed runs that ended from one time on and before another (UTC, ISO 8601, whole seconds), oldest first.
+
+        A run may have been open for long, so each record from before the end is asked.
+        """
+        table, ended = tables.run, func.json_extract(tables.record.c.body, "$.ended")
+        query = select(table.c.id).join(tables.record, tables.record.c.run == table.c.number)
+        query = query.where(table.c.state == "closed", table.c.started < until, ended >= since, ended < until)
+        with self._database.reading() as connection:
+            return tuple(connection.scalars(query.order_by(table.c.number)))
+
     def count_between(self, since: str, until: str) -> int:
         """How many closed runs began from one day on and before another, ISO 8601."""
         table = tables.run

@@ -15,6 +15,7 @@ from testbench.errors import (
     AttachmentUnknownError,
     NonconformityOpenError,
     NonconformityUnknownError,
+    NotReadyToReleaseError,
     RecallLiftedError,
     RecallUnknownError,
     RunNonconformingError,
@@ -22,6 +23,7 @@ from testbench.errors import (
 from testbench.procedure.valve import Order
 from testbench.run.nonconformity import (
     Attached,
+    Disposition,
     Entry,
     Nonconformity,
     Opened,
@@ -41,9 +43,11 @@ from testbench.store import tables
 from testbench.store.database import Database
 from testbench.store.ledger import named_rows
 from testbench.store.register import RegisterWriter
+from testbench.store.reviewing import wait_no_more
 
 RECORDER = "recorder"
 """Who opens what a rejection opens."""
+NO_CERTIFICATE = "gets no certificate"
 
 
 class EnteredBy(NamedTuple):
@@ -129,6 +133,16 @@ class NonconformityReader:
         """Run → numbers of the recalls in force that name it."""
         with self._database.reading() as connection:
             return dict(recalled_in(connection))
+
+    def against(self, run: str) -> str:
+        """What stands against the release of a run beside its own verdict and signatures; empty where nothing does."""
+        with self._database.reading() as connection:
+            return _against(connection, run)
+
+    def check_certifiable(self, run: str) -> None:
+        """See that an accepted run may get a certificate; errors as ``check_conforming``."""
+        with self._database.reading() as connection:
+            check_conforming(connection, run, NO_CERTIFICATE)
 
     def recalled_valves(self, orders: Sequence[Order]) -> set[tuple[str, str]]:
         """(order, serial) of the valves on these orders whose newest closed run is recalled."""
@@ -217,10 +231,11 @@ class NonconformityWriter(RegisterWriter):
 
     def _insert_signature(self, connection: Connection, signature: Signature) -> Signature:
         if signature.meaning is Meaning.RELEASED:
-            check_not_recalled(signature.subject_id, _recalls(connection))
-            if (number := nonconformities_in(connection, [signature.subject_id]).get(signature.subject_id)) is not None:
-                raise RunNonconformingError(signature.subject_id, number)
-        return super()._insert_signature(connection, signature)
+            check_conforming(connection, signature.subject_id, "cannot be released")
+        kept = super()._insert_signature(connection, signature)
+        if signature.meaning is Meaning.REVIEWED and _against(connection, signature.subject_id):
+            wait_no_more(connection, signature.subject_id)  # it cannot be released; a reviewer has seen that
+        return kept
 
     # In the transaction that seals a run ---------------------------------------------------------
 
@@ -308,6 +323,26 @@ def recalled_in(connection: Connection) -> Mapping[str, tuple[str, ...]]:
     return in_force(_recalls(connection))
 
 
+def _against(connection: Connection, run: str) -> str:
+    if numbers := recalled_in(connection).get(run):
+        return f"it is recalled by {', '.join(numbers)}"
+    if number := nonconformities_in(connection, [run]).get(run):
+        return f"it has the nonconformity {number}"
+    table = tables.run.c
+    row = connection.execute(select(table.number, table.serial, table.origin).where(table.id == run)).one()
+    later = connection.execute(
+        select(table.id, table.verdict)
+        .where(func.lower(table.serial) == func.lower(row.serial), table.number > row.number)
+        .where(table.verdict.is_not(None), table.origin == row.origin)
+        .order_by(table.number.desc())
+    ).first()
+    if later is not None and later.verdict != Verdict.ACCEPTED:
+        return f"run {later.id} of the same valve came after it and was {later.verdict}"
+    scrapped = (one for one in _of_serial(connection, row.serial) if one.disposition is Disposition.SCRAP)
+    found = next((one for one in scrapped if one.opened.origin == row.origin), None)
+    return "" if found is None else f"its valve is scrap (nonconformity {found.number})"
+
+
 def nonconformities_in(connection: Connection, runs: Sequence[str]) -> dict[str, str]:
     """Run → number of the nonconformity that it opened, or that was opened for it."""
     table = tables.nonconformity
@@ -315,6 +350,26 @@ def nonconformities_in(connection: Connection, runs: Sequence[str]) -> dict[str,
         return {}
     rows = connection.execute(select(table.c.run, table.c.number).where(table.c.run.in_(runs)).distinct())
     return {row.run: row.number for row in rows}
+
+
+def check_conforming(connection: Connection, run: str, refused: str) -> None:
+    """Refuse an accepted run that is accepted no more.
+
+    Args:
+        connection: to the records; that of the transaction which keeps what is asked for.
+        run: the run.
+        refused: what it cannot have, in words.
+
+    Raises:
+        RunRecalledError: it is recalled.
+        RunNonconformingError: a nonconformity was opened for it.
+        NotReadyToReleaseError: its valve was rejected after it, or scrapped.
+    """
+    check_not_recalled(run, _recalls(connection), refused)
+    if (number := nonconformities_in(connection, [run]).get(run)) is not None:
+        raise RunNonconformingError(run, number, refused)
+    if why := _against(connection, run):
+        raise NotReadyToReleaseError(run, why, refused)
 
 
 def _there(connection: Connection, table: Table) -> bool:

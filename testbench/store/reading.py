@@ -42,7 +42,7 @@ from testbench.store.database import Database
 from testbench.store.ledger import BATCH, stated
 from testbench.store.ledger_questions import LedgerReader
 from testbench.store.nonconformities import NonconformityReader, nonconformities_in, recalled_in, relying_on
-from testbench.store.register import RegisterReader
+from testbench.store.register import KeptSummary, RegisterReader
 from testbench.store.reviewing import ReviewReader
 from testbench.store.schema import check_readable, version_of
 
@@ -188,13 +188,19 @@ class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader, Nonconf
         table = tables.document
         with self._database.reading() as connection:
             each = select(table.c.run, table.c.path).distinct().subquery()
-            return connection.scalar(select(func.count()).select_from(each)) or 0
+            of_runs = connection.scalar(select(func.count()).select_from(each)) or 0
+        return of_runs + len({one.path for one in self.summaries()})
 
     def has_document(self, digest: str) -> bool:
         """Whether the register names a file of this SHA-256."""
         with self._database.reading() as connection:
-            query = select(tables.document.c.seq).where(tables.document.c.sha256 == digest).limit(1)
-            return connection.scalar(query) is not None
+            registers = [tables.document, tables.summary_document]
+            queries = (
+                select(table.c.seq).where(table.c.sha256 == digest).limit(1)
+                for table in registers
+                if inspect(connection).has_table(table.name)
+            )
+            return any(connection.scalar(query) is not None for query in queries)
 
     def owed_documents(self, order: str) -> tuple[str, ...]:
         """The closed runs of an order that are decided and have no document yet, oldest first."""
@@ -219,7 +225,7 @@ class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader, Nonconf
             return connection.scalar(query) or ""
 
     def documents(self) -> Iterator[StoredDocument]:
-        """Every document that was made, by the number of its run."""
+        """Every document that was made: by the number of its run, then lot certificates and shift summaries."""
         table, after = tables.document, (0, 0)
         while True:
             query = select(table).where(tuple_(table.c.run, table.c.seq) > after).order_by(table.c.run, table.c.seq)
@@ -227,8 +233,13 @@ class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader, Nonconf
                 rows = connection.execute(query.limit(BATCH)).all()
             yield from map(_document, rows)
             if len(rows) < BATCH:
-                return
+                break
             after = (rows[-1].run, rows[-1].seq)
+        yield from self.summary_documents()
+
+    def summary_documents(self) -> Iterator[StoredDocument]:
+        """Every lot certificate and shift summary, by its path."""
+        yield from map(_as_document, sorted(self.summaries(), key=lambda one: one.path))
 
     # Many runs -----------------------------------------------------------------------------------
 
@@ -426,6 +437,12 @@ def _stage_in_words(stage: StageRecord) -> str:
 
 def _document(row: Row[Any]) -> StoredDocument:
     return StoredDocument(row.kind, row.path, row.sha256, row.record_sha256, from_us(row.issued_us))
+
+
+def _as_document(one: KeptSummary) -> StoredDocument:
+    listed = one.listed
+    issued = datetime.fromisoformat(listed.issued)
+    return StoredDocument(listed.kind, one.path, one.sha256, listed.records_sha256, issued)
 
 
 def documents_in(connection: Connection, number: int) -> tuple[StoredDocument, ...]:

@@ -4,11 +4,13 @@ Rows are numbered from 1 and never change; each is named by an entry of the ledg
 its table holds nothing of it.
 """
 
+import json
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 from sqlalchemy import ColumnElement, Connection, Table, func, insert, inspect, select
 
-from testbench.errors import PersonEntryDamagedError
+from testbench.errors import DocumentExistsError, PersonEntryDamagedError
 from testbench.procedure.adoption import Adoption
 from testbench.run.ledger import Checkpoint
 from testbench.run.record import canonical, sha256
@@ -18,11 +20,22 @@ from testbench.station.gauge_checks import GaugeCheck
 from testbench.station.lockout import Attempt, Outcome
 from testbench.station.people import Kept, PersonEntry
 from testbench.station.review import Bearing, Borne, ReviewEntry
+from testbench.station.summed_up import Kind, SummedUp
 from testbench.station.withdrawals import Withdrawal
 from testbench.store import tables
 from testbench.store.database import Database
-from testbench.store.ledger import LedgerWriter, kind_of, last_entry, named_rows, row_sha256
+from testbench.store.ledger import LedgerWriter, kind_of, last_entry, named_rows, row_sha256, stated
 from testbench.store.reviewing import borne_of, go_on_waiting, signatures_under
+
+
+@dataclass(frozen=True, slots=True)
+class KeptSummary:
+    """A lot certificate or shift summary of the register."""
+
+    path: str
+    sha256: str
+    """Of the file."""
+    listed: SummedUp
 
 
 class RegisterReader:
@@ -60,6 +73,17 @@ class RegisterReader:
     def withdrawals(self) -> tuple[Withdrawal, ...]:
         """Every withdrawal of a document, in the order of entry."""
         return tuple(map(Withdrawal.model_validate_json, self._bodies(tables.withdrawal)))
+
+    def summaries(self) -> tuple[KeptSummary, ...]:
+        """Every lot certificate and shift summary in the order of entry; a stamped one once more."""
+        table = tables.summary_document
+        with self._database.reading() as connection:
+            return _summaries(connection) if inspect(connection).has_table(table.name) else ()
+
+    def next_summary(self, kind: Kind) -> int:
+        """The next number of a series; see ``next_in_series``."""
+        with self._database.reading() as connection:
+            return next_in_series(connection, kind)
 
     def people(self) -> tuple[Kept, ...]:
         """Every entry of a person, in the order of entry."""
@@ -129,6 +153,25 @@ class RegisterWriter(RegisterReader, LedgerWriter):
         check(tuple(Withdrawal.model_validate_json(row["body"]) for row in known))
         self._insert(connection, tables.withdrawal, number=withdrawal.number, body=canonical(withdrawal).decode())
 
+    def add_summary(self, found: KeptSummary, *, again: bool = False) -> None:
+        """Keep a lot certificate or shift summary.
+
+        Args:
+            found: the file and its list.
+            again: it is one that the register has, with the hash that its time stamp gave it.
+
+        Raises:
+            DocumentExistsError: its number is not the next of its series: another program was quicker.
+        """
+        listed = found.listed
+        with self._database.writing() as connection:
+            if not again and listed.count != next_in_series(connection, listed.kind):
+                raise DocumentExistsError(listed.number, found.path)
+            self._insert(
+                connection, tables.summary_document, number=listed.number, kind=listed.kind, subject=listed.subject,
+                path=found.path, sha256=found.sha256, body=canonical(listed).decode(),
+            )  # fmt: skip
+
     def _keep(self, table: Table, **columns: str | int) -> None:
         with self._database.writing() as connection:
             self._insert(connection, table, **columns)
@@ -192,6 +235,31 @@ class RegisterWriter(RegisterReader, LedgerWriter):
         if signature.subject == "run":
             go_on_waiting(connection, signature.subject_id)
         return signature
+
+
+def next_in_series(connection: Connection, kind: Kind) -> int:
+    """The next number of a series: after every one that was given out, also in records that a backup took the place of.
+
+    Whatever the file holds under such a number counts, also a row that the ledger does not name.
+
+    Args:
+        connection: to the records.
+        kind: whose series.
+    """
+    table, there = tables.summary_document, inspect(connection)
+    given_up: list[int] = []
+    if there.has_table(tables.ledger.name):
+        told = stated(connection, "restored")
+        given_up = [json.loads(body).get("last_summaries", {}).get(kind, 0) for body in told]
+    if not there.has_table(table.name):
+        return 1 + max([0, *given_up])
+    known = connection.scalars(select(table.c.number).where(table.c.kind == kind.value))
+    return 1 + max([0, *given_up, *(int(number.rpartition("-")[2]) for number in known)])
+
+
+def _summaries(connection: Connection) -> tuple[KeptSummary, ...]:
+    rows = named_rows(connection, tables.summary_document)
+    return tuple(KeptSummary(row["path"], row["sha256"], SummedUp.model_validate_json(row["body"])) for row in rows)
 
 
 def _kept(connection: Connection) -> tuple[Kept, ...]:

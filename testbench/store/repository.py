@@ -29,7 +29,7 @@ from testbench.store.ledger import (
     row_sha256,
     sealed_runs,
 )
-from testbench.store.nonconformities import NonconformityWriter
+from testbench.store.nonconformities import NO_CERTIFICATE, NonconformityWriter, check_conforming
 from testbench.store.reading import (
     RunReader,
     StoredDocument,
@@ -42,6 +42,9 @@ from testbench.store.reading import (
 )
 from testbench.store.reviewing import begin_waiting
 from testbench.store.schema import HEAD, is_older, upgrade, version_of
+
+CERTIFICATE = "certificate"
+"""The kind of document that says that a valve was accepted."""
 
 
 class SqliteStore(RunReader, NonconformityWriter):
@@ -195,6 +198,7 @@ class SqliteStore(RunReader, NonconformityWriter):
 
         Raises:
             RunUnknownError: there is no such run.
+            RunRecalledError, RunNonconformingError: a certificate that is not there yet, of a run accepted no more.
             StoreFailedError: the hash is not that of the run's record, or the file cannot be used.
         """
         row = {
@@ -202,7 +206,10 @@ class SqliteStore(RunReader, NonconformityWriter):
         }  # fmt: skip
         with self._database.writing() as connection:
             number = self._number(connection, run)
-            check(documents_in(connection, number))
+            known = documents_in(connection, number)
+            check(known)
+            if kind == CERTIFICATE and all(one.path != path for one in known):
+                check_conforming(connection, run, NO_CERTIFICATE)
             if withdrawal is not None:
                 self._insert_withdrawal(connection, *withdrawal)
             (kept,) = _add(connection, tables.document, number, [row])

@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Sequence
 
-from sqlalchemy import Connection, delete, func, insert, inspect, select, update
+from sqlalchemy import ColumnElement, Connection, delete, false, func, insert, inspect, select, update
 
 from testbench.errors import RunUnknownError
 from testbench.procedure.valve import Order
@@ -83,19 +83,28 @@ class ReviewReader:
             return borne_of(connection, run)
 
     def released_of(self, orders: Sequence[Order]) -> frozenset[tuple[str, str]]:
-        """(order, serial) of the valves on these orders with a run that was released."""
+        """(order, serial) of the valves on these orders whose newest closed run was released, and not found wanting."""
         run, signed = tables.run, tables.signature
         numbers = sorted({order.number for order in orders})
         found: set[tuple[str, str]] = set()
         with self._database.reading() as connection:
-            if not inspect(connection).has_table(signed.name):
+            there = set(inspect(connection).get_table_names())
+            if signed.name not in there:
                 return frozenset()
+            found_wanting: ColumnElement[bool] = false()
+            if tables.nonconformity.name in there:
+                found_wanting = (
+                    select(tables.nonconformity.c.seq).where(tables.nonconformity.c.run == run.c.id).exists()
+                )
             for first in range(0, len(numbers), AT_ONCE):
+                of_orders = run.c.order_number.in_(numbers[first : first + AT_ONCE])
+                newest = select(func.max(run.c.number)).where(of_orders, run.c.state == "closed")
                 query = (
                     select(run.c.order_number, run.c.serial)
                     .join(signed, signed.c.subject == run.c.id)
                     .where(signed.c.meaning == Meaning.RELEASED.value)
-                    .where(run.c.order_number.in_(numbers[first : first + AT_ONCE]))
+                    .where(run.c.number.in_(newest.group_by(run.c.order_number, run.c.serial)))
+                    .where(~found_wanting)
                 )
                 found.update((number, serial) for number, serial in connection.execute(query))
         return frozenset(found)
@@ -175,6 +184,14 @@ def go_on_waiting(connection: Connection, run: str) -> None:
         connection.execute(delete(table).where(its_own))
     else:
         connection.execute(update(table).where(its_own).values(meaning=following.value))
+
+
+def wait_no_more(connection: Connection, run: str) -> None:
+    """Take a run off the list."""
+    table = tables.waiting
+    connection.execute(
+        delete(table).where(table.c.run == select(tables.run.c.number).where(tables.run.c.id == run).scalar_subquery())
+    )
 
 
 def _entries(connection: Connection, runs: Sequence[str]) -> dict[str, list[ReviewEntry]]:

@@ -321,6 +321,21 @@ withdrawal = Table(
     sqlite_strict=True,
 )
 
+summary_document = Table(
+    "summary_document",  # lot certificates and shift summaries; again with the hash that a time stamp gave them
+    METADATA,
+    Column("seq", Integer, primary_key=True, autoincrement=False),
+    _text("number"),
+    _text("kind"),
+    _text("subject"),
+    _text("path"),
+    _text("sha256"),  # of the file
+    _text("body"),  # the attached list, canonical JSON
+    Index(None, "kind", "subject"),
+    Index(None, "sha256"),
+    sqlite_strict=True,
+)
+
 first_test = Table(
     "first_test",  # the first run of a serial number that decided anything: what first-pass yield counts
     METADATA,
@@ -430,7 +445,7 @@ WHILE_OPEN = (*OF_A_RUN, *DERIVED, "record")
 NUMBERED = ("journal", "chunk", "gap", "rejected", "document", "beside_chunk", "beside_gap")
 REGISTERS = (
     "adoption", "calibration", "gauge_check", "blank", "checkpoint", "person_entry", "attempt", "signature", "review",
-    "nonconformity", "attachment", "recall", "withdrawal",
+    "nonconformity", "attachment", "recall", "withdrawal", "summary_document",
 )  # fmt: skip
 """Of the bench, not of a run: numbered from 1, never changed; each row has an entry of its own in the ledger."""
 NEVER_UPDATED = (*OF_A_RUN, *DERIVED, "record", "document", "ledger", *REGISTERS)

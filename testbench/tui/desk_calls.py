@@ -22,20 +22,19 @@ class Says(Protocol):
         """Say one sentence; nothing: it is over."""
 
 
-class DeskCalls:
-    """The desk, and the one call that is under way.
+class Calls:
+    """The one call that is under way.
 
     Args:
         app: whose loop takes the answers.
-        desk: what is asked.
     """
 
-    def __init__(self, app: App[None], desk: ReviewDesk) -> None:
-        self._app, self.desk = app, desk
+    def __init__(self, app: App[None]) -> None:
+        self._app = app
         self._busy = False
 
     def call(self, doing: str, ask: Callable[[], T], then: Callable[[T], None], says: Says) -> None:
-        """Ask the desk; nothing while another call is under way.
+        """Ask; nothing while another call is under way.
 
         Args:
             doing: what is said meanwhile.
@@ -66,3 +65,16 @@ class DeskCalls:
                 self._app.call_from_thread(answered, answer)
 
         self._app.run_worker(work, thread=True)
+
+
+class DeskCalls(Calls):
+    """The reviewer's desk, and the one call to it.
+
+    Args:
+        app: whose loop takes the answers.
+        desk: what is asked.
+    """
+
+    def __init__(self, app: App[None], desk: ReviewDesk) -> None:
+        super().__init__(app)
+        self.desk = desk

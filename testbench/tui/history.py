@@ -3,19 +3,25 @@
 What is typed is searched as it is typed; a search that cannot be made says why and leaves the last answer standing.
 """
 
-from typing import ClassVar
+from functools import partial
+from typing import Any, ClassVar
 
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
-from textual.screen import ModalScreen
+from textual.screen import ModalScreen, Screen
 from textual.timer import Timer
 from textual.widgets import DataTable, Input, Static
 
 from testbench.errors import BenchError
+from testbench.run.record import RunRecord
+from testbench.station.life import ValvePage
 from testbench.station.searching import FoundRun, History, Search, page_of, read_line
+from testbench.tui.desk_calls import Calls
 from testbench.tui.palette import BLACK, DIM, GROUND, SKY, VERMILLION, WHITE, YELLOW
 from testbench.tui.run_summary import summary_lines
+from testbench.tui.screens.life_page import LifeScreen, Reach
+from testbench.tui.widgets.said_line import SaidLine
 
 PAGE = 50
 SETTLE_S = 0.08
@@ -60,6 +66,7 @@ class HistoryApp(App[None]):
         Binding("ctrl+q", "quit", "Close", priority=True),
         Binding("escape", "search", "Search line"),
         Binding("down", "table", "Results", show=False),
+        Binding("l", "life", "Life"),
     ]
     CSS = f"""
     Screen {{ background: {GROUND}; color: {WHITE}; }}
@@ -67,7 +74,7 @@ class HistoryApp(App[None]):
     Input:focus {{ border: tall {SKY}; }}
     #help {{ color: {DIM}; padding: 0 1; }}
     DataTable {{ height: 1fr; background: {GROUND}; }}
-    #said {{ height: 1; padding: 0 1; background: {SKY}; color: {BLACK}; }}
+    #said {{ height: auto; max-height: 2; padding: 0 1; background: {SKY}; color: {BLACK}; }}
     #said.refused {{ background: {YELLOW}; }}
     #said.failed {{ background: {VERMILLION}; }}
     """
@@ -78,6 +85,7 @@ class HistoryApp(App[None]):
         self._asked, self._more = Search(), False
         self._runs: list[FoundRun] = []
         self._waiting: Timer | None = None
+        self._calls, self._found = Calls(self), ""
 
     def compose(self) -> ComposeResult:
         """Line, what can be said in it, results, what came of it."""
@@ -130,6 +138,28 @@ class HistoryApp(App[None]):
             return
         self.push_screen(RunSummary(summary_lines(record)))
 
+    def action_life(self) -> None:
+        """The life of the valve under the cursor."""
+        if len(self.screen_stack) > 1 or not self._runs:
+            return
+        found = self._runs[self.query_one(DataTable).cursor_row]
+        reach = Reach(partial(self._history.life, found.serial), self._summary_over)
+
+        def opened(page: ValvePage) -> None:
+            self.push_screen(LifeScreen(self._calls, reach, page, found.run))
+
+        self._calls.call("Reading …", reach.read, opened, self)
+
+    def _summary_over(self, screen: Screen[Any], run: str) -> None:
+        def opened(record: RunRecord) -> None:
+            self.push_screen(RunSummary(summary_lines(record)))
+
+        self._calls.call("Reading …", lambda: self._history.record_of(run), opened, screen.query_one(SaidLine))
+
+    def say(self, sentence: str, *, grave: bool = False) -> None:
+        """Say one sentence; nothing: what was found is said again."""
+        self._say(sentence or self._found, "failed" if grave else "")
+
     # Searching -----------------------------------------------------------------------------------
 
     def _search(self) -> None:
@@ -153,8 +183,9 @@ class HistoryApp(App[None]):
         for run in page:
             table.add_row(*_cells(run))
         many = f"{len(self._runs)} run{'' if len(self._runs) == 1 else 's'}{', and more below' if self._more else ''}"
-        keys = "↓ results · Enter shows a run · Esc search line · Ctrl+Q close"
-        self._say(f"{self._asked.in_words}: {many}.   {keys}")
+        keys = "↓ results · Enter shows a run · L the life of its valve · Esc search line · Ctrl+Q close"
+        self._found = f"{self._asked.in_words}: {many}.   {keys}"
+        self._say(self._found)
 
     def _say(self, text: str, kind: str = "") -> None:
         said = self.query_one("#said", Static)

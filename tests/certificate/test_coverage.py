@@ -78,6 +78,16 @@ def test_31_that_nobody_validated_says_that_it_is_none(bench: SimpleNamespace, l
     page = told(bench, live, "3.1", performed)
     assert "Nobody has validated it: as it stands this page is no inspection certificate." in page
     assert "Validated by" not in page
+    assert "inspection certificate 3.1 (EN 10204:2004); this page is none, see EN 10204" in page
+
+
+def test_32_without_a_witness_says_so_where_it_is_named_first(bench: SimpleNamespace, live: Any) -> None:
+    """Whoever reads the head alone is not told that it is one; with the witness, and for 3.1, nothing is held back."""
+    reserve = "this page is none, see EN 10204"
+    witness = bench.signed_by(live.record, "vane", "Orla Vane", Meaning.WITNESSED, 20)
+    assert f"inspection certificate 3.2 (EN 10204:2004); {reserve}" in told(bench, live, "3.2")
+    assert reserve not in told(bench, live, "3.2", (*live.signed, witness))
+    assert reserve not in told(bench, live, "3.1")
 
 
 def test_32_names_the_witness_who_signed(bench: SimpleNamespace, live: Any) -> None:

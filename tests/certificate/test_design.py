@@ -14,10 +14,10 @@ import pytest
 from PIL import Image
 from pypdf import PdfReader
 
-from testbench.certificate.content import IssueFacts, content_of
+from testbench.certificate.content import IssueFacts, content_of, number_of
 from testbench.certificate.data import layout
 from testbench.certificate.languages import words_of
-from testbench.certificate.lot_certificate import LotRun, draw_lot
+from testbench.certificate.lot_certificate import Known, LotRun, draw_lot
 from testbench.certificate.page import draw
 from testbench.certificate.pen import printable
 from testbench.errors import GlyphMissingError
@@ -52,8 +52,8 @@ def drawn_lot(bench: SimpleNamespace, serial: str, language: str, paper: str) ->
     order = Order(number="HL-2041", customer=LONG, procedure="waterworks-swing-check", valves=(run.record.valve,))
     facts = IssueFacts(bench.works, datetime(2026, 11, 25, 10, 2, 3, tzinfo=UTC), "Station seal", "A1B2")
     words = words_of(ReportForm(language=language))
-    lot = LotRun(run.record, run.traces)
-    return draw_lot(order, [lot], "L-B1-HL-2041-1", facts, words, layout=layout(), paper=paper, with_pages=True)
+    lot = LotRun(run.record, Known(number_of(run.record), "0" * 64), run.traces)
+    return draw_lot(order, [lot], "L-B1-000001", facts, words, layout=layout(), paper=paper, with_pages=True)
 
 
 def boxes(pdf: bytes, folder: Path) -> Iterator[tuple[float, float, list[tuple[float, float, float, float, str]]]]:
@@ -121,19 +121,19 @@ def test_no_text_is_below_seven_points_or_a_contrast_of_seven(
 
 
 @needs_poppler
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize(("paper", "units"), [("A4", "psi"), ("Letter", "psi"), ("A4", "bar"), ("Letter", "bar")])
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_long_names_and_numbers_wrap_and_never_leave_the_page(
-    bench: SimpleNamespace, language: str, paper: str, tmp_path: Path
+    bench: SimpleNamespace, language: str, paper: str, units: str, tmp_path: Path
 ) -> None:
-    """Sixty characters for works, customer, product, drawing; the longest serial number; in every language."""
+    """Sixty characters for works, customer, product, drawing; the longest serial number; every language and unit."""
     works = bench.works.model_copy(update={"name": "W" * 60, "address": (LONG, LONG)})
     assert len(LONG) == len(DIGITS) == 60
     story = bench.replace(bench.accepted_nps_4, customer=LONG, customer_order=DIGITS, serial=SERIAL, people=True,
                           origin=Origin.LIVE, valve={"product": LONG, "drawing": DIGITS})  # fmt: skip
     run = bench.tell(story)
     for pdf in (
-        drawn(bench, run, language, paper, works=works, asked=True, units="psi"),
+        drawn(bench, run, language, paper, works=works, asked=True, units=units),
         drawn_lot(bench, SERIAL, language, paper),
     ):
         for width, height, found in boxes(pdf, tmp_path):

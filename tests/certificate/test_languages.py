@@ -220,7 +220,7 @@ def test_german_and_spanish_speak_the_language_of_the_trade(bench: SimpleNamespa
     for told in (
         "Gehäusefestigkeitsprüfung",
         "Sitzdichtheitsprüfung",
-        "ABGELEHNT",
+        "ZURÜCKGEWIESEN",
         "Rückschlagklappe",
         "Prüfverfahren",
         "Leckrate 18,87 US fl oz/h (U = 0,78 US fl oz/h); höchstens 6,00 US fl oz/h sind zulässig.",

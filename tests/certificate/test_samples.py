@@ -7,6 +7,7 @@ compared, so that another version of a library that draws the same does not matt
 
 import shutil
 import subprocess
+from dataclasses import replace
 from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
@@ -17,7 +18,7 @@ import pytest
 from PIL import Image, ImageChops
 from pypdf import PdfReader
 
-from testbench.certificate.content import IssueFacts
+from testbench.certificate.content import IssueFacts, number_of
 from testbench.certificate.data import layout, reports
 from testbench.certificate.issue import sealed_document, unsealed_document
 from testbench.certificate.keys import (
@@ -29,11 +30,14 @@ from testbench.certificate.keys import (
     signer_of,
 )
 from testbench.certificate.languages import words
-from testbench.certificate.lot_certificate import LotRun, draw_lot
+from testbench.certificate.lot_certificate import Known, LotRun, draw_lot
+from testbench.certificate.shift_summary import Shift, shift_content
+from testbench.certificate.summary import draw_summary
 from testbench.certificate.verify import verify
 from testbench.procedure.valve import Order
 from testbench.run.machine import Ending
 from testbench.run.record import RunRecord, canonical, sha256
+from testbench.station.summed_up import Doubt
 
 SAMPLES = reports() / "samples"
 CERTIFICATE = SAMPLES / "sample-station-cert.pem"
@@ -47,7 +51,7 @@ NAMES = {
     "rejected-nps-6-a4-es": ("rejected_nps_6", "A4", {"report": {"language": "es", "units": "bar"}}),
 }
 """Of each sample its story, its paper, and what its order and bench ask for beside."""
-LOT = "lot-a4"
+LOT, SHIFT = "lot-a4", "shift-a4"
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -68,9 +72,10 @@ def updated(request: pytest.FixtureRequest, bench: SimpleNamespace, tmp_path_fac
         )  # fmt: skip
         (SAMPLES / f"{name}.pdf").write_bytes(data)
         picture(data, folder).save(SAMPLES / f"{name}.png", optimize=True)
-    lot = lot_now(bench)
-    (SAMPLES / f"{LOT}.pdf").write_bytes(lot)
-    picture(lot, folder).save(SAMPLES / f"{LOT}.png", optimize=True)
+    for name, draw_now in ((LOT, lot_now), (SHIFT, shift_now)):
+        data = draw_now(bench)
+        (SAMPLES / f"{name}.pdf").write_bytes(data)
+        picture(data, folder).save(SAMPLES / f"{name}.png", optimize=True)
 
 
 def told(bench: SimpleNamespace, name: str) -> SimpleNamespace:
@@ -87,8 +92,8 @@ def told(bench: SimpleNamespace, name: str) -> SimpleNamespace:
     return SimpleNamespace(record=asked, sha256=sha256(canonical(asked)), traces=run.traces, signed=again)
 
 
-def lot_now(bench: SimpleNamespace) -> bytes:
-    """An order of six: accepted, rejected, rejected and then accepted, void, not tested; unsealed."""
+def runs_of_a_day(bench: SimpleNamespace) -> list[LotRun]:
+    """Accepted, rejected, rejected, void, accepted; and the third accepted at last. All but the void one documented."""
     leak = bench.Attempt(above=4.0, decay_per_min=0.2, caught="6.2 mL", collect_s=40)
     fine = bench.Attempt(above=4.0, decay_per_min=0.2)
     stopped = bench.Attempt(ended=Ending.STOPPED, reason="Stopped by the operator: hose leaked.")
@@ -106,14 +111,39 @@ def lot_now(bench: SimpleNamespace) -> bytes:
     again = bench.Story(serial=serial, number=6, people=True, seat_test=(seat,), shell=(shell,),
                         started=datetime(2026, 11, 25, 8, 30, tzinfo=UTC))  # fmt: skip
     runs.append(bench.tell(again))
+    return [
+        LotRun(run.record, Known(number_of(run.record)) if run.record.decided else Known(), run.traces, run.signed)
+        for run in runs
+    ]
+
+
+def facts_now(bench: SimpleNamespace) -> IssueFacts:
+    certificate = read_certificate(CERTIFICATE)
+    return IssueFacts(
+        bench.works, AT, signer_of(certificate), grouped(fingerprint_of(certificate)), checkpoint=bench.checkpoint
+    )
+
+
+def lot_now(bench: SimpleNamespace) -> bytes:
+    """An order of six: accepted, rejected, rejected and then accepted, void, not tested; unsealed."""
+    runs = runs_of_a_day(bench)
     valves = [run.record.valve for run in runs[:5]]
     valves.append(valves[0].model_copy(update={"serial": "HL-4-0122"}))
     order = Order(number="HL-2041", customer="Ellery Water Board", customer_order="EWB-7733",
                   procedure="waterworks-swing-check", certificate_type="3.1", valves=tuple(valves))  # fmt: skip
-    certificate = read_certificate(CERTIFICATE)
-    facts = IssueFacts(bench.works, AT, signer_of(certificate), grouped(fingerprint_of(certificate)))
-    lot = [LotRun(run.record, run.traces, run.signed) for run in runs]
-    return draw_lot(order, lot, "L-B1-HL-2041-1", facts, words(), layout=layout(), paper="A4", with_pages=True)
+    return draw_lot(order, runs, "L-B1-000001", facts_now(bench), words(), layout=layout(), paper="A4", with_pages=True)
+
+
+def shift_now(bench: SimpleNamespace) -> bytes:
+    """The same runs as a shift; the first was recalled since, the last is not released yet; unsealed."""
+    first, *others, last = runs_of_a_day(bench)
+    recalled = replace(first, known=replace(first.known, doubt=Doubt.RECALLED, told="RC-B1-000001"))
+    waiting = replace(last, known=Known(doubt=Doubt.NOT_RELEASED))
+    shift = Shift("early", "B1", datetime(2026, 11, 25, 6, tzinfo=UTC), datetime(2026, 11, 25, 14, tzinfo=UTC))
+    found = shift_content(
+        shift, [recalled, *others, waiting], "S-B1-000002", facts_now(bench), words(), replaces="S-B1-000001"
+    )
+    return draw_summary(found, layout(), words(), "A4")
 
 
 def picture(data: bytes, folder: Path) -> Image.Image:
@@ -169,3 +199,12 @@ def test_the_sample_of_a_lot_is_what_the_program_draws_today(bench: SimpleNamesp
     assert text_of((SAMPLES / f"{LOT}.pdf").read_bytes()) == text_of(now)
     assert "NOT COMPLETE" in text_of(now)
     assert len(PdfReader(BytesIO(now)).pages) == 5
+
+
+def test_the_sample_of_a_shift_is_what_the_program_draws_today(bench: SimpleNamespace) -> None:
+    """What was recalled or is not released shows that in place of its verdict."""
+    now = text_of(shift_now(bench))
+    assert text_of((SAMPLES / f"{SHIFT}.pdf").read_bytes()) == now
+    assert "Recalled by RC-B1-000001: the works does not stand by this run any more." in now
+    assert "Accepted in its run, and not released yet." in now
+    assert "2 accepted in their run do not count as accepted; the rows say why." in now

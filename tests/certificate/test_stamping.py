@@ -34,8 +34,10 @@ from testbench.cli.main import cli
 from testbench.custody import issue_document, stamp_documents, verify_ledger
 from testbench.documents import Documents
 from testbench.errors import DocumentUnreadableError, StampFailedError
+from testbench.procedure.valve import Order
 from testbench.run.record import canonical, sha256
 from testbench.safekeeping import back_up, restore
+from testbench.summing_up import Asked, issue_lot
 from testbench.wiring import Home, make_home, open_store
 from tests.records.make import example_run, keep_closed, valve
 
@@ -372,6 +374,25 @@ def test_a_stamped_document_is_entered_with_its_new_hash(home: Home) -> None:
     assert documents(home) == Documents(as_issued=1)
     assert stamp_documents(home) == ([], {})
     assert len(digests(home)) == 2
+
+
+def test_a_lot_certificate_waits_for_its_stamp_and_gets_it_like_any_page(
+    home: Home, tsa: SimpleNamespace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Issued while the authority does not answer; the register then has it with both hashes."""
+    with open_store(home) as store:
+        of = store.record_of("B1-000001")
+    order = Order(number=of.order, customer=of.customer, procedure=of.requirements.procedure, valves=(of.valve,))
+    stamp_documents(home)
+    with monkeypatch.context() as silent:
+        silent.setattr(tsa, "answer", lambda _: None)
+        issued = issue_lot(home, order, Asked())
+    assert issued.waiting
+    assert stamp_documents(home) == ([issued.path], {})
+    assert stamp_documents(home) == ([], {})
+    with open_store(home) as store:
+        assert [one.sha256 for one in store.summaries()] == [issued.sha256, sha256(issued.path.read_bytes())]
+    assert documents(home) == Documents(as_issued=2)
 
 
 def test_killed_between_page_and_register_is_told_from_a_change_and_put_right(home: Home, tsa: SimpleNamespace) -> None:

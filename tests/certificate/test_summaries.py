@@ -10,15 +10,17 @@ from typing import Any
 import pytest
 from pypdf import PdfReader
 
-from testbench.certificate.content import IssueFacts
+from testbench.certificate.content import IssueFacts, number_of
 from testbench.certificate.data import layout
 from testbench.certificate.languages import words
-from testbench.certificate.lot_certificate import LotRun, deciding_runs, draw_lot, lot_content
+from testbench.certificate.lot_certificate import Known, LotRun, deciding_runs, draw_lot, lot_content
 from testbench.certificate.shift_summary import Shift, shift_content
 from testbench.certificate.summary import draw_summary
+from testbench.certificate.summary_issue import Drawn, unsealed_summary
 from testbench.procedure.valve import Order
 from testbench.run.machine import Ending
-from testbench.run.record import Origin, Verdict, canonical, sha256
+from testbench.run.record import Origin, RunRecord, Verdict, canonical, sha256
+from testbench.station.summed_up import Doubt
 
 FIRST = datetime(2026, 11, 25, 6, 0, tzinfo=UTC)
 
@@ -27,7 +29,14 @@ def facts(bench: SimpleNamespace) -> IssueFacts:
     return IssueFacts(bench.works, datetime(2026, 11, 25, 15, 0, tzinfo=UTC), "Station seal", "A1B2 C3D4")
 
 
-def lot_run(bench: SimpleNamespace, n: int, serial: str = "", what: str = "accepted", **more: Any) -> LotRun:
+def issued(record: RunRecord) -> Known:
+    """A run that is decided has its document, and nothing is said against it."""
+    return Known(number_of(record), "0" * 64) if record.decided else Known()
+
+
+def lot_run(
+    bench: SimpleNamespace, n: int, serial: str = "", what: str = "accepted", known: Known | None = None, **more: Any
+) -> LotRun:
     leak = bench.Attempt(above=4.0, decay_per_min=0.2, caught="6.2 mL", collect_s=40)
     fine = bench.Attempt(above=4.0, decay_per_min=0.2)
     stopped = bench.Attempt(ended=Ending.STOPPED, reason="Stopped by the operator: hose leaked.")
@@ -37,7 +46,7 @@ def lot_run(bench: SimpleNamespace, n: int, serial: str = "", what: str = "accep
         **{"origin": Origin.LIVE, **more},
     )  # fmt: skip
     run = bench.tell(story)
-    return LotRun(run.record, run.traces, run.signed)
+    return LotRun(run.record, known or issued(run.record), run.traces, run.signed)
 
 
 def order_of(runs: list[LotRun], *untested: str) -> Order:
@@ -68,7 +77,7 @@ def lot(bench: SimpleNamespace) -> list[LotRun]:
 
 def test_every_valve_ordered_has_a_row_tested_or_not(bench: SimpleNamespace, lot: list[LotRun]) -> None:
     """With the document that holds the evidence, or the word that there is none."""
-    found = lot_content(order_of(lot, "HL-4-0199"), lot, "L-B1-HL-2041-1", facts(bench), words())
+    found = lot_content(order_of(lot, "HL-4-0199"), lot, "L-B1-000001", facts(bench), words())
     assert [(row.cells[1], row.cells[3], row.judged) for row in found.rows] == [
         ("HL-4-0117", "C-B1-2026-0001", "accepted"),
         ("HL-4-0118", "R-B1-2026-0002", "rejected"),
@@ -128,17 +137,19 @@ def test_a_lot_flows_over_pages_and_is_numbered_through(bench: SimpleNamespace, 
     """Sixty valves untested; every page names the lot, x of y; the valves' own pages follow on request."""
     runs = [lot_run(bench, 1), lot_run(bench, 2, what="rejected")]
     order = order_of(runs, *(f"HL-4-{number:04d}" for number in range(200, 260)))
-    plain = draw_lot(order, runs, "L-B1-HL-2041-1", facts(bench), words(), layout=layout(), paper=paper)
+    plain = draw_lot(order, runs, "L-B1-000001", facts(bench), words(), layout=layout(), paper=paper)
     pages = [page.extract_text() for page in PdfReader(BytesIO(plain)).pages]
     assert len(pages) > 1
     for number, text in enumerate(pages, start=1):
         assert f"page {number} of {len(pages)}" in text
-        assert "L-B1-HL-2041-1" in text
+        assert "L-B1-000001" in text
     assert len(re.findall(r"HL-4-02\d\d", " ".join(pages))) == 60
     more = draw_lot(order, runs, "L-1", facts(bench), words(), layout=layout(), paper=paper, with_pages=True)
     behind = [page.extract_text() for page in PdfReader(BytesIO(more)).pages][len(pages) :]
     assert [("C-B1-2026-0001" in text, "R-B1-2026-0002" in text) for text in behind] == [(True, False), (False, True)]
-    assert "The page of each valve follows." in text_of(more)
+    assert "The page of each valve follows that is accepted or rejected here with nothing said against it." in text_of(
+        more
+    )
     assert f"page {len(pages) + 2} of {len(pages) + 2}, end" in text_of(more)
 
 
@@ -152,6 +163,47 @@ def test_the_same_lot_gives_the_same_bytes(bench: SimpleNamespace, lot: list[Lot
         for runs in (lot, lot[::-1])
     )
     assert one == two
+
+
+def test_the_page_with_its_list_is_the_same_bytes_each_time(bench: SimpleNamespace, lot: list[LotRun]) -> None:
+    """Before it is sealed: page, list, records and checkpoint; and the attached list is what the page shows."""
+
+    def unsealed(runs: list[LotRun]) -> bytes:
+        told = replace(facts(bench), checkpoint=bench.checkpoint)
+        page = draw_lot(order_of(lot), runs, "L-B1-000001", told, words(), layout=layout(), paper="A4")
+        listed = lot_content(order_of(lot), runs, "L-B1-000001", told, words()).listed
+        return unsealed_summary(Drawn(page, listed, told.issued, (lot[0].record,)), bench.checkpoint)
+
+    assert unsealed(lot) == unsealed(lot[::-1])
+
+
+@pytest.mark.parametrize("doubt", list(Doubt))
+@pytest.mark.parametrize("language", ["en", "de", "es"])
+def test_a_run_in_doubt_shows_the_doubt_in_place_of_its_verdict(
+    bench: SimpleNamespace, doubt: Doubt, language: str
+) -> None:
+    """It counts neither as accepted nor as rejected, and the lot is not complete."""
+    told = words(language)
+    runs = [lot_run(bench, 1), lot_run(bench, 2, known=Known("C-B1-2026-0002", "0" * 64, doubt, "X-1"))]
+    found = lot_content(order_of(runs), runs, "L-1", facts(bench), told)
+    assert (found.good, found.rows[1].verdict, found.rows[1].judged) == (False, None, told(f"results.{doubt}"))
+    assert found.rows[1].details[0] == told(f"results.told_{doubt}", told="X-1")
+    assert found.reasons == (
+        told("lot.counted", accepted=1, rejected=0, undecided=0, valves=2), told("lot.in_doubt", count=1),
+    )  # fmt: skip
+    text = text_of(
+        draw_lot(order_of(runs), runs, "L-1", facts(bench), told, layout=layout(), paper="A4", with_pages=True)
+    )
+    assert "B1-2026-0001" in text.replace("C-B1-2026-0002", "")
+    assert text.count("C-B1-2026-0002") == 1
+
+
+def test_a_rejected_run_stays_rejected_whatever_is_said_against_it(bench: SimpleNamespace) -> None:
+    """A recall takes an acceptance away, never a rejection."""
+    runs = [lot_run(bench, 1, what="rejected", known=Known("R-B1-2026-0001", "0" * 64, Doubt.RECALLED, "RC-1"))]
+    found = lot_content(order_of(runs), runs, "L-1", facts(bench), words())
+    assert (found.rows[0].verdict, found.rows[0].judged) == (Verdict.REJECTED, "rejected")
+    assert found.rows[0].details[0] == "Recalled by RC-1: the works does not stand by this run any more."
 
 
 def test_a_lot_says_what_counts(bench: SimpleNamespace, lot: list[LotRun]) -> None:
@@ -175,7 +227,7 @@ def shift(bench: SimpleNamespace, since: datetime = FIRST) -> Shift:
 
 def test_a_shift_shows_every_run_that_ended_in_it(bench: SimpleNamespace, lot: list[LotRun]) -> None:
     """Void ones with their reason; it certifies nothing and gives no verdict of its own."""
-    found = shift_content(shift(bench), [one.record for one in lot], "S-1", facts(bench), words())
+    found = shift_content(shift(bench), lot, "S-1", facts(bench), words())
     assert [row.judged for row in found.rows] == ["accepted", "rejected", "rejected", "void", "accepted"]
     assert found.reasons == ("5 runs: 2 accepted, 2 rejected, 0 inconclusive, 1 void.",)
     assert found.rows[3].details[-1].endswith("Stopped by the operator: hose leaked.")
@@ -191,7 +243,7 @@ def test_a_run_belongs_to_the_shift_in_which_it_ended(bench: SimpleNamespace, lo
     ended = datetime.fromisoformat(record.ended)
 
     def rows(since: datetime, until: datetime, name: str = "B1") -> int:
-        return len(shift_content(Shift("x", name, since, until), [record], "S-1", facts(bench), words()).rows)
+        return len(shift_content(Shift("x", name, since, until), [lot[0]], "S-1", facts(bench), words()).rows)
 
     hour = timedelta(hours=1)
     assert (rows(ended, ended + hour), rows(ended - hour, ended), rows(ended, ended + hour, "B2")) == (1, 0, 0)

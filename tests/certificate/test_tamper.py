@@ -280,7 +280,7 @@ def test_a_record_unlike_the_printed_hash_is_found(
         pdf.attachments["record.json"] = pikepdf.AttachedFileSpec(pdf, data, filename="record.json")
 
     found = judged(resealed(accepted, bench, key, at, change), key)
-    assert found.reasons == ("The attached record is not the one whose hash is printed.",)
+    assert found.reasons == ("The attached record is not the one whose hash the file states.",)
 
 
 def test_readings_unlike_the_record_are_found(bench: SimpleNamespace, accepted: Any, key: StationKey, at: Any) -> None:

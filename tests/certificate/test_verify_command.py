@@ -2,6 +2,7 @@
 
 import json
 import re
+from datetime import datetime
 from io import BytesIO
 from pathlib import Path
 from types import SimpleNamespace
@@ -9,11 +10,13 @@ from types import SimpleNamespace
 import pikepdf
 import pytest
 from click.testing import CliRunner, Result
+from cryptography import x509
+from cryptography.hazmat.primitives import serialization
 
-from testbench.certificate.keys import grouped, load_station_key
+from testbench.certificate.keys import grouped, load_station_key, make_station_key, read_certificate
 from testbench.certificate.signing import seal
 from testbench.cli.certificate import command
-from testbench.errors import KeyFileError
+from testbench.errors import TrustFileError
 from testbench.run.record import sha256
 
 
@@ -126,5 +129,66 @@ def test_a_root_that_is_no_certificate_is_refused(file: Path, tmp_path: Path) ->
     path = tmp_path / "root.pem"
     path.write_text("no certificate")
     found = run(file, "--root", str(path), home=tmp_path / "none")
-    assert isinstance(found.exception, KeyFileError)
-    assert str(found.exception) == f"Station key {path}: it holds no certificate."
+    assert isinstance(found.exception, TrustFileError)
+    assert str(found.exception) == (
+        f"Root certificate {path}: it holds something else; needed is a certificate, PEM or DER."
+    )
+    assert found.exception.remedy == (
+        "Check the name of the file, or get it from the works anew: 'testbench keys export' writes it there."
+    )
+
+
+@pytest.mark.parametrize(
+    ("option", "what", "needed"),
+    [
+        ("--root", "Root certificate", "a certificate, PEM or DER"),
+        ("--crl", "Revocation list", "a revocation list, DER or PEM"),
+        ("--stamp-root", "Root certificate of the time-stamp authority", "a certificate, PEM or DER"),
+    ],
+)
+def test_a_file_that_is_not_there_is_refused(file: Path, tmp_path: Path, option: str, what: str, needed: str) -> None:
+    """A name typed wrongly."""
+    found = run(file, option, "roof.pem", home=tmp_path / "none")
+    assert str(found.exception) == f"{what} roof.pem: there is no such file; needed is {needed}."
+
+
+def test_a_root_counts_in_either_form(file: Path, keys: Path, tmp_path: Path) -> None:
+    """As openssl writes them: PEM, or DER."""
+    path = tmp_path / "station.der"
+    path.write_bytes(read_certificate(keys / "station-cert.pem"))
+    assert run(file, "--root", str(path), home=tmp_path / "none").exit_code == 0
+
+
+def test_a_list_in_any_form_is_heeded_or_refused_never_passed_over(
+    authority: SimpleNamespace, unsealed: bytes, tmp_path: Path, at: datetime
+) -> None:
+    """PEM, as openssl crl writes it, says the same as DER; junk says nothing and is refused."""
+    path, folder = tmp_path / "certificate.pdf", authority.keys / "authority"
+    path.write_bytes(seal(unsealed, authority.station, at))
+    found = x509.load_der_x509_crl((folder / "issuing.crl").read_bytes())
+    pem = tmp_path / "issuing.pem"
+    pem.write_bytes(found.public_bytes(serialization.Encoding.PEM))
+    root = ("--root", str(folder / "root-cert.pem"))
+    told = run(path, *root, "--crl", str(pem), home=tmp_path / "none")
+    assert (told.exit_code, "  revocation   not revoked as of 2026-11-25\n" in told.output) == (0, True)
+    pem.write_bytes(b"no list")
+    told = run(path, *root, "--crl", str(pem), home=tmp_path / "none")
+    assert (
+        str(told.exception)
+        == f"Revocation list {pem}: it holds something else; needed is a revocation list, DER or PEM."
+    )
+
+
+def test_what_a_stranger_wrote_moves_no_cursor(tmp_path: Path, unsealed: bytes, at: datetime) -> None:
+    """A name in a stranger's certificate that clears the screen and writes INTACT in its place."""
+    keys = tmp_path / "keys"
+    make_station_key(keys, "B1", "\x1b[2JINTACT\r\n\u202e\u2028\x9b1m", at)
+    path = tmp_path / "certificate.pdf"
+    path.write_bytes(seal(unsealed, load_station_key(keys), at))
+    found = run(path, home=tmp_path / "none")
+    assert found.exit_code == 3
+    assert "B1, \\u001b[2JINTACT\\r\\n\\u202e\\u2028\\u009b1m\n" in found.output
+    as_json = run(path, "--json", home=tmp_path / "none")
+    for told in (found.output, as_json.output):
+        assert all(line.isprintable() for line in told.split("\n"))
+    assert "INTACT\r\n\u202e\u2028\x9b1m" in json.loads(as_json.output)["signer"]

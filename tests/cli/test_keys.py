@@ -94,6 +94,21 @@ def test_a_passphrase_that_does_not_come_changes_nothing(home: Path) -> None:
     assert not (home / "keys" / "authority").exists()
 
 
+@pytest.mark.parametrize("words", [("renew", "station"), ("crl",)])
+def test_without_a_terminal_the_other_way_is_named(home: Path, words: tuple[str, ...]) -> None:
+    """Not a file in the environment, which no command that unlocks the authority reads."""
+    founded(home)
+    found = CliRunner().invoke(cli, ["keys", *words, "--home", str(home)])
+    where = home / "keys" / "authority" / "issuing.p12"
+    assert str(found.exception) == (
+        f"Passphrase of {where} cannot be used: there is no terminal to ask at; "
+        "allowed is a terminal, or standard input with --passphrase-stdin."
+    )
+    assert found.exception.remedy == (
+        "Type it at a terminal, or give it as a line of standard input with --passphrase-stdin."
+    )
+
+
 def test_no_passphrase_is_an_argument(home: Path) -> None:
     """It would stand in the list of processes."""
     for command in ("init", "issue", "renew", "revoke", "crl", "token"):
@@ -116,6 +131,25 @@ def test_the_recorders_child_seals_with_the_passphrase_file(home: Path, monkeypa
     found = CliRunner().invoke(cli, ["certificate", "verify", str(issued.path), "--home", str(home)])
     assert found.exit_code == 0, found.output
     assert verify(issued.path, ()).signatures[0].signer.startswith("Station seal, bench B1")
+    words = ("certificate", "replace", issued.number, "--why", "Letterhead", "--by", "Tobin Ashe", "--secret-stdin")
+    replaced = CliRunner().invoke(cli, [*words, "--home", str(home)], input="")
+    assert replaced.exit_code == 0, replaced.exception
+    monkeypatch.delenv("TESTBENCH_PASSPHRASE_FILE")
+    words = ("certificate", "replace", f"{issued.number}-2", *words[3:])
+    assert CliRunner().invoke(cli, [*words, "--home", str(home)], input=f"{STATION}\n").exit_code == 0
+
+
+def test_the_key_from_before_is_not_needed_for_what_it_sealed(home: Path) -> None:
+    """It lies in the clear beside the new one; without it its pages count, without its certificate they do not."""
+    issued = issue_document(Home(home), "B1-000001")
+    founded(home)
+    words = ["certificate", "verify", str(issued.path), "--home", str(home)]
+    (key,) = (home / "keys").glob("station-key-*.pem")
+    key.unlink()
+    assert CliRunner().invoke(cli, words).exit_code == 0
+    (certificate,) = (home / "keys").glob("station-cert-*.pem")
+    certificate.unlink()
+    assert CliRunner().invoke(cli, words).exit_code == 3
 
 
 def test_a_station_without_passphrase_serves_a_bench_that_nobody_unlocks(home: Path) -> None:

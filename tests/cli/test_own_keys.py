@@ -104,6 +104,25 @@ def test_nothing_is_written_before_the_release(home):
     assert pages(home) == []
 
 
+def test_after_a_release_it_names_the_command(home):
+    """As the last line."""
+    told = _sign(home, "ashe", "released", PASSWORD)
+    owed = (
+        "The certificate of run B1-000001 is owed: operator and reviewer unlock their keys at one terminal with "
+        "'testbench certificate issue B1-000001'."
+    )
+    assert (told.exit_code, told.output.splitlines()[-1]) == (0, owed)
+    assert pages(home) == []
+
+
+def test_a_release_at_the_desk_names_it_as_well(home):
+    """Beside who has signed."""
+    told = said(home, "review", "release", "B1-000001", "--as", "ashe", "--secret-stdin", told=(PASSWORD,))
+    assert told.exit_code == 0, told.output
+    assert "'testbench certificate issue B1-000001'" in told.output
+    assert pages(home) == []
+
+
 @pytest.mark.parametrize("told", [(), ("quill",), ("ashe", "quill"), ("quill", "quill")])
 def test_nobody_signs_without_both_passphrases(home, told):
     """Nor with each other's; nothing is written, and the right ones still do it."""

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from testbench.certificate import issue as issue_module
 from testbench.cli.main import cli
 from testbench.credentials import secrets
 from testbench.errors import RoleMissingError, RunRecalledError
@@ -132,15 +133,66 @@ def test_a_run_recalled_after_its_certificate_left(home):
     page = json.loads(issued.output)["document"]
     assert f"    has left: C-{RUN}; tell whoever holds it\n" in recall(home, "calibration", "CAL-26-0311").output
     verified = said(home, "certificate", "verify", page)
-    assert verified.exit_code == 0
-    assert verified.output.endswith(f"RECALLED by {NUMBER}: its works does not stand by this page any more.\n")
+    assert verified.exit_code == 5
+    first, second, *_ = verified.output.splitlines()
+    assert first == f"RECALLED by {NUMBER}: its works does not stand by this page any more."
+    assert second.startswith(f"INTACT: C-{RUN} for valve HL-4-0117, verdict accepted.")
     assert f"RECALLED by {NUMBER}" in said(home, "history").output
     assert f"RECALLED by {NUMBER}" in said(home, "valve", "HL-4-0117").output
     assert said(home, "recall", "list").output.startswith(f"{NUMBER}  ")
     lifted = said(home, "recall", "lift", NUMBER, "--why", "The laboratory was wrong.", "--by", "Tobin Ashe")
     assert "; lifted on " in lifted.output
-    assert "RECALLED" not in said(home, "certificate", "verify", page).output
+    counts = said(home, "certificate", "verify", page)
+    assert (counts.exit_code, "RECALLED" in counts.output) == (0, False)
     assert "RECALLED" not in said(home, "history").output
+
+
+def test_a_recalled_run_gets_no_certificate_by_any_way(home):
+    """Neither by its number, nor with its order, nor in the place of one that it has; a rejection report it may."""
+    assert said(home, "certificate", "issue", "B1-000003").exit_code == 0
+    recall(home, "calibration", "CAL-26-0311")
+    sentence = f"Run {RUN} gets no certificate: it is recalled by {NUMBER}."
+    assert refusal(said(home, "certificate", "issue", RUN)) == sentence
+    batch = said(home, "certificate", "issue", "--order", "HL-2041")
+    remedy = "Test the valve again, or have an engineer lift the recall with its reason."
+    assert (batch.exit_code, batch.output.splitlines()) == (
+        1,
+        [
+            f"Order HL-2041: 1 documents written to {home / 'certificates'}.",
+            "1 could not be written:",
+            f"Run {RUN}: {sentence} → {remedy}",
+        ],
+    )
+    replaced = said(home, "certificate", "replace", "C-B1-000003", "--why", "Letterhead", "--by", "Tobin Ashe")
+    assert refusal(replaced) == f"Run B1-000003 gets no certificate: it is recalled by {NUMBER}."
+    lying = sorted(path.name for path in (home / "certificates").iterdir())
+    assert lying == ["C-B1-000003_HL-4-0119.pdf", "R-B1-000002_HL-6-0118.pdf"]
+
+
+def test_a_run_with_a_nonconformity_gets_no_certificate(home):
+    """Opened by hand, for an accepted run."""
+    opened = ("nonconformity", "open", RUN, "--why", "The seat is scored.", "--by", "Tobin Ashe")
+    assert said(home, *opened).exit_code == 0
+    assert refusal(said(home, "certificate", "issue", RUN)) == (
+        f"Run {RUN} gets no certificate: it has the nonconformity N-B1-000002."
+    )
+
+
+def test_a_recall_while_the_page_is_drawn_comes_in_time(home, monkeypatch):
+    """The register asks again in the very transaction that would name the page."""
+    drawn = issue_module.unsealed_document
+
+    def meanwhile(*arguments):
+        recall(home, "calibration", "CAL-26-0311")
+        return drawn(*arguments)
+
+    monkeypatch.setattr(issue_module, "unsealed_document", meanwhile)
+    assert refusal(said(home, "certificate", "issue", RUN)) == (
+        f"Run {RUN} gets no certificate: it is recalled by {NUMBER}."
+    )
+    assert not list((home / "certificates").glob("*.pdf"))
+    with open_store(Home(home)) as store:
+        assert store.documents_of(RUN) == ()
 
 
 def test_a_customer_without_a_home_is_told_nothing_of_recalls(home, tmp_path):

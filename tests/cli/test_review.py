@@ -89,7 +89,8 @@ def test_a_run_is_shown_with_findings_instruments_and_what_may_be_done(called):
         "B1-000002  HL-6-0118  REJECTED  SPECIMEN", "Decided again from its samples: The same.",
         "does not conform       largest-leakage-rate: 6 mL in 31.0 s is 23.56 fl_oz/h",
         "PT-101, pressure transmitter 0–1000 psi, T-0042: CAL-26-0311", "Mara Quill, operator: performed",
-        "To look at: its verdict is rejected.", "released: Run B1-000002 cannot be released: its verdict is rejected.",
+        "To look at: its verdict is rejected; it has the nonconformity N-B1-000001.",
+        "released: Run B1-000002 cannot be released: its verdict is rejected.",
         "nonconformity: Run B1-000002 has the nonconformity N-B1-000001 already.",
     ):  # fmt: skip
         assert words in text
@@ -262,3 +263,54 @@ def test_differences_are_told_by_the_version_that_recorded_them(called):
     assert called.refused("review", "release", "B1-000002", "--as", "ashe", secret=ASHE.secret).startswith(
         "Run B1-000002 is not as it was sealed: what entry "
     )
+
+
+# What came after --------------------------------------------------------------------------------
+
+
+def test_an_accepted_run_is_not_released_once_its_valve_was_rejected(called):
+    """The newest decided run tells how the valve is; scrap is for good."""
+    later = add_run(called.home, "HL-4-0117", "NPS 4", "metal", "6 mL")
+    shown = called("review", "show", "B1-000001", "--as", "ashe", secret=ASHE.secret).output
+    why = f"run {later} of the same valve came after it and was rejected"
+    assert f"released: Run B1-000001 cannot be released: {why}." in shown
+    assert f"To look at: {why}." in shown
+    refused = called("review", "release", "B1-000001", "--as", "ashe", secret=ASHE.secret)
+    assert str(refused.exception) == f"Run B1-000001 cannot be released: {why}."
+    assert not list(called.home.certificates.glob("C-*"))
+
+
+def test_a_run_with_a_nonconformity_of_its_own_is_no_clean_one(called):
+    """Said on the page, not only after the password."""
+    called("nonconformity", "open", "B1-000001", "--why", "Scratched flange.", "--by", "ashe", secret=ASHE.secret)
+    shown = called("review", "show", "B1-000001", "--as", "ashe", secret=ASHE.secret).output
+    number = called.facts("nonconformity", "list")[0]["number"]
+    assert f"released: Run B1-000001 cannot be released: it has the nonconformity {number}." in shown
+    assert f"nonconformity: Run B1-000001 has the nonconformity {number} already." in shown
+    assert "Clean" not in shown
+
+
+def test_the_board_counts_what_was_released_by_the_newest_run(called):
+    """A retest waits for a release of its own."""
+    called("sign", "B1-000001", "--as", "ashe", "--meaning", "released", secret=ASHE.secret)
+    assert called.facts("order", "board")[0]["released"] == 1
+    add_run(called.home, "HL-4-0117", "NPS 4", "metal", "0.2 mL")
+    assert (called.facts("order", "board")[0]["accepted"], called.facts("order", "board")[0]["released"]) == (1, 0)
+
+
+def test_what_was_found_wanting_after_its_release_is_no_longer_counted_as_released(called):
+    """And whoever opens the nonconformity is told which document has left."""
+    called("sign", "B1-000001", "--as", "ashe", "--meaning", "released", secret=ASHE.secret)
+    opened = called("nonconformity", "open", "B1-000001", "--why", "Porous.", "--by", "ashe", secret=ASHE.secret)
+    assert opened.output.endswith(
+        "C-B1-000001 of this run was written: tell its holder; 'testbench certificate withdraw' says so.\n"
+    )
+    assert called.facts("order", "board")[0]["released"] == 0
+
+
+def test_a_run_that_cannot_be_released_is_off_the_list_once_it_was_reviewed(called):
+    """A valve that goes by concession would else wait for ever."""
+    called("nonconformity", "open", "B1-000001", "--why", "Scratched.", "--by", "ashe", secret=ASHE.secret)
+    assert "B1-000001" in ran(called)
+    called("sign", "B1-000001", "--as", "ashe", "--meaning", "reviewed", secret=ASHE.secret)
+    assert "B1-000001" not in ran(called)

@@ -191,6 +191,34 @@ def test_a_reason_and_a_name_are_needed(home, why, by, what):
     assert said(home, "certificate", "list", "--withdrawn").output == "No document of this bench is withdrawn.\n"
 
 
+@pytest.mark.parametrize(
+    ("sign", "named"), [("\x1b[2J", "U+001B"), ("\n", "U+000A"), ("\u202e", "U+202E"), ("\u2028", "U+2028")]
+)
+def test_a_reason_is_one_line_of_signs_that_can_be_seen(home, sign, named):
+    """It is shown on a terminal, by whoever checks the page."""
+    for told in (
+        withdrawn(home, FIRST, why=f"The heat{sign} number"),
+        replaced(home, FIRST, f"The heat{sign} number"),
+    ):
+        assert isinstance(told.exception, WithdrawalRefusedError)
+        assert str(told.exception) == (
+            f"Document {FIRST} cannot be withdrawn or replaced: its reason has the control character {named}; "
+            "text of one line is allowed."
+        )
+    assert register(home) == ()
+
+
+def test_damaged_records_do_not_stop_a_check(home):
+    """The verdict on the file stands; that nothing could be looked up is said beside it."""
+    file = page(home, FIRST)
+    home.database.write_bytes(b"no records" * 1000)
+    told = verified(home, file)
+    assert told.exit_code == 0
+    assert told.stdout.startswith(f"INTACT: {FIRST} for valve HL-4-0117, verdict accepted.")
+    assert told.stderr.startswith("Whether it was withdrawn could not be looked up: ")
+    assert "Whether it was recalled could not be looked up: " in told.stderr
+
+
 def test_a_withdrawal_that_was_changed_is_found(home, tmp_path):
     """It has an entry of its own in the ledger like every register."""
     withdrawn(home, FIRST)

@@ -4,8 +4,9 @@
 that was cut short by a power cut; from 0002 on also a calibration and a check against a second gauge; from 0003 on
 the accepted one and the one cut short have a second pressure channel that is compared, and from 0004 on they come from
 polled transmitters; from 0005 on there is an engineer, who signed the accepted one as reviewed; from 0010 on the
-rejected one has its nonconformity, and the accepted one was recalled for a time. Every later version must read and
-judge them. The functions in here also give the tests of the store their example runs.
+rejected one has its nonconformity, and the accepted one was recalled for a time; from 0013 on the order has a lot
+certificate. Every later version must read and judge them. The functions in here also give the tests of the store
+their example runs.
 """
 
 import tomllib
@@ -48,7 +49,9 @@ from testbench.station.gauge_checks import GaugeCheck
 from testbench.station.lockout import Attempt, Outcome
 from testbench.station.people import Kept, PersonEntry
 from testbench.station.session import STAGE_OPENED
+from testbench.station.summed_up import VOID, Kind, SummedRow, SummedUp
 from testbench.store.nonconformities import EnteredBy, recalled_run
+from testbench.store.register import KeptSummary
 
 PROCEDURE = Path(__file__).parents[2] / "procedures" / "waterworks-swing-check.toml"
 STARTED = datetime(2026, 11, 20, 8, 30, tzinfo=UTC)
@@ -378,6 +381,7 @@ def fill(store) -> None:
     )
     fill_people(store, accepted)
     fill_nonconformity(store)
+    fill_summary(store)
     record, traces = compared_run("", valve("HL-8-0119", "NPS 8", "resilient"))
     cut_short = store.begin_run(opening_of(record), STARTED + timedelta(hours=1))
     first = record.stages[0]
@@ -386,6 +390,20 @@ def fill(store) -> None:
     store.append(cut_short, 0, [], [], [], [begun])
     whole, (other,) = asked_for(traces[0], 0), traces[0].beside
     keep_running(store, cut_short, 0, replace(whole.between(0, 300_000), beside=(other.between(0, 300_000),)))
+
+
+def fill_summary(store) -> None:
+    """A lot certificate of the order, which is not complete."""
+    rows = [
+        SummedRow(serial=record.valve.serial, run=record.run, record_sha256=sha256(canonical(record)),
+                  verdict=record.verdict or VOID, printed=(record.valve.serial,))
+        for record, _ in store.records_of(store.runs_on("HL-2041"))
+    ]  # fmt: skip
+    listed = SummedUp(
+        kind=Kind.LOT, number="L-B1-000001", subject="HL-2041", issued="2026-11-25T10:00:00Z", complete=False,
+        specimen=True, rows=tuple(rows),
+    )  # fmt: skip
+    store.add_summary(KeptSummary("certificates/L-B1-000001_HL-2041.pdf", "0" * 64, listed))
 
 
 def main() -> None:

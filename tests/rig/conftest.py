@@ -60,6 +60,9 @@ class SealedRuns:
     def earlier_runs_of(self, serial):
         return ()
 
+    def recalls(self):
+        return getattr(self, "recalled", ())
+
     def nonconformities_of(self, serial):
         return ()
 

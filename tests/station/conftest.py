@@ -124,6 +124,9 @@ class MemoryStore:
     def accepted_run_of(self, serial: str, *, specimen: bool) -> str | None:
         return self.accepted.get(serial)
 
+    def recalls(self):
+        return getattr(self, "recalled", ())
+
     def nonconformities_of(self, serial):
         return folded(
             Entry(number=f"N-B1-{n:06d}", at=record.ended, by="recorder", what=opened_by(record, "0" * 64))

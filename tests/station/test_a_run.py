@@ -9,6 +9,7 @@ from testbench.certificate.languages import check_language
 from testbench.procedure.report_form import ReportForm
 from testbench.procedure.valve import CertificateType
 from testbench.run.evaluation import rejudged
+from testbench.run.recall import Recall, RecalledRun, recalls_of
 from testbench.run.record import Verdict, canonical
 from testbench.station.acquisition import PortLost
 from testbench.station.ports import JournalLine, OpenRun
@@ -138,6 +139,26 @@ def test_a_serial_number_that_was_accepted_is_not_tested_again(at_hand):
     at_hand.store.accepted["HL-4-0117"] = "B1-000009"
     at_hand.hold(0.2, 3)
     assert start(at_hand).sentence == "Serial number HL-4-0117 was already accepted in run B1-000009."
+
+
+def test_a_run_does_not_begin_on_a_withdrawn_calibration(at_hand):
+    """The recall stands in the register; the bench hears of it when it begins."""
+    at_hand.store.recalled = recalls_of([
+        Recall(
+            number="RC-B1-000001", of="calibration", subject="CAL-26-0311", why="The laboratory withdrew it.",
+            at="2026-11-25T09:00:00.000Z", by="Tobin Ashe", unfit=True,
+            runs=(
+                RecalledRun(
+                    run="B1-000001", record_sha256="0" * 64, serial="A", order="O", verdict="accepted", why="on it"
+                ),
+            ),
+        )
+    ])  # fmt: skip
+    at_hand.hold(0.2, 3)
+    assert start(at_hand).sentence == (
+        "Calibration CAL-26-0311 of T-0042 is recalled by RC-B1-000001: The laboratory withdrew it."
+    )
+    assert at_hand.store.opened == []
 
 
 @pytest.mark.parametrize(

@@ -12,11 +12,11 @@ from testbench.errors import (
     DocumentExistsError,
     NoRegisterError,
     NotAuthenticatedError,
+    NotReadyToReleaseError,
     PageOwedError,
     PersonDisabledError,
     ReturnedToError,
     RoleMissingError,
-    RunRecalledError,
     RunReturnedError,
 )
 from testbench.run.signature import Meaning, Method, Role
@@ -64,7 +64,7 @@ class Register:
     def lines_of(self, serial):
         return ("N-B1-000001: rework",) if self.opened else ()
 
-    def recalled(self, run):
+    def against(self, run):
         return self.recalls.get(run, "")
 
 
@@ -382,10 +382,10 @@ def test_a_nonconformity_is_opened_through_its_register(works):
 def test_a_recalled_run_is_not_released_until_that_is_lifted(works):
     """The register says why."""
     run, works.register = works.run(), Register()
-    works.register.recalls[run] = "RC-B1-000001"
+    works.register.recalls[run] = "it is recalled by RC-B1-000001"
     sentence = f"Run {run} cannot be released: it is recalled by RC-B1-000001."
     assert works.desk().page(run).offer("released").why_not == sentence
-    assert refused(RunRecalledError, lambda: works.desk().act(release(run))) == sentence
+    assert refused(NotReadyToReleaseError, lambda: works.desk().act(release(run))) == sentence
     works.register.recalls.clear()
     works.desk().act(release(run))
 

@@ -35,6 +35,7 @@ def filled(tmp_path_factory, empty, examples) -> Path:
     examples.fill_registers(store)
     store.add_blank("{}")
     examples.fill_people(store, "B1-000001")
+    examples.fill_summary(store)
     store.add_checkpoint(Checkpoint(bench="B1", n=6, head="0" * 64, at=0, key="0" * 64, signature="0" * 128))
     store.add_document("B1-000001", "certificate", "a.pdf", sha256="a", record_sha256=digest, at=examples.STARTED)
     store.close()

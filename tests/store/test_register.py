@@ -5,6 +5,7 @@ import sqlite3
 from pathlib import Path
 
 from testbench.run.record import canonical
+from testbench.station.summed_up import Kind
 from testbench.store.reading import RunReader
 from testbench.store.repository import SqliteStore
 from testbench.store.schema import HEAD
@@ -39,6 +40,8 @@ def test_a_file_from_before_the_registers_is_read_as_it_is(path):
         assert reader.gauge_checks_of("T-0042") == ()
         assert reader.blanks() == ()
         assert reader.adoption_of("0" * 64) is None
+        assert reader.summaries() == ()
+        assert [reader.next_summary(kind) for kind in Kind] == [1, 1]
     assert path.read_bytes() == before
 
 

@@ -9,10 +9,17 @@ import asyncio
 import math
 import sys
 
+from textual.widgets import DataTable, Static
+
 from testbench.errors import BenchError
+from testbench.run.nonconformity import Entry, folded
+from testbench.run.recall import Recall, RecalledRun, RecallLine
+from testbench.station.board import BoardLine
+from testbench.station.life import DocumentLine, OrderOfValve, RunOfValve, SignatureLine, ValvePage
 from testbench.station.review_models import (
     Again,
     AttemptPage,
+    BoardPage,
     Done,
     DrawnTrace,
     EventLine,
@@ -26,6 +33,7 @@ from testbench.station.review_models import (
     SaidLine,
 )
 from testbench.tui.review import ReviewApp
+from testbench.tui.widgets.said_line import SaidLine as SaidAtTheFoot
 
 STATEMENT = (
     "I have reviewed the record of run {run} on valve HL-4-0117, verdict: accepted, and release its certificate. "
@@ -145,6 +153,67 @@ def rejected_page(run: str, *, same=True, **more) -> RunPage:
     return page(run, rejected=True, **more)
 
 
+NUMBER = "N-B1-000001"
+OPENED = {
+    "step": "opened", "run": "B1-000002", "record_sha256": "8c09853dcf5a6b66" * 4, "serial": "HL-6-0118",
+    "order": "HL-2041", "customer": "Ellery Water Board", "valve": "swing-check NPS 6 (DN 150), metal seat",
+    "verdict": "rejected", "reason": "The seat test was rejected.", "where": ("seat test: open inlet",),
+    "findings": ("seat test: 6 mL in 31.0 s is 23.56 fl_oz/h; 6 fl_oz/h is allowed: above the limit.",),
+    "origin": "live", "specimen": False,
+}  # fmt: skip
+
+
+def entry(number=NUMBER, by="recorder", **what) -> Entry:
+    return Entry.model_validate({"number": number, "at": "2026-11-20T08:50:00.000Z", "by": by, "what": what})
+
+
+def run_of_valve(run, verdict, **more) -> RunOfValve:
+    facts = {
+        "run": run, "started": "2026-11-20T08:30:00.000+00:00", "order": "HL-2041", "origin": "live",
+        "verdict": verdict, "ended": "completed", "stages": f"shell test accepted, seat test {verdict}",
+        "reason": f"The seat test was {verdict}.", "documents": (), "recalled_by": (),
+        "signatures": (SignatureLine(meaning="performed", name="Mara Quill", at="2026-11-20T08:55:00.000Z"),),
+    }  # fmt: skip
+    return RunOfValve.model_validate(facts | more)
+
+
+def life(*entries: Entry) -> ValvePage:
+    """Rejected, then accepted; its first certificate is replaced, the second run recalled."""
+    replaced = DocumentLine(
+        kind="certificate", file="C-B1-000003_HL-6-0118.pdf", issued="2026-11-20", sha256="0" * 64,
+        withdrawn="C-B1-000003 was replaced by C-B1-000003-2 on 2026-11-21 by Ines Marlow: The heat number was wrong.",
+    )  # fmt: skip
+    recall = Recall(
+        number="RC-B1-000001", of="calibration", subject="SCL-26-0411", detail="", why="Out of tolerance.",
+        at="2026-11-24T10:00:00.000Z", by="Tobin Ashe", by_id="ashe",
+        runs=(RecalledRun(run="B1-000003", serial="HL-6-0118", order="HL-2041", verdict="accepted",
+                          why="measured on SCL-26-0411", documents=("C-B1-000003",), record_sha256="0" * 64),),
+    )  # fmt: skip
+    facts = {
+        "serial": "HL-6-0118",
+        "orders": (OrderOfValve(
+            order="HL-2041", customer="Ellery Water Board", customer_order="EWB-77", procedure="waterworks-swing-check",
+            valve="swing-check NPS 6 (DN 150), metal seat", product="SC-6", drawing="D-114",
+            heat_numbers="body H7781"),),
+        "runs": (run_of_valve("B1-000002", "rejected"),
+                 run_of_valve("B1-000003", "accepted", documents=(replaced,), recalled_by=("RC-B1-000001",))),
+        "nonconformities": folded(entries or (entry(**OPENED),)),
+        "recalls": (RecallLine(recall=recall),),
+    }  # fmt: skip
+    return ValvePage.model_validate(facts)
+
+
+def order_line(order, **counts) -> BoardLine:
+    facts = dict.fromkeys(("valves", "to_do", "accepted", "rejected", "inconclusive", "void", "released"), 0)
+    told = {"order": order, "customer": "Ellery Water Board", "procedure": "waterworks-swing-check"}
+    return BoardLine.model_validate(facts | told | counts)
+
+
+COUNTED = {"valves": 9, "to_do": 1, "accepted": 5, "rejected": 1, "inconclusive": 1, "void": 1, "released": 3,
+           "recalled": 2}  # fmt: skip
+BOARD = BoardPage(lines=(order_line("HL-2041", **COUNTED), order_line("HL-2042", valves=2, accepted=2)))
+
+
 class FakeDesk:
     """Gives pages out, notes what is asked, refuses where a test says so."""
 
@@ -152,6 +221,7 @@ class FakeDesk:
         self.asked, self.acts, self.pages = [], [], {}
         self.refusal: BenchError | None = None
         self.refusal_of_page: BenchError | None = None
+        self.entries, self.orders = [entry(**OPENED)], BOARD
 
     def queue(self, order="", after=""):
         self.asked.append(("queue", order, after))
@@ -166,13 +236,51 @@ class FakeDesk:
     def statement(self, runs):
         return tuple(f"I release {run}." for run in runs)
 
+    def life(self, serial):
+        self.asked.append(("life", serial))
+        return life(*self.entries)
+
+    def board(self):
+        return self.orders
+
     def act(self, act):
         if self.refusal:
             raise self.refusal
         self.acts.append(act)
+        if act.act == "entered":
+            self.entries.append(entry(act.number, "Tobin Ashe", **act.facts))
+            return Done(sentences=(f"{act.number} is {act.step}.",))
         runs = getattr(act, "runs", ()) or (act.run,)
         documents = tuple(f"C-{run}.pdf" for run in runs) if act.act == "released" else ()
         return Done(sentences=tuple(f"{run} is {act.act}." for run in runs), documents=documents)
+
+
+class Hands:
+    """Keys, and what stands on the screen after everything under way has ended."""
+
+    def __init__(self, desk: FakeDesk, pilot):
+        self.desk, self.pilot, self.app = desk, pilot, pilot.app
+
+    async def press(self, *keys: str) -> None:
+        await self.pilot.press(*keys)
+        await self.app.workers.wait_for_complete()
+        await self.pilot.pause()
+        await self.app.workers.wait_for_complete()
+        await self.pilot.pause()
+
+    async def type(self, text: str) -> None:
+        await self.press(*("space" if sign == " " else sign for sign in text))
+
+    @property
+    def said(self) -> str:
+        return self.app.screen.query_one(SaidAtTheFoot).said
+
+    def cells(self, column: int) -> list[str]:
+        table = self.app.screen.query_one(DataTable)
+        return [str(table.get_row_at(row)[column]) for row in range(table.row_count)]
+
+    def text(self) -> str:
+        return "\n".join(str(one.content) for one in self.app.screen.query(Static))
 
 
 async def svg_of(size=(132, 48)) -> str:

@@ -4,13 +4,15 @@ import runpy
 from pathlib import Path
 
 import pytest
-from textual.widgets import DataTable, Static
+from review_scenes import life
+from textual.widgets import DataTable, Input, Static
 
-from testbench.errors import RecordDamagedError
+from testbench.errors import RecordDamagedError, SerialNeverSeenError
 from testbench.station.searching import FoundRun, Search
 from testbench.tui import history as screen
 from testbench.tui.history import PAGE, HistoryApp, RunSummary
 from testbench.tui.run_summary import summary_lines
+from testbench.tui.screens.life_page import LifeScreen
 
 EXAMPLES = runpy.run_path(str(Path(__file__).parents[1] / "records" / "make.py"))
 
@@ -46,6 +48,11 @@ class Shelf:
         if run == "B1-000119":
             raise RecordDamagedError(run, "the record")
         return record()
+
+    def life(self, serial):
+        if serial.endswith("120"):
+            raise SerialNeverSeenError(serial, "the records")
+        return life()
 
 
 @pytest.fixture(autouse=True)
@@ -133,3 +140,38 @@ def test_a_summary_tells_verdict_findings_and_what_went_before():
     void = summary_lines(record(stopped=True))
     assert void[0] == "B1-000002   VOID"
     assert void[-1] == "  Stopped by the operator: hose fitting drips."
+
+
+async def test_l_shows_the_life_of_the_valve_and_enter_there_a_run():
+    """Read only; Escape goes back the same way, and what was found still stands."""
+    app = HistoryApp(Shelf())
+    async with app.run_test(size=(140, 40)) as pilot:
+
+        async def press(*keys: str) -> None:
+            for key in keys:
+                await pilot.press(key)
+                await app.workers.wait_for_complete()
+                await pilot.pause()
+
+        await press("enter", "down", "down", "l")
+        assert isinstance(app.screen, LifeScreen)
+        assert str(app.screen.query_one("#keys", Static).render()) == (
+            "Tab next part   Enter open the run   ↑ ↓ scroll   Esc back   Ctrl+Q close"
+        )
+        await press("l", "tab", "enter")
+        assert isinstance(app.screen, RunSummary)
+        await press("escape", "escape")
+        assert said(app).startswith("all runs: 50 runs, and more below.")
+        await press("up", "up", "l")
+        assert said(app) == (
+            "Serial number HL-[b]120 stands on no order and in no run in the records. → Read the number on the valve "
+            "again; 'testbench order list' and 'history --serial' help."
+        )
+
+
+async def test_l_is_a_letter_of_the_search_line():
+    app = HistoryApp(Shelf())
+    async with app.run_test(size=(140, 40)) as pilot:
+        await typed(pilot, "hl")
+        assert app.query_one("#line", Input).value == "hl"
+        assert not isinstance(app.screen, LifeScreen)

@@ -1,8 +1,8 @@
 """The reviewer's screens against a desk in the test's hands: what is shown, what is asked for, what a key does."""
 
 import pytest
-from review_scenes import FakeDesk, accepted_page, queue, rejected_page
-from textual.widgets import DataTable, Input, Static
+from review_scenes import FakeDesk, Hands, accepted_page, queue, rejected_page
+from textual.widgets import Input
 
 from testbench.errors import AlreadySignedError, NotAuthenticatedError
 from testbench.station.review_models import OpenNonconformity, Return, Sign
@@ -11,38 +11,9 @@ from testbench.tui.screens.asking import AskingScreen
 from testbench.tui.screens.queue import QueueScreen
 from testbench.tui.screens.run_page import RunPageScreen
 from testbench.tui.widgets.attempt_trace import AttemptTrace, trace_of
-from testbench.tui.widgets.said_line import SaidLine
 from testbench.tui.widgets.verdict_band import VerdictBand
 
 PASSWORD = "the tide at Port Ellery"
-
-
-class Hands:
-    """Keys, and what stands on the screen after everything under way has ended."""
-
-    def __init__(self, desk: FakeDesk, pilot):
-        self.desk, self.pilot, self.app = desk, pilot, pilot.app
-
-    async def press(self, *keys: str) -> None:
-        await self.pilot.press(*keys)
-        await self.app.workers.wait_for_complete()
-        await self.pilot.pause()
-        await self.app.workers.wait_for_complete()
-        await self.pilot.pause()
-
-    async def type(self, text: str) -> None:
-        await self.press(*("space" if sign == " " else sign for sign in text))
-
-    @property
-    def said(self) -> str:
-        return self.app.screen.query_one(SaidLine).said
-
-    def cells(self, column: int) -> list[str]:
-        table = self.app.screen.query_one(DataTable)
-        return [str(table.get_row_at(row)[column]) for row in range(table.row_count)]
-
-    def text(self) -> str:
-        return "\n".join(str(one.content) for one in self.app.screen.query(Static))
 
 
 @pytest.fixture

@@ -20,6 +20,8 @@ class Question:
     """What is agreed to, word for word."""
     why: str = ""
     """Label of a line to type; empty where none is."""
+    more: tuple[str, ...] = ()
+    """Labels of further lines."""
     password: bool = True
 
 
@@ -29,6 +31,8 @@ class Reply:
 
     why: str
     password: str = field(repr=False)
+    more: tuple[str, ...] = ()
+    """What was typed into the further lines."""
 
 
 class AskingScreen(ModalScreen[Reply | None]):
@@ -49,10 +53,13 @@ class AskingScreen(ModalScreen[Reply | None]):
                 yield Static(Text("\n\n".join(asked.statements)))
             if asked.why:
                 yield Static(Text(asked.why), classes="label")
-                yield Input(id="why", max_length=400)
+                yield Input(id="why", max_length=400, compact=bool(asked.more))
+            for number, label in enumerate(asked.more):
+                yield Static(Text(label), classes="label")
+                yield Input(id=f"more-{number}", max_length=200, compact=True)
             if asked.password:
                 yield Static(Text("Your password"), classes="label")
-                yield Input(id="password", password=True, max_length=200)
+                yield Input(id="password", password=True, max_length=200, compact=bool(asked.more))
             yield Static(Text("Enter takes it    Esc leaves everything as it was"), classes="label")
 
     def on_mount(self) -> None:
@@ -68,7 +75,8 @@ class AskingScreen(ModalScreen[Reply | None]):
             empty.focus()
             return
         typed = {one.id: one.value for one in fields}
-        self.dismiss(Reply(typed.get("why", "").strip(), typed.get("password", "")))
+        more = tuple(typed[f"more-{number}"].strip() for number in range(len(self.question.more)))
+        self.dismiss(Reply(typed.get("why", "").strip(), typed.get("password", ""), more))
 
     def action_leave(self) -> None:
         """Go back without a reply."""

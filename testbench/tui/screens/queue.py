@@ -10,16 +10,20 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 from textual.widgets import DataTable, Static
 
-from testbench.station.review_models import Done, QueueLine, QueuePage, RunPage, Sign
+from testbench.station.review_models import BoardPage, Done, QueueLine, QueuePage, Sign
 from testbench.tui.desk_calls import DeskCalls
 from testbench.tui.palette import SKY, VERMILLION, WHITE, YELLOW
 from testbench.tui.screens.asking import AskingScreen, Question, Reply
-from testbench.tui.screens.run_page import RunPageScreen
+from testbench.tui.screens.board import BoardScreen
+from testbench.tui.screens.run_page import show_life, show_run
 from testbench.tui.widgets.said_line import SaidLine
 
 T = TypeVar("T")
 
-KEYS = "Enter open   Space mark   R release the marked   O order   N further   F5 read again   Ctrl+Q close"
+KEYS = (
+    "Enter open   L life   Space mark   R release the marked   O order   B board   N further   F5 read again   "
+    "Ctrl+Q close"
+)
 COLOURS = {"accepted": SKY, "rejected": VERMILLION, "inconclusive": YELLOW}
 COLUMNS = ("", "", "run", "serial number", "order", "verdict", "waits for", "begun", "operator", "")
 """What a narrow terminal cannot show stands at the end."""
@@ -31,6 +35,8 @@ class QueueScreen(Screen[None]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("space", "mark", "Mark"),
         Binding("r", "release", "Release"),
+        Binding("l", "life", "Life"),
+        Binding("b", "board", "Board"),
         Binding("o", "order", "Order"),
         Binding("n", "further", "Further"),
         Binding("f5", "read", "Read again"),
@@ -76,8 +82,7 @@ class QueueScreen(Screen[None]):
 
     def _filter(self, reply: Reply | None) -> None:
         if reply is not None:
-            self.order, self.after = reply.why, ""
-            self.action_read()
+            self._of_order(reply.why)
 
     def action_mark(self) -> None:
         """Mark the run under the cursor, or take the mark off."""
@@ -95,6 +100,24 @@ class QueueScreen(Screen[None]):
         line = self._under_cursor()
         if line is not None:
             self.open(line.run)
+
+    def action_life(self) -> None:
+        """The life of the valve under the cursor."""
+        line = self._under_cursor()
+        if line is not None:
+            show_life(self, self._calls, line.serial, self.action_read, line.run)
+
+    def action_board(self) -> None:
+        """How every order stands."""
+        self._ask_desk("Counting …", self._calls.desk.board, self._show_board)
+
+    def _show_board(self, page: BoardPage) -> None:
+        self.app.push_screen(BoardScreen(page), self._of_order)
+
+    def _of_order(self, order: str | None) -> None:
+        if order is not None:
+            self.order, self.after = order, ""
+            self.action_read()
 
     def action_release(self) -> None:
         """Show what a release of the marked runs agrees to, then ask for the password."""
@@ -126,10 +149,7 @@ class QueueScreen(Screen[None]):
 
     def open(self, run: str) -> None:
         """Show the page of a run."""
-        self._ask_desk(f"Deciding {run} again …", lambda: self._calls.desk.page(run), self._opened)
-
-    def _opened(self, page: RunPage) -> None:
-        self.app.push_screen(RunPageScreen(self._calls, page), self._left)
+        show_run(self, self._calls, run, self._left)
 
     def _left(self, following: str | None) -> None:
         """The page was left; where "next" was asked for, with the run behind which to go on."""

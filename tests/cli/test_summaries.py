@@ -1,0 +1,377 @@
+"""Lot certificate and shift summary as issued pages: numbered once, sealed, checkable, and never more than they are."""
+
+import json
+import shutil
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from pypdf import PdfReader
+
+from testbench.certificate.anchors import anchors_of
+from testbench.certificate.attach import CHECKPOINT, SUMMARY, attach, attachments_of_summary
+from testbench.certificate.keys import load_station_key
+from testbench.certificate.listed import pages_of
+from testbench.certificate.signing import seal
+from testbench.certificate.verify import Verification, verify
+from testbench.cli.main import cli
+from testbench.custody import issue_document
+from testbench.errors import DocumentExistsError, DocumentStrayError, NothingToIssueError, OrderUnknownError
+from testbench.procedure.valve import Order
+from testbench.procedure_files.order_files import order_text
+from testbench.run.record import canonical, sha256
+from testbench.station.summed_up import Doubt, Kind, SummedRow, SummedUp, faults_of_list
+from testbench.store.register import KeptSummary
+from testbench.wiring import Home, make_home, open_store, read_store
+from tests.records.make import example_run, keep_closed, valve
+
+ORDER = "HL-2041"
+VALVES = (valve("HL-4-0117", "NPS 4"), valve("HL-4-0118", "NPS 4"))
+AT = datetime(2026, 11, 26, 8, 0, tzinfo=UTC)
+
+
+def said(home: Home, *words: str | Path):
+    return CliRunner().invoke(cli, [*map(str, words), "--home", str(home.folder)])
+
+
+def write_order(home: Home, *valves) -> None:
+    order = Order(number=ORDER, customer="Ellery Water Board", procedure="waterworks-swing-check", valves=valves)
+    (home.folder / "orders" / "order.toml").write_text(order_text(order))
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory) -> Home:
+    """An order of two valves, both accepted and with their certificates."""
+    made = make_home(tmp_path_factory.mktemp("made") / "home")
+    with open_store(made) as store:
+        for one in VALVES:
+            keep_closed(store, *example_run("", one))
+    for run in ("B1-000001", "B1-000002"):
+        issue_document(made, run)
+    write_order(made, *VALVES)
+    return made
+
+
+@pytest.fixture
+def home(made, tmp_path) -> Home:
+    """A copy of it."""
+    shutil.copytree(made.folder, tmp_path / "home")
+    return Home(tmp_path / "home")
+
+
+def lot(home: Home, *more: str) -> dict:
+    told = said(home, "certificate", "lot", ORDER, "--json", *more)
+    assert told.exit_code == 0, told.output
+    return json.loads(told.output)
+
+
+def judged(home: Home, file: str | Path | bytes) -> Verification:
+    found = file if isinstance(file, bytes) else Path(file)
+    return verify(found, anchors_of(home.keys, (), (), ()))
+
+
+def sealed(home: Home, page: bytes, listed: SummedUp, records=()) -> bytes:
+    """A page and a list put together by somebody who has the station's key."""
+    files = attachments_of_summary(listed, records, None)
+    return seal(attach(page, files, AT), load_station_key(home.keys), AT)
+
+
+def page_alone(file: str) -> bytes:
+    """The drawn page of a document without what is attached to it, and without its seal."""
+    import io
+
+    import pikepdf
+
+    with pikepdf.open(file) as pdf:
+        for name in list(pdf.attachments):
+            del pdf.attachments[name]
+        del pdf.Root.AcroForm
+        for key in ("/Perms", "/AF", "/Extensions"):
+            if key in pdf.Root:
+                del pdf.Root[key]
+        for sheet in pdf.pages:
+            if "/Annots" in sheet.obj:
+                del sheet.obj["/Annots"]
+        out = io.BytesIO()
+        pdf.save(out)
+    return out.getvalue()
+
+
+# What is issued -----------------------------------------------------------------------------------
+
+
+def test_a_lot_certificate_is_written_numbered_and_checked(home):
+    """It says what it holds, and where the verdict is told that it does not tell itself."""
+    told = said(home, "certificate", "lot", ORDER)
+    place = home.certificates / "L-B1-000001_HL-2041.pdf"
+    assert told.output.splitlines() == [
+        f"L-B1-000001 for order HL-2041, complete, 2 valves: written to {place}.",
+        "  HL-4-0117  accepted, C-B1-000001",
+        "  HL-4-0118  accepted, C-B1-000002",
+    ]
+    checked = said(home, "certificate", "verify", place)
+    lines = checked.output.splitlines()
+    assert checked.exit_code == 0
+    assert lines[0] == (
+        "INTACT: L-B1-000001 for order HL-2041, complete, 2 valves. Nothing was changed since it was sealed."
+    )
+    assert lines[2] == "  rows         as in the attached list: 2 accepted"
+    assert lines[3] == (
+        "  judged again not here: this page only sums up; whether a verdict follows is told by each valve's own "
+        "document"
+    )
+    assert "  signed       by nobody" not in checked.output
+    stranger = said(Home(home.folder / "nowhere"), "certificate", "verify", place)
+    assert stranger.exit_code == 3
+    assert stranger.output.startswith("UNKNOWN SIGNER: L-B1-000001 for order HL-2041, complete, 2 valves.")
+
+
+def test_a_lot_certificate_encloses_its_list_and_a_checkpoint(home):
+    """Runs, hashes, verdicts, documents; with the pages the small records as well."""
+    plain, paged = lot(home), lot(home, "--pages", "--out-language", "de")
+    attached = PdfReader(plain["document"]).attachments
+    assert sorted(attached) == [CHECKPOINT, SUMMARY]
+    listed = SummedUp.model_validate_json(attached[SUMMARY][0])
+    assert canonical(listed) == attached[SUMMARY][0]
+    with read_store(home) as store:
+        for row in listed.rows:
+            record, document = store.record_of(row.run), store.documents_of(row.run)[-1]
+            assert (row.record_sha256, row.document_sha256) == (sha256(canonical(record)), document.sha256)
+    assert sorted(PdfReader(paged["document"]).attachments) == [
+        CHECKPOINT, "record-B1-000001.json", "record-B1-000002.json", SUMMARY,
+    ]  # fmt: skip
+    assert len(PdfReader(paged["document"]).pages) == 3
+    assert "Sammelzeugnis" in PdfReader(paged["document"]).pages[0].extract_text()
+
+
+def test_a_newer_lot_certificate_names_the_one_that_it_replaces(home):
+    """On the page, in its list, and whoever checks the old one in its home is told."""
+    first, second = lot(home), lot(home)
+    assert (first["replaces"], second["replaces"]) == ("", "L-B1-000001")
+    assert "ReplacesL-B1-000001" in pages_of(Path(second["document"]).read_bytes())[0]
+    old = said(home, "certificate", "verify", first["document"])
+    assert old.exit_code == 5
+    assert old.output.splitlines()[0] == "REPLACED: a newer page of the same was issued, L-B1-000002."
+    assert said(home, "certificate", "verify", second["document"]).exit_code == 0
+
+
+def test_numbers_are_given_out_once(home):
+    """Two series; the register refuses a number that another program has taken, and an older backup frees none."""
+    assert said(home, "backup", "--to", home.folder / "copies").exit_code == 0
+    shift = ("certificate", "shift", "--since", "2026-11-20T00:00Z", "--until", "2026-11-21T00:00Z", "--name", "early")
+    numbers = [lot(home)["number"], lot(home)["number"], json.loads(said(home, *shift, "--json").output)["number"]]
+    assert numbers == ["L-B1-000001", "L-B1-000002", "S-B1-000001"]
+    with open_store(home) as store:
+        taken = replace(store.summaries()[0], path="elsewhere.pdf")
+        with pytest.raises(DocumentExistsError) as refusal:
+            store.add_summary(taken)
+    assert str(refusal.value) == ("Document L-B1-000001 was already issued as elsewhere.pdf; it is not overwritten.")
+    (copy,) = (home.folder / "copies").glob("*.db")
+    told = said(home, "restore", copy, "--discard-newer", "the disk was full")
+    assert told.exit_code == 0, told.output
+    assert sorted(path.name[:11] for path in home.certificates.glob("*given-up*")) == sorted(numbers)
+    assert lot(home)["number"] == "L-B1-000003"
+    assert json.loads(said(home, *shift, "--json").output)["number"] == "S-B1-000002"
+
+
+def test_the_ledger_holds_the_files_of_summaries_as_well(home):
+    """As issued, changed, missing: like every other document."""
+    file = Path(lot(home)["document"])
+    assert "3 documents lie here as they were issued." in said(home, "ledger", "verify").output
+    data = file.read_bytes()
+    file.write_bytes(data + b"\n")
+    told = said(home, "ledger", "verify")
+    assert told.exit_code == 1
+    assert f"CHANGED: document {file} is not the file that was issued." in told.output
+    file.unlink()
+    assert f"Document {file} is not here" in said(home, "ledger", "verify").output
+
+
+def test_a_shift_summary_holds_the_runs_that_ended_in_it(home):
+    """It certifies nothing; the same shift again replaces it, another one does not."""
+    times = ("--since", "2026-11-20T08:00+00:00", "--until", "2026-11-20T16:00+00:00")
+    told = said(home, "certificate", "shift", *times, "--name", "early", "--out-language", "es")
+    place = home.certificates / "S-B1-000001_early.pdf"
+    assert told.output.splitlines()[0] == (f"S-B1-000001 for shift early of bench B1, 2 runs: written to {place}.")
+    assert said(home, "certificate", "verify", place).exit_code == 0
+    assert SummedUp.model_validate_json(PdfReader(place).attachments[SUMMARY][0]).complete is False
+    same = ("--since", "2026-11-20T09:00+01:00", "--until", "2026-11-20T17:00+01:00")
+    again = json.loads(said(home, "certificate", "shift", *same, "--name", "early", "--json").output)
+    other = json.loads(said(home, "certificate", "shift", *times, "--name", "late", "--json").output)
+    assert (again["replaces"], other["replaces"]) == ("S-B1-000001", "")
+    none = ("--since", "2026-11-19T08:00Z", "--until", "2026-11-19T16:00Z", "--name", "early", "--json")
+    assert json.loads(said(home, "certificate", "shift", *none).output)["rows"] == []
+
+
+def test_what_cannot_be_summed_up_is_refused(home):
+    """An order that nobody knows, one of which nothing was tested, times that are none; a stray file is left alone."""
+    unknown = said(home, "certificate", "lot", "HL-9999").exception
+    assert isinstance(unknown, OrderUnknownError)
+    text = (home.folder / "orders" / "order.toml").read_text()
+    (home.folder / "orders" / "other.toml").write_text(text.replace(ORDER, "HL-2042"))
+    assert isinstance(said(home, "certificate", "lot", "HL-2042").exception, NothingToIssueError)
+    swapped = said(home, "certificate", "shift", "--since", "2026-11-20", "--until", "2026-11-19", "--name", "early")
+    assert "--until must be after --since." in swapped.output
+    nothing = said(home, "certificate", "shift", "--since", "today", "--until", "2026-11-19", "--name", "early")
+    assert "'today' is no time; write it as 2026-11-25T06:00 or 2026-11-25T06:00+01:00." in nothing.output
+    stray = home.certificates / "L-B1-000001_HL-2041.pdf"
+    stray.write_bytes(b"a letter")
+    refused = said(home, "certificate", "lot", ORDER).exception
+    assert isinstance(refused, DocumentStrayError)
+    assert stray.read_bytes() == b"a letter"
+
+
+# What keeps a lot from being complete -------------------------------------------------------------
+
+
+def rows(home: Home) -> tuple[bool, list[str]]:
+    found = lot(home)
+    return found["complete"], [SummedRow.model_validate(row).state for row in found["rows"]]
+
+
+def test_a_missing_valve_keeps_a_lot_from_being_complete(home):
+    """It was ordered, so it has a row."""
+    write_order(home, *VALVES, valve("HL-4-0199", "NPS 4"))
+    assert rows(home) == (False, ["accepted", "accepted", "not tested"])
+
+
+def test_a_rejected_valve_keeps_a_lot_from_being_complete(home):
+    """The report of its rejection stands in its row."""
+    rejected = valve("HL-6-0118", "NPS 6")
+    with open_store(home) as store:
+        run = keep_closed(store, *example_run("", rejected, "6 mL"))
+    issue_document(home, run)
+    write_order(home, *VALVES, rejected)
+    assert rows(home) == (False, ["accepted", "accepted", "rejected"])
+
+
+def test_a_valve_without_its_own_document_keeps_a_lot_from_being_complete(home):
+    """The evidence would be nowhere."""
+    third = valve("HL-4-0119", "NPS 4")
+    with open_store(home) as store:
+        keep_closed(store, *example_run("", third))
+    write_order(home, *VALVES, third)
+    assert rows(home) == (False, ["accepted", "accepted", "accepted but not issued"])
+
+
+def test_a_withdrawn_certificate_shows_in_its_row(home):
+    """Whoever holds the lot certificate from before is told; a replaced one counts under its new number."""
+    before = lot(home)
+    assert before["complete"]
+    by = ("--by", "Tobin Ashe")
+    said(home, "certificate", "withdraw", "C-B1-000002", "--why", "The heat number was misread", *by)
+    told = said(home, "certificate", "verify", before["document"])
+    assert told.exit_code == 5
+    assert told.output.startswith("WITHDRAWN: C-B1-000002 was withdrawn on ")
+    assert rows(home) == (False, ["accepted", "accepted but withdrawn (C-B1-000002)"])
+    said(home, "certificate", "replace", "C-B1-000002", "--why", "The heat number was read again", *by)
+    after = lot(home, "--pages")
+    assert (after["complete"], after["rows"][1]["document"]) == (True, "C-B1-000002-2")
+    assert "C-B1-000002-2" in pages_of(Path(after["document"]).read_bytes())[2]
+
+
+def test_a_recalled_run_shows_in_its_row(home):
+    """Also on a page from before, in the home that knows of the recall; its own page does not follow any more."""
+    before = lot(home)
+    why = ("--why", "Its table of limits had a misprint.", "--by", "Tobin Ashe")
+    recalled = said(home, "recall", "procedure", "waterworks-swing-check", *why)
+    assert recalled.exit_code == 0, recalled.output
+    told = said(home, "certificate", "verify", before["document"]).output.splitlines()
+    assert told[-1] == "RECALLED by RC-B1-000001: its works does not stand by what it names any more."
+    complete, states = rows(home)
+    assert not complete
+    assert states == ["accepted but recalled (RC-B1-000001)"] * 2
+    paged = lot(home, "--pages")
+    assert len(PdfReader(paged["document"]).pages) == 1
+    assert "Recalled by RC-B1-000001" in PdfReader(paged["document"]).pages[0].extract_text()
+
+
+# What is wrong with a page ------------------------------------------------------------------------
+
+
+@pytest.fixture
+def issued(home) -> tuple[bytes, SummedUp]:
+    """The drawn page of a lot certificate, and its list."""
+    found = lot(home)
+    return page_alone(found["document"]), SummedUp.model_validate_json(
+        PdfReader(found["document"]).attachments[SUMMARY][0]
+    )
+
+
+def test_page_and_list_put_together_again_are_intact(home, issued):
+    """So that the refusals below have no other reason."""
+    assert judged(home, sealed(home, *issued)).reasons == ()
+
+
+def test_a_list_that_is_not_the_printed_one_is_found(home, issued):
+    """Another result, another order of the rows, a row more: the key of the station makes none of it right."""
+    page, listed = issued
+    first, second = listed.rows
+    told = tuple(text.replace("0.79", "0.12") for text in first.printed)
+    for rows_ in ((first.model_copy(update={"printed": told}), second), (second, first)):
+        found = judged(home, sealed(home, page, listed.model_copy(update={"rows": rows_})))
+        assert not found.intact
+        assert "The printed rows are not those of the attached list." in found.reasons
+
+
+def test_a_list_whose_hash_is_not_the_printed_one_is_found(home, issued):
+    """The rows look the same, and name another record."""
+    page, listed = issued
+    other = listed.rows[0].model_copy(update={"record_sha256": "0" * 64})
+    found = judged(home, sealed(home, page, listed.model_copy(update={"rows": (other, listed.rows[1])})))
+    assert found.reasons == ("Page and attached list state different facts.",)
+
+
+def test_an_attached_record_that_is_not_the_listed_one_is_found(home, issued):
+    """It would be taken for the evidence of a row."""
+    with read_store(home) as store:
+        record = store.record_of("B1-000001").model_copy(update={"operator": "Somebody Else"})
+    found = judged(home, sealed(home, *issued, records=[record]))
+    assert found.reasons == ("The attached record of run B1-000001 is not the one that is listed.",)
+
+
+def row(**facts) -> SummedRow:
+    return SummedRow(**{
+        "serial": "HL-4-0117", "run": "B1-000001", "record_sha256": "0" * 64, "verdict": "accepted",
+        "document": "C-B1-000001", "printed": ("1", "HL-4-0117", "accepted"), **facts,
+    })  # fmt: skip
+
+
+def listed(*rows: SummedRow, complete: bool = True) -> SummedUp:
+    return SummedUp(
+        kind=Kind.LOT, number="L-B1-000001", subject=ORDER, issued="2026-11-26T08:00:00Z", complete=complete,
+        specimen=False, rows=rows,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "against", [{"verdict": "rejected"}, {"verdict": "void"}, {"document": ""}, *({"doubt": one} for one in Doubt)]
+)
+def test_no_list_is_complete_with_a_row_that_does_not_count(against):
+    """Whatever it is: every one that counts, and one that does not."""
+    good, bad = row(), row(serial="HL-4-0118", printed=("2", "HL-4-0118"), **against)
+    wrong = "It says that the lot is complete, and its rows do not, or the other way round."
+    assert list(faults_of_list(listed(good))) == []
+    assert list(faults_of_list(listed(good, bad))) == [wrong]
+    assert list(faults_of_list(listed(good, bad, complete=False))) == []
+    assert list(faults_of_list(listed(good, complete=False))) == [wrong]
+    assert list(faults_of_list(listed())) == [wrong]
+
+
+def test_a_list_names_nothing_twice_and_every_valve_in_its_printed_row():
+    """Two rows of a serial number would count one valve twice."""
+    assert list(faults_of_list(listed(row(), row()))) == ["It lists something twice."]
+    assert list(faults_of_list(listed(row(printed=("1", "HL-4-0118"))))) == ["A printed row does not name its valve."]
+
+
+def test_the_register_takes_a_stamped_page_once_more(home):
+    """Under its number, with the hash that the time stamp gave it; it stays the same page."""
+    lot(home)
+    with open_store(home) as store:
+        (kept,) = store.summaries()
+        store.add_summary(KeptSummary(kept.path, "1" * 64, kept.listed), again=True)
+        assert store.next_summary(Kind.LOT) == 2
+        assert store.document_count() == 3
+        assert store.has_document("1" * 64)
