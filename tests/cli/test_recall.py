@@ -158,7 +158,7 @@ def test_a_recalled_run_gets_no_certificate_by_any_way(home):
     assert (batch.exit_code, batch.output.splitlines()) == (
         1,
         [
-            f"Order HL-2041: 1 documents written to {home / 'certificates'}.",
+            f"Order HL-2041: 1 document written to {home / 'certificates'}.",
             "1 could not be written:",
             f"Run {RUN}: {sentence} → {remedy}",
         ],
