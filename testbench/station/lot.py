@@ -1,7 +1,7 @@
 """An order summed up from its runs: one line for each serial number. A function of values; it certifies nothing."""
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from dataclasses import dataclass
 
 from testbench.procedure.serials import compared
@@ -11,7 +11,8 @@ from testbench.station.searching import FoundRun
 from testbench.station.withdrawals import number_of
 
 TO_DO = "to do"
-STATES = ("accepted", "rejected", "inconclusive", "void", TO_DO)
+RECALLED = "recalled"
+STATES = ("accepted", "rejected", "inconclusive", "void", RECALLED, TO_DO)
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,13 +22,13 @@ class LotLine:
     serial: str
     product: str
     verdict: str
-    """Of the newest run, void, or to do."""
+    """Of the newest run; void, recalled, or to do."""
     runs: int
     run: str
     """The newest."""
     day: str
     document: str
-    """Number of the newest document of that run; empty where there is none."""
+    """Number of the newest document of that run, and whether it was withdrawn; empty where there is none."""
     specimen: bool
     """Whether that run was none of a real valve: simulated or replayed."""
 
@@ -49,13 +50,21 @@ class Lot:
         return {state: found[state] for state in STATES}
 
 
-def lot_of(number: str, order: Order | None, runs: Iterable[FoundRun]) -> Lot:
+def lot_of(
+    number: str,
+    order: Order | None,
+    runs: Iterable[FoundRun],
+    recalled: Container[str] = (),
+    withdrawn: Container[str] = (),
+) -> Lot:
     """Sum an order up.
 
     Args:
         number: of the order.
         order: as it is on file; None where it is not there any more.
         runs: its runs, newest first.
+        recalled: the runs that a recall in force names.
+        withdrawn: numbers of documents that no longer count.
     """
     newest: dict[str, FoundRun] = {}
     count = Counter[str]()
@@ -65,13 +74,13 @@ def lot_of(number: str, order: Order | None, runs: Iterable[FoundRun]) -> Lot:
         count[key] += 1
     on_file = {compared(valve.serial): valve for valve in order.valves} if order else {}
     lines = [
-        _line(newest[key], count[key])
+        _line(newest[key], count[key], recalled, withdrawn)
         if key in newest
         else LotLine(valve.serial, valve.product, TO_DO, 0, "", "", "", specimen=False)
         for key, valve in on_file.items()
     ]
     others = sorted(newest.keys() - on_file.keys())
-    lines += [_line(newest[key], count[key]) for key in others]
+    lines += [_line(newest[key], count[key], recalled, withdrawn) for key in others]
     procedures = {run.procedure: None for run in newest.values()} | ({order.procedure: None} if order else {})
     return Lot(
         number,
@@ -82,8 +91,11 @@ def lot_of(number: str, order: Order | None, runs: Iterable[FoundRun]) -> Lot:
     )
 
 
-def _line(run: FoundRun, runs: int) -> LotLine:
+def _line(run: FoundRun, runs: int, recalled: Container[str], withdrawn: Container[str]) -> LotLine:
+    document = number_of(run.document)
+    document += " withdrawn" if document in withdrawn else ""
+    verdict = RECALLED if run.run in recalled else run.verdict
     return LotLine(
-        run.serial, run.product, run.verdict, runs, run.run, run.started[:10], number_of(run.document),
+        run.serial, run.product, verdict, runs, run.run, run.started[:10], document,
         specimen=run.origin != Origin.LIVE.value,
     )  # fmt: skip

@@ -145,7 +145,7 @@ def test_every_line_stands_on_a_page_once(lines, pages):
 
 def test_the_summary_says_how_the_valves_stand_and_what_is_none():
     text = text_of(lot_pdf(lot(5, specimen=True), "Harrow Lane Valve Works", "Letter", AT))
-    assert "5 valves: 1 accepted, 1 rejected, 1 inconclusive, 1 void, 1 to do" in text
+    assert "5 valves: 1 accepted, 1 rejected, 1 inconclusive, 1 void, 0 recalled, 1 to do" in text
     assert "SPECIMEN: runs of a rig or a replay" in text
     assert "accepted *" in text
     assert "SPECIMEN" not in text_of(lot_pdf(lot(5), "Harrow Lane Valve Works", "Letter", AT))

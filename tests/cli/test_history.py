@@ -23,6 +23,7 @@ from testbench.errors import (
 )
 from testbench.run.record import Origin
 from testbench.store import searching
+from testbench.store.reading import RunReader
 from testbench.wiring import Home, make_home, open_store
 from tests.records.make import example_run, keep_closed, valve
 
@@ -134,6 +135,19 @@ def test_csv_on_standard_output(call):
     assert len(rows) == 24
 
 
+def test_a_recalled_run_says_so_in_the_list_and_in_exports(call, facts, monkeypatch):
+    """Whoever reads them elsewhere must not take it for good."""
+    monkeypatch.setattr(RunReader, "recalled", lambda _: {"B1-000019": ("RC-B1-000001", "RC-B1-000003")})
+    (line,) = (one for one in call("history").stdout.splitlines() if one.startswith("B1-000019"))
+    assert line.endswith(" RECALLED by RC-B1-000001, RC-B1-000003")
+    rows = csv.DictReader(call("history", "export", "-", "--format", "csv").stdout.lstrip("\ufeff").splitlines())
+    assert {row["run"]: row["recalled"] for row in rows if row["recalled"]} == {
+        "B1-000019": "RC-B1-000001 RC-B1-000003"
+    }
+    listed = {one["run"]: one["recalled"] for one in facts("history")}
+    assert (listed["B1-000019"], listed["B1-000018"]) == (["RC-B1-000001", "RC-B1-000003"], [])
+
+
 def test_no_file_is_written_over(call, tmp_path):
     path = tmp_path / "runs.csv"
     path.write_text("mine")
@@ -196,13 +210,13 @@ def test_the_summary_of_an_order(call, facts, home, tmp_path):
     assert [line["serial"] for line in told["lines"]][:4] == ["HL-4-0001", "HL-4-0000", "HL-4-9999", HOSTILE]
     assert (lines["HL-4-0003"]["verdict"], lines["HL-4-0003"]["runs"]) == ("rejected", 2)
     assert lines["HL-4-9999"]["verdict"] == "to do"
-    assert told["counts"] == {"accepted": 10, "rejected": 2, "inconclusive": 0, "void": 1, "to do": 1}
+    assert told["counts"] == {"accepted": 10, "rejected": 2, "inconclusive": 0, "void": 1, "recalled": 0, "to do": 1}
     path = tmp_path / "lot.pdf"
     assert call("history", "summary", "--order", "HL-2041", "--out", path).exit_code == 0
     text = "".join(page.extract_text() for page in pypdf.PdfReader(path).pages)
     assert "This page is not a certificate." in text
     assert all(serial in text for serial in ("HL-4-0000", "HL-4-9999"))
-    assert "14 valves: 10 accepted, 2 rejected, 0 inconclusive, 1 void, 1 to do" in text
+    assert "14 valves: 10 accepted, 2 rejected, 0 inconclusive, 1 void, 0 recalled, 1 to do" in text
     order.unlink()
     result = call("history", "summary", "--order", "HL-9")
     assert isinstance(result.exception, NothingFoundError)

@@ -35,10 +35,17 @@ def test_the_newest_run_tells_and_all_are_counted():
         ("HL-2", "rejected", 1, "", True), ("hl-1", "accepted", 2, "C-B1-4", False), ("HL-3", "to do", 0, "", False),
         ("HL-9", "void", 1, "", False),
     ]  # fmt: skip
-    assert lot.counts == {"accepted": 1, "rejected": 1, "inconclusive": 0, "void": 1, "to do": 1}
+    assert lot.counts == {"accepted": 1, "rejected": 1, "inconclusive": 0, "void": 1, "recalled": 0, "to do": 1}
 
 
 def test_an_order_that_is_not_on_file_any_more():
     lot = lot_of("HL-2041", None, [found("B1-1", "HL-2")])
     assert (lot.customer, lot.procedures, len(lot.lines)) == ("", ("waterworks-swing-check",), 1)
     assert lot_of("HL-9", None, []).lines == ()
+
+
+def test_a_recalled_run_and_a_withdrawn_document_are_said():
+    """An acceptance that its works does not stand by is none."""
+    runs = [found("B1-2", "HL-1", document="/srv/C-B1-2_HL-1.pdf")]
+    (line,) = lot_of("HL-9", None, runs, {"B1-2": ("RC-B1-000001",)}, {"C-B1-2"}).lines
+    assert (line.verdict, line.document) == ("recalled", "C-B1-2 withdrawn")

@@ -2,7 +2,7 @@
 
 import json
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -38,7 +38,7 @@ def command(*, file: Path, form: str | None, home: Path | None, as_json: bool, *
         check_free(file)
     count = _Count()
     with read_store(Home(home_of(home))) as store:
-        runs = count.of(store.search_all(asked))
+        runs = count.of(store.search_all(asked), store.recalled())
         pieces = _csv(runs) if form == "csv" else (f"{_json(run)}\n".encode() for run in runs)
         if str(file) == TO_STDOUT:
             sys.stdout.buffer.writelines(pieces)
@@ -61,22 +61,23 @@ class _Count:
     def __init__(self) -> None:
         self.runs = 0
 
-    def of(self, found: "Iterable[FoundRun]") -> "Iterator[FoundRun]":
+    def of(self, found: "Iterable[FoundRun]", recalled: Mapping[str, Sequence[str]]) -> "Iterator[dict[str, object]]":
+        """Each run with the recalls in force that name it."""
         for run in found:
             self.runs += 1
-            yield run
+            yield {**asdict(run), "recalled": " ".join(recalled.get(run.run, ()))}
 
 
-def _csv(runs: "Iterable[FoundRun]") -> Iterator[bytes]:
+def _csv(runs: "Iterable[dict[str, object]]") -> Iterator[bytes]:
     from dataclasses import fields
 
     from testbench.procedure_files.order_csv import csv_lines
     from testbench.station.searching import FoundRun
 
     yield "\ufeff".encode()
-    for line in csv_lines([one.name for one in fields(FoundRun)], map(asdict, runs)):
+    for line in csv_lines([*(one.name for one in fields(FoundRun)), "recalled"], runs):
         yield line.encode()
 
 
-def _json(run: "FoundRun") -> str:
-    return json.dumps(asdict(run), ensure_ascii=False)
+def _json(run: "dict[str, object]") -> str:
+    return json.dumps(run, ensure_ascii=False)

@@ -30,7 +30,8 @@ def command(*, number: str, out: Path | None, home: Path | None, as_json: bool) 
     bench = Home(home_of(home))
     order = next((one for one in on_file(home).orders if one.number == number), None)
     with read_store(bench) as store:
-        lot = lot_of(number, order, store.search_all(Search(order=number)))
+        withdrawn = {one.number for one in store.withdrawals()}
+        lot = lot_of(number, order, store.search_all(Search(order=number)), store.recalled(), withdrawn)
     if not lot.lines:
         raise NothingFoundError("a summary", f"order {number}")
     if as_json:
