@@ -278,8 +278,11 @@ def test_a_recalled_run_shows_in_its_row(home):
     why = ("--why", "Its table of limits had a misprint.", "--by", "Tobin Ashe")
     recalled = said(home, "recall", "procedure", "waterworks-swing-check", *why)
     assert recalled.exit_code == 0, recalled.output
-    told = said(home, "certificate", "verify", before["document"]).output.splitlines()
-    assert told[-1] == "RECALLED by RC-B1-000001: its works does not stand by what it names any more."
+    told = said(home, "certificate", "verify", before["document"])
+    assert told.exit_code == 5
+    assert (
+        told.output.splitlines()[0] == "RECALLED by RC-B1-000001: its works does not stand by what it names any more."
+    )
     complete, states = rows(home)
     assert not complete
     assert states == ["accepted but recalled (RC-B1-000001)"] * 2
