@@ -43,7 +43,7 @@ from testbench.store import tables
 from testbench.store.database import Database
 from testbench.store.ledger import named_rows
 from testbench.store.register import RegisterWriter
-from testbench.store.reviewing import wait_no_more
+from testbench.store.reviewing import waits_for_no_release
 
 RECORDER = "recorder"
 """Who opens what a rejection opens."""
@@ -234,7 +234,7 @@ class NonconformityWriter(RegisterWriter):
             check_conforming(connection, signature.subject_id, "cannot be released")
         kept = super()._insert_signature(connection, signature)
         if signature.meaning is Meaning.REVIEWED and _against(connection, signature.subject_id):
-            wait_no_more(connection, signature.subject_id)  # it cannot be released; a reviewer has seen that
+            waits_for_no_release(connection, signature.subject_id)  # it cannot be released; a reviewer has seen that
         return kept
 
     # In the transaction that seals a run ---------------------------------------------------------
@@ -329,7 +329,9 @@ def _against(connection: Connection, run: str) -> str:
     if number := nonconformities_in(connection, [run]).get(run):
         return f"it has the nonconformity {number}"
     table = tables.run.c
-    row = connection.execute(select(table.number, table.serial, table.origin).where(table.id == run)).one()
+    row = connection.execute(select(table.number, table.serial, table.origin).where(table.id == run)).first()
+    if row is None:
+        return ""
     later = connection.execute(
         select(table.id, table.verdict)
         .where(func.lower(table.serial) == func.lower(row.serial), table.number > row.number)

@@ -186,12 +186,10 @@ def go_on_waiting(connection: Connection, run: str) -> None:
         connection.execute(update(table).where(its_own).values(meaning=following.value))
 
 
-def wait_no_more(connection: Connection, run: str) -> None:
-    """Take a run off the list."""
-    table = tables.waiting
-    connection.execute(
-        delete(table).where(table.c.run == select(tables.run.c.number).where(tables.run.c.id == run).scalar_subquery())
-    )
+def waits_for_no_release(connection: Connection, run: str) -> None:
+    """Take a run off the list whose release is all that it waits for."""
+    table, number = tables.waiting, select(tables.run.c.number).where(tables.run.c.id == run).scalar_subquery()
+    connection.execute(delete(table).where(table.c.run == number, table.c.meaning == Meaning.RELEASED.value))
 
 
 def _entries(connection: Connection, runs: Sequence[str]) -> dict[str, list[ReviewEntry]]:
