@@ -2,7 +2,9 @@
 
 import shutil
 import sqlite3
+from statistics import NormalDist
 
+import numpy as np
 import pytest
 
 from testbench.metrology.charts import DEFAULT_RULES
@@ -90,6 +92,27 @@ def test_the_flow_rates_of_the_e_handbook_through_the_history(path, empty, examp
     assert found.ranges.centre == pytest.approx(1.8778, abs=5e-5)
     assert (found.values.lower[0], found.values.upper[0]) == pytest.approx((45.8159, 55.8041), abs=0.002)
     assert found.told == []
+
+
+def test_the_capability_of_the_e_handbook_through_the_history(path, empty, examples):
+    """NIST/SEMATECH e-Handbook 6.1.6 (from memory): mean 16, s 2, upper limit 20: the index against it is 0.6667.
+
+    Of the example only these figures are given; the values here are normal quantiles with that mean and s, mixed so
+    that the base is in control (another order may signal, and then no index is told).
+    """
+    shutil.copy(empty, path)
+    drawn = np.random.default_rng(3).permutation([NormalDist().inv_cdf((n - 0.5) / 60) for n in range(1, 61)])
+    values = 16 + 2 * (drawn - drawn.mean()) / drawn.std(ddof=1)
+    with_series(path, examples, [(f"HL-{n}", "Mara Quill", float(value)) for n, value in enumerate(values)])
+    file = sqlite3.connect(path)
+    file.execute("UPDATE finding SET most = 20 WHERE criterion = ?", (LEAKAGE_RATE,))
+    file.commit()
+    file.close()
+    with SqliteStore(path, "B1") as store:
+        points = store.measured(Search(), "seat test", LEAKAGE_RATE)
+    found = control(LEAKAGE_RATE, "mL/min", points, None, DEFAULT_RULES)
+    assert found.why_no_capability == ""
+    assert found.capability.cpk == pytest.approx(0.6667, abs=5e-5)
 
 
 def test_the_defectives_of_the_e_handbook_through_the_history(path, empty, examples):
