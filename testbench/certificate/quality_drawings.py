@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from reportlab.graphics.shapes import Drawing
 
     from testbench.metrology.charts import Chart
+    from testbench.metrology.gauge_study import GaugeStudy
     from testbench.run.quality import Control, ReasonLine
     from testbench.run.yields import Yield
 
@@ -133,6 +134,24 @@ def pareto_drawing(found: "Sequence[ReasonLine]", width: float, look: Layout, sa
         canvas.box(left, y - 4, (right - left) * line.share / shown[0].share, 8, look.colours.trace)
         shares = {"share": f"{100 * line.share:.1f}", "cumulated": f"{100 * line.cumulated:.1f}"}
         canvas.text(right + FIGURES_FROM, y - 2.4, say("quality.pareto_row", runs=line.runs, **shares))
+    return canvas.drawing
+
+
+def study_drawing(study: "GaugeStudy", unit: str, width: float, look: Layout, say: Words) -> "Drawing":
+    """A bar for each source of variation: its standard deviation as part of the total."""
+    sources = {
+        "repeatability": study.repeatability, "reproducibility": study.reproducibility, "gauge": study.gauge,
+        "part": study.part,
+    }  # fmt: skip
+    canvas = _Canvas(width, ROW * len(sources) + 8, look)
+    left, right = LABELS * width, (1 - FIGURES) * width
+    for index, (name, deviation) in enumerate(sources.items()):
+        y = canvas.height - 4 - ROW * (index + 0.5)
+        share = study.share_of_variation(deviation)
+        canvas.text(0, y - 2.4, canvas.fitted(say(f"quality.study_{name}"), left - 8))
+        canvas.box(left, y - 4, (right - left) * share, 8, look.colours.trace)
+        row = say("quality.study_row", deviation=f"{deviation:.4g}", unit=unit, share=f"{100 * share:.1f}")
+        canvas.text(right + FIGURES_FROM, y - 2.4, row)
     return canvas.drawing
 
 

@@ -10,12 +10,19 @@ from testbench.certificate.data import layout
 from testbench.certificate.history_words import history_words
 from testbench.certificate.languages import Words
 from testbench.certificate.pen import BOLD, REGULAR, STRONG, Pen
-from testbench.certificate.quality_drawings import MOST_ROWS, control_drawing, pareto_drawing, yields_drawing
+from testbench.certificate.quality_drawings import (
+    MOST_ROWS,
+    control_drawing,
+    pareto_drawing,
+    study_drawing,
+    yields_drawing,
+)
 from testbench.certificate.residual_plot import SVG_FACES
 
 if TYPE_CHECKING:
     from reportlab.graphics.shapes import Drawing
 
+    from testbench.metrology.gauge_study import GaugeStudy
     from testbench.run.quality import Control, ReasonLine
     from testbench.run.yields import Yield
 
@@ -61,6 +68,26 @@ def control_drawn(found: "Control", what: str, printed: Printed) -> bytes:
     told = [say("quality.chart_how", base=found.base), _capability(found, say), *_signals(found, say)]
     drawing = control_drawing(found, WIDTH, CHART_HEIGHT, layout(), say)
     return _Sheet(say("quality.chart_title", what=what), printed).as_(drawing, told)
+
+
+def study_drawn(study: "GaugeStudy", unit: str, tolerance: float | None, printed: Printed) -> bytes:
+    """A gauge study as PDF or SVG.
+
+    Args:
+        study: worked out.
+        unit: of its values.
+        tolerance: its width in that unit; None where none is stated.
+        printed: what the page says of itself.
+    """
+    say, anova = history_words(), study.anova
+    told = [
+        say("quality.study_how", parts=anova.parts, operators=anova.operators, trials=anova.trials),
+        say("quality.study_pooled" if study.pooled else "quality.study_apart", p=f"{anova.interaction_p:.4f}"),
+        say("quality.study_categories", ndc=study.ndc) if study.ndc is not None else say("quality.study_no_categories"),
+    ]
+    if tolerance is not None:
+        told.append(say("quality.study_tolerance", share=f"{100 * 6 * study.gauge / tolerance:.1f}"))
+    return _Sheet(say("quality.study_title"), printed).as_(study_drawing(study, unit, WIDTH, layout(), say), told)
 
 
 def _capability(found: "Control", say: Words) -> str:

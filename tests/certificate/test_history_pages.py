@@ -8,9 +8,10 @@ import pypdf
 import pytest
 
 from testbench.certificate.lot_summary import lot_pdf
-from testbench.certificate.quality_page import Printed, control_drawn, pareto_drawn, yields_drawn
+from testbench.certificate.quality_page import Printed, control_drawn, pareto_drawn, study_drawn, yields_drawn
 from testbench.errors import GlyphMissingError
 from testbench.metrology.charts import RunRule
+from testbench.metrology.gauge_study import Measurement, crossed_anova, gauge_study
 from testbench.run.quality import Measured, control, pareto
 from testbench.run.yields import Yield, together
 from testbench.station.lot import Lot, LotLine
@@ -36,7 +37,19 @@ def chart(count: int = 60, *, signal: bool = True):
     return control("largest-leakage-rate", "mL/min", points, points[:count], (RunRule.BEYOND_3,))
 
 
+def study():
+    """Three parts, two operators, two trials; the second operator reads 0.1 more."""
+    told = [
+        Measurement(f"HL-{part}", operator, part + more + trial * 0.05)
+        for part in (1, 2, 3)
+        for operator, more in (("Mara Quill", 0.0), ("Orla Venn", 0.1))
+        for trial in (0, 1)
+    ]
+    return gauge_study(crossed_anova(told))
+
+
 DRAWN = {
+    "study": lambda form: study_drawn(study(), "mL/min", 6.0, printed(form)),
     "yields": lambda form: yields_drawn(yields(3), together(yields(3)), "product", printed(form)),
     "pareto": lambda form: pareto_drawn(pareto({ODD: 3, "seat test: leakage rate above the limit": 9}), printed(form)),
     "chart": lambda form: control_drawn(chart(), "largest leakage rate, seat test", printed(form)),
@@ -79,6 +92,21 @@ def test_a_page_of_yields_tells_each_group_and_all_together():
 def test_a_page_of_reasons_tells_shares_and_their_sum():
     text = text_of(DRAWN["pareto"]("pdf"))
     assert text.index("9 · 75.0 % (75.0 %)") < text.index("3 · 25.0 % (100.0 %)")
+
+
+def test_a_page_of_a_gauge_study_tells_every_source():
+    """The same figures as the terminal has; the shares of the page are those of the study."""
+    found, text = study(), " ".join(text_of(DRAWN["study"]("pdf")).split())
+    assert "3 valves, 2 operators, 2 tests of each valve by each operator." in text
+    for name, deviation in (
+        ("Repeatability (the gauge itself)", found.repeatability),
+        ("Reproducibility (operators)", found.reproducibility),
+        ("Gauge: both together", found.gauge),
+        ("Valves", found.part),
+    ):
+        assert f"{name} {deviation:.4g} mL/min · {100 * found.share_of_variation(deviation):.1f} %" in text
+    assert f"The gauge tells {found.ndc} groups of these valves apart." in text
+    assert f"The gauge takes {100 * found.gauge:.1f} % of the tolerance (6 standard deviations)." in text
 
 
 def test_a_chart_tells_limits_base_signals_and_capability():

@@ -21,6 +21,7 @@ from testbench.errors import (
     TooFewPointsError,
     UnitUnknownError,
 )
+from testbench.run.quality import Measured
 from testbench.run.record import Origin
 from testbench.store import searching
 from testbench.store.reading import RunReader
@@ -286,6 +287,21 @@ def test_a_gauge_study_from_runs_says_what_is_missing(call):
     assert (
         str(result.exception) == "gauge study: found 9 part(s), 2 operator(s), 1 trial(s); needed at least 2 of each."
     )
+
+
+@pytest.mark.parametrize("form", ["pdf", "svg"])
+def test_a_gauge_study_is_drawn_into_a_file(call, tmp_path, monkeypatch, form):
+    """Two operators tested each of three valves twice."""
+    told = [
+        Measured(f"B1-{n:06d}", "2026-11-20", f"HL-{part}", operator, part + 0.1 * n, 6.0)
+        for n, (part, operator) in enumerate([(p, o) for p in (1, 2, 3) for o in ("Mara Quill", "Orla Venn")] * 2)
+    ]
+    monkeypatch.setattr(RunReader, "measured", lambda *_: told)
+    path = tmp_path / f"study.{form}"
+    drawn = call("quality", "gauge-study", "--out", path).stdout
+    assert drawn.startswith("study       3 parts × 2 operators × 2 trials\n")
+    assert drawn.endswith(f"Drawn into {path}.\n")
+    assert path.read_bytes().startswith(b"%PDF" if form == "pdf" else b"<?xml")
 
 
 @pytest.mark.parametrize("option", ["--product", "--serial", "--since", "--order"])

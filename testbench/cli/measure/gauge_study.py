@@ -36,8 +36,8 @@ def command(*, file: Path, pooled: str, tolerance: float | None, as_json: bool) 
 def told_study(
     found: Sequence[Measurement], unit: str, pooled: str, tolerance: float | None, *, as_json: bool,
     left_out: Sequence[str] | None = None,
-) -> None:  # fmt: skip
-    """Work out a study of values and tell it.
+) -> GaugeStudy:  # fmt: skip
+    """Work out a study of values, tell it and give it.
 
     Args:
         found: the values.
@@ -73,8 +73,9 @@ def told_study(
     } | ({} if left_out is None else {"left_out": list(left_out)})
     if as_json:
         say_json(facts)
-        return
-    _tell(study, facts)
+    else:
+        _tell(study, facts)
+    return study
 
 
 def _sources(study: GaugeStudy) -> dict[str, dict[str, float]]:

@@ -7,6 +7,7 @@ import click
 from testbench.cli.measure.gauge_study import POOLING, told_study
 from testbench.cli.output import home_of, home_option, json_option, say
 from testbench.cli.quality.series import series_of, series_options
+from testbench.cli.quality.told import check_out, draw, out_option, printed
 from testbench.cli.searching import search_options
 
 
@@ -18,11 +19,12 @@ from testbench.cli.searching import search_options
 )  # fmt: skip
 @click.option("--tolerance", type=click.FloatRange(min=0, min_open=True), help="Width of the tolerance.")
 @search_options(origin="live")
+@out_option
 @home_option
 @json_option
 def command(
-    *, of: str, stage: str | None, unit: str | None, pooled: str, tolerance: float | None, home: Path | None,
-    as_json: bool, **written: str | None,
+    *, of: str, stage: str | None, unit: str | None, pooled: str, tolerance: float | None, out: Path | None,
+    home: Path | None, as_json: bool, **written: str | None,
 ) -> None:  # fmt: skip
     """Study the gauge from runs: the same valves, tested by several operators, equally often.
 
@@ -37,10 +39,15 @@ def command(
     from testbench.station.searching import search_of
     from testbench.wiring import Home, read_store
 
-    series = series_of(of, stage, unit)
-    with read_store(Home(home_of(home))) as store:
-        kept, left_out = balanced(series.read(store, search_of(**written)))
+    check_out(out)
+    series, asked, bench = series_of(of, stage, unit), search_of(**written), Home(home_of(home))
+    with read_store(bench) as store:
+        kept, left_out = balanced(series.read(store, asked))
     found = [Measurement(one.serial, one.operator, one.value) for one in kept]
-    told_study(found, series.unit, pooled, tolerance, as_json=as_json, left_out=left_out)
+    study = told_study(found, series.unit, pooled, tolerance, as_json=as_json, left_out=left_out)
     if left_out and not as_json:
         say(f"left out    {', '.join(left_out[:20])}{' …' if len(left_out) > 20 else ''}: not tested by every operator")
+    if out is not None:
+        from testbench.certificate.quality_page import study_drawn
+
+        draw(out, study_drawn(study, series.unit, tolerance, printed(bench, asked.in_words, out)), quiet=as_json)
