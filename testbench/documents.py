@@ -55,8 +55,8 @@ def look_at(home: Home, store: "RunReader", told: Told = nobody) -> Documents:
     of, lying = store.document_count(), set(home.certificates.glob("*.pdf"))
     for count, known in enumerate(by_path(store.documents()), start=1):
         told(count, of)
-        place, data = home.certificates / Path(known[-1].path).name, _data_of(home, known[-1])
-        lies = str(place)
+        place = home.certificates / Path(known[-1].path).name
+        data, lies = _data_of(place), str(place)
         lying.discard(place)
         if data is None:
             missing.append(lies)
@@ -87,10 +87,9 @@ def how_it_lies(data: bytes, known: "list[StoredDocument]") -> str:
     return "stamped" if sha256(without_stamp(data)) in digests else "changed"
 
 
-def _data_of(home: Home, document: "StoredDocument") -> bytes | None:
+def _data_of(place: Path) -> bytes | None:
     try:
-        path = place_of(home, document)
-        return None if path is None else path.read_bytes()
+        return place.read_bytes()
     except OSError:
         return None
 

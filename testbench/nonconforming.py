@@ -16,6 +16,7 @@ from testbench.run.nonconformity import Nonconformity, Said, Step, What
 from testbench.run.recall import Lifting, Recall, RecalledRun, RecallLine
 from testbench.run.record import Origin
 from testbench.run.signature import Role
+from testbench.station.withdrawals import number_of
 from testbench.wiring import Home, open_store, read_store
 
 if TYPE_CHECKING:
@@ -91,11 +92,7 @@ def open_by_hand(who: Somebody, run: str, why: str) -> Nonconformity:
 def left_of(home: Home, run: str) -> tuple[str, ...]:
     """Numbers of the documents that were written of a run."""
     with read_store(home) as store:
-        record, _ = store.load(run)
-        paths = [one.path for one in store.documents_of(run)]
-    from testbench.store.nonconformities import recalled_run
-
-    return tuple(dict.fromkeys(recalled_run(record, "", paths).documents)) if paths else ()
+        return tuple(dict.fromkeys(number_of(one.path) for one in store.documents_of(run)))
 
 
 def attach_file(who: Somebody, number: str, path: Path) -> Nonconformity:

@@ -5,7 +5,6 @@ transaction that seals the run; so is what a run says of a rework before it.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from pathlib import PurePath
 from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, Connection, Select, Table, func, insert, inspect, select
@@ -39,6 +38,7 @@ from testbench.run.nonconformity import (
 from testbench.run.recall import Lifting, Recall, RecalledRun, RecallLine, check_not_recalled, in_force, recalls_of
 from testbench.run.record import RunRecord, Verdict, canonical, sha256
 from testbench.run.signature import Meaning, Signature
+from testbench.station.withdrawals import number_of
 from testbench.store import tables
 from testbench.store.database import Database
 from testbench.store.ledger import named_rows
@@ -314,7 +314,7 @@ def recalled_run(record: RunRecord, why: str, documents: Sequence[str]) -> Recal
         order=record.order,
         verdict=record.verdict or "void",
         why=why,
-        documents=tuple(PurePath(path).name.partition("_")[0] for path in documents),
+        documents=tuple(map(number_of, documents)),
     )
 
 
@@ -328,6 +328,11 @@ def _against(connection: Connection, run: str) -> str:
         return f"it is recalled by {', '.join(numbers)}"
     if number := nonconformities_in(connection, [run]).get(run):
         return f"it has the nonconformity {number}"
+    return _overtaken(connection, run)
+
+
+def _overtaken(connection: Connection, run: str) -> str:
+    """What became of the valve after this run: rejected since, or scrap; empty where neither."""
     table = tables.run.c
     row = connection.execute(select(table.number, table.serial, table.origin).where(table.id == run)).first()
     if row is None:
@@ -370,7 +375,7 @@ def check_conforming(connection: Connection, run: str, refused: str) -> None:
     check_not_recalled(run, _recalls(connection), refused)
     if (number := nonconformities_in(connection, [run]).get(run)) is not None:
         raise RunNonconformingError(run, number, refused)
-    if why := _against(connection, run):
+    if why := _overtaken(connection, run):
         raise NotReadyToReleaseError(run, why, refused)
 
 
