@@ -145,12 +145,12 @@ def _reasons(pen: Pen, content: Content) -> list[Block]:
     width, size = pen.right - pen.left, 9.0
 
     def block(text: str) -> Block:
-        quiet = content.verdict is Verdict.ACCEPTED and text != content.specimen
+        quiet = content.verdict is Verdict.ACCEPTED and text in content.reasons
         face = REGULAR if quiet else STRONG
         height = pen.paragraph_height(text, width, face, size)
         return Block(height + 1, lambda top: _drawn(pen.paragraph(pen.left, top + 1, text, width, face, size=size)))
 
-    told = (*content.reasons, content.specimen) if content.specimen else content.reasons
+    told = filter(None, (content.replaces, *content.reasons, content.specimen))
     return [*(block(text) for text in told), Block(3, lambda top: None)]
 
 
@@ -294,14 +294,17 @@ def _paragraphs(pen: Pen, heading: str, texts: tuple[str, ...]) -> list[Block]:
         height = pen.paragraph_height(text, width)
         last = index == len(texts) - 1
 
+        def head(top: float) -> None:
+            pen.rule(top, 0.4, pen.layout.colours.rule)
+            with pen.tags.element("H2"):
+                pen.text(pen.left, top - 8.5, heading, STRONG, pen.layout.sizes.small)
+
         def paint(top: float) -> None:
             if index == 0:
-                pen.rule(top, 0.4, pen.layout.colours.rule)
-                with pen.tags.element("H2"):
-                    pen.text(pen.left, top - 8.5, heading, STRONG, pen.layout.sizes.small)
+                head(top)
             pen.paragraph(x, top - 1.5, text, width)
 
-        return Block(height + (3.2 if last else 0.5), paint)
+        return Block(height + (3.2 if last else 0.5), paint, again=head if index else None)
 
     return [block(index, text) for index, text in enumerate(texts)]
 

@@ -17,6 +17,7 @@ from testbench.certificate.evidence import (
     compared_of,
     course_of,
     instrument_of,
+    mention,
     named,
     sources_of,
     stamp,
@@ -30,6 +31,7 @@ from testbench.certificate.people import asked_of, attendance_of, document_of, p
 from testbench.errors import NoCertificateError
 from testbench.quantities import Pressure
 from testbench.run.ledger import Checkpoint
+from testbench.run.mentioned import Mentioned
 from testbench.run.observations import Seen
 from testbench.run.record import Origin, RunRecord, StageRecord, Verdict
 from testbench.run.samples import Gap, Scale, Trace
@@ -64,6 +66,8 @@ class IssueFacts:
     """How far the bench's ledger has come."""
     replaces: Withdrawal | None = None
     """The document that this one takes the place of, and its own number; None: it is the run's first."""
+    nonconformities: tuple[Mentioned, ...] = ()
+    """Those of the serial number, as they stood at the issue."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +123,8 @@ class Content:
     verdict_word: str
     reasons: tuple[str, ...]
     """Why it is accepted or rejected; a rejection names each failed criterion with value and limit."""
+    replaces: str
+    """Which document it takes the place of, and why; empty where it is the first."""
     specimen: str
     """The sentence that marks a specimen; empty for a live run."""
     works: Works
@@ -201,13 +207,18 @@ def content_of(
         verdict=record.verdict,
         verdict_word=words(f"verdict.{record.verdict}"),
         reasons=_reasons(record, stages, words),
+        replaces=_replaces(issue, words),
         specimen=specimen,
         works=issue.works,
         issued=stamp(issue.issued),
         valve=_valve(record, words),
         order=_order(record, issue.signed, clock, words),
         stages=stages,
-        course=(*_replaces(issue, words), *attendance_of(record, words), *course_of(record, clock, words)),
+        course=(
+            *(mention(one, words) for one in issue.nonconformities),
+            *attendance_of(record, words),
+            *course_of(record, clock, words),
+        ),
         instrument=instrument_of(record, words),
         compared=compared_of(record, words),
         rule=(*_rules_of(record, words), words("rule.applied")),
@@ -227,11 +238,11 @@ def content_of(
     )
 
 
-def _replaces(issue: IssueFacts, words: Words) -> tuple[str, ...]:
+def _replaces(issue: IssueFacts, words: Words) -> str:
     old = issue.replaces
     if old is None:
-        return ()
-    return (words("course.replaces", number=old.number, on=old.at[:10], by=old.by, why=old.why.rstrip(".")),)
+        return ""
+    return words("head.replaces", number=old.number, on=old.at[:10], by=old.by, why=old.why.rstrip("."))
 
 
 def ledger_of(issue: IssueFacts, words: Words) -> tuple[Fact, ...]:

@@ -11,6 +11,7 @@ from testbench.procedure.requirements import StageRequirement
 from testbench.quantities import Pressure
 from testbench.run.cross_check import CRITERION
 from testbench.run.machine import Ending
+from testbench.run.mentioned import Mentioned
 from testbench.run.record import Atmosphere, ChannelRecord, RunRecord, SecondGaugeCheck, StageRecord
 from testbench.run.samples import TICKS_PER_S
 
@@ -82,6 +83,22 @@ def course_of(record: RunRecord, clock: RunClock, words: Words) -> tuple[str, ..
         if demanded.stage not in done
     )
     return tuple(lines) or (words("course.nothing"),)
+
+
+def mention(told: Mentioned, words: Words) -> str:
+    """A nonconformity of the serial number, as it stood when the page was issued."""
+    more = []
+    if told.disposition is not None:
+        more.append(words("nonconformity.disposition", disposition=words(f"nonconformity.{told.disposition}")))
+    if told.worked_on:
+        parts = (words(f"nonconformity.{part.replace(' ', '_')}") for part in told.worked_on)
+        more.append(words("nonconformity.worked_on", parts=", ".join(parts)))
+    if told.retest:
+        verdict = words(f"stage.{told.retest_verdict}")
+        more.append(words("nonconformity.retest", run=told.retest, verdict=verdict))
+    standing = words(f"nonconformity.{told.standing.name.lower()}")
+    first = words("nonconformity.told", number=told.number, run=told.run, standing=standing)
+    return " ".join((first, *more))
 
 
 def _course_lines(stage: StageRecord, clock: RunClock, words: Words) -> list[str]:

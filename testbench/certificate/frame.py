@@ -62,6 +62,9 @@ def paint(pen: Pen, sheets: Sequence[Sheet], words: Words) -> bytes:
         with pen.tags.artifact():
             top = pen.top if sheet.first else _running_head(pen, sheet.frame)
         for block in sheet.blocks:
+            if block is sheet.blocks[0] and block.again is not None:
+                with pen.tags.artifact():
+                    block.again(top)
             block.draw(top)
             top -= block.height
         if sheet.closing is not None:

@@ -18,6 +18,8 @@ class Block:
 
     height: float
     draw: Callable[[float], None]
+    again: Callable[[float], None] | None = None
+    """Repeats the label of what it continues, where it begins a page; takes no room of its own."""
 
 
 def mark(pen: Pen, x: float, y: float, size: float, conformity: Conformity) -> None:
