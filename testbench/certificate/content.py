@@ -197,6 +197,11 @@ def content_of(
     )
     specimen = _why_specimen(record, words)
     key = kind.replace(" ", "_")
+    course = (
+        *(mention(one, words) for one in issue.nonconformities),
+        *attendance_of(record, words),
+        *course_of(record, clock, words),
+    )
     number = number_of(record) if issue.replaces is None else issue.replaces.replaced_by
     facts = DocumentFacts(number, record.valve.serial, record.verdict, record_sha256, specimen != "")
     return Content(
@@ -214,17 +219,13 @@ def content_of(
         valve=_valve(record, words),
         order=_order(record, issue.signed, clock, words),
         stages=stages,
-        course=(
-            *(mention(one, words) for one in issue.nonconformities),
-            *attendance_of(record, words),
-            *course_of(record, clock, words),
-        ),
+        course=course,
         instrument=instrument_of(record, words),
         compared=compared_of(record, words),
         rule=(*_rules_of(record, words), words("rule.applied")),
         sources=sources_of(record, words),
         document=document_of(record, issue.signed, words),
-        cautions=cautions_of(record, words),
+        cautions=cautions_of(record, (*course, *_beside(stages)), words),
         closing=(
             *people_of(record, issue.signed, words),
             Fact(words("closing.record"), record_sha256),
@@ -236,6 +237,11 @@ def content_of(
         software=words("foot.software", software=record.software),
         dated=datetime.fromisoformat(record.ended),
     )
+
+
+def _beside(stages: tuple[StageContent, ...]) -> list[str]:
+    """What stands beside the numbers of the stages and may be the record's own words."""
+    return [text for stage in stages for text in (*stage.undecided, *(line.detail for line in stage.table.lines))]
 
 
 def _replaces(issue: IssueFacts, words: Words) -> str:
@@ -308,8 +314,7 @@ def _order(record: RunRecord, signed: tuple[Signature, ...], clock: RunClock, wo
             "identity.standard_value", standard=asked.standard, edition=asked.edition, adopted=_adopted(record, words)
         ),
         "procedure": procedure,
-        "run": words("identity.run_value", run=record.run, bench=record.bench),
-        "tested": f"{stamp(started)} – {until}",
+        "tested": words("identity.tested_value", run=record.run, bench=record.bench, times=f"{stamp(started)} – {until}"),
     }
     return _stated(values, words)
 

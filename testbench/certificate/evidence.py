@@ -1,5 +1,6 @@
 """What stands behind the verdict: the course of the run, the instrument, the sources of the figures, the cautions."""
 
+from collections.abc import Iterable
 from datetime import datetime, timedelta, timezone
 from fractions import Fraction
 from typing import NamedTuple
@@ -272,9 +273,10 @@ def sources_of(record: RunRecord, words: Words) -> tuple[str, ...]:
     )
 
 
-def cautions_of(record: RunRecord, words: Words) -> tuple[str, ...]:
-    """What a reader must bear in mind."""
-    told = ["cautions.first", "cautions.second", "cautions.third"]
+def cautions_of(record: RunRecord, told: Iterable[str], words: Words) -> tuple[str, ...]:
+    """What a reader must bear in mind; whose words are quoted only where some of what is told are the record's own."""
+    keys = ["cautions.first", "cautions.second", "cautions.third"]
     if any("[memory" in source for stage in record.requirements.stages for source in _named_sources(stage)):
-        told.append("cautions.memory")
-    return (*(words(key) for key in told), *([note] if (note := words("recorded.note")) else []))
+        keys.append("cautions.memory")
+    quoted = any(as_recorded("…", words)[0] in text for text in told)
+    return (*(words(key) for key in keys), *([note] if quoted and (note := words("recorded.note")) else []))

@@ -16,6 +16,8 @@ from testbench.errors import GlyphMissingError
 
 REGULAR, STRONG, BOLD, FALLBACK = "Bench-Regular", "Bench-Strong", "Bench-Bold", "Bench-Fallback"
 PAPERS = {"A4": (595.2756, 841.8898), "Letter": (612.0, 792.0)}
+LEADING = 1.15
+"""From line to line of a paragraph, in sizes of its text."""
 INVISIBLE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
 
@@ -133,13 +135,13 @@ class Pen:
         lines = self.wrapped(text, face, size, width)
         with self.tags.element("P"):
             for index, line in enumerate(lines):
-                self.text(x, top - size * (1.0 + 1.2 * index), line, face, size, colour=colour)
-        return len(lines) * size * 1.2
+                self.text(x, top - size * (1.0 + LEADING * index), line, face, size, colour=colour)
+        return len(lines) * size * LEADING
 
     def paragraph_height(self, text: str, width: float, face: str = REGULAR, size: float | None = None) -> float:
         """What :meth:`paragraph` will use."""
         size = self.layout.sizes.small if size is None else size
-        return len(self.wrapped(text, face, size, width)) * size * 1.2
+        return len(self.wrapped(text, face, size, width)) * size * LEADING
 
     def rule(self, y: float, thickness: float, colour: str | None = None) -> None:
         """A line across the page."""
