@@ -74,7 +74,7 @@ class Strip:
 def verdict_strip(pen: Pen, strip: Strip) -> Block:
     """Word, mark, position and colour. Good is a filled block, bad a heavy frame: unlike as a photocopy."""
     sizes, colours = pen.layout.sizes, pen.layout.colours
-    height, width = 40.0, 200.0
+    height, width = 38.0, 200.0
     half = max(pen.width_of(strip.number.value, STRONG, sizes.works), pen.width_of(strip.issued, REGULAR, sizes.body))
     half = min(max(half, 118.0), 150.0)
     x = pen.left + width + 16
@@ -174,7 +174,7 @@ def _identity(pen: Pen, content: Content, words: Words) -> Block:
     return Block(height + 4, paint)
 
 
-LINE = 9.3
+LINE = 9.2
 
 
 def facts_block(
@@ -224,18 +224,18 @@ def stage_block(pen: Pen, stage: StageContent, words: Words, plot_height: float)
     conditions = pen.paragraph_height(text, width)
     table = table_block(pen, stage.table.lines, words)
     undecided = [pen.paragraph_height(text, width) for text in stage.undecided]
-    height = 16 + conditions + table.height + sum(undecided) + 3 + plot_height + 4
+    height = 15 + conditions + table.height + sum(undecided) + 2 + plot_height + 3
 
     def paint(top: float) -> None:
         _stage_head(pen, stage, head, top)
-        y = top - 14
+        y = top - 13
         y -= pen.paragraph(pen.left, y, text, width, colour=pen.layout.colours.label)
         table.draw(y - 1)
         y -= table.height + 1
         for sentence in stage.undecided:
             y -= pen.paragraph(pen.left, y, sentence, width)
         with pen.tags.element("Figure", words("plot.alt", stage=stage.title)):
-            StagePlots(pen, stage.plot, words).draw(y - 3, plot_height)
+            StagePlots(pen, stage.plot, words).draw(y - 2, plot_height)
 
     return Block(height, paint)
 
@@ -304,7 +304,7 @@ def _paragraphs(pen: Pen, heading: str, texts: tuple[str, ...]) -> list[Block]:
                 head(top)
             pen.paragraph(x, top - 1.5, text, width)
 
-        return Block(height + (3.2 if last else 0.5), paint, again=head if index else None)
+        return Block(height + (3.2 if last else 0.5), paint, again=Block(0, head) if index else None)
 
     return [block(index, text) for index, text in enumerate(texts)]
 

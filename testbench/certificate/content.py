@@ -306,8 +306,7 @@ def _order(record: RunRecord, signed: tuple[Signature, ...], clock: RunClock, wo
     started, ended = clock.local(record.started), clock.local(record.ended)
     until = f"{ended:%H:%M:%S}" if started.date() == ended.date() else stamp(ended)
     values = {
-        "customer": record.customer,
-        "customer_order": record.customer_order,
+        "customer_and_order": f"{record.customer}, {_or_not_stated(record.customer_order, words)}",
         "works_order": record.order,
         **({} if record.certificate_type is None else {"document": asked_of(record, signed, words)}),
         "standard": words(
@@ -327,14 +326,15 @@ def _adopted(record: RunRecord, words: Words) -> str:
 
 
 def _stated(values: dict[str, str], words: Words) -> tuple[Fact, ...]:
-    """Labels and values; a field that holds nothing says so."""
-    return tuple(
-        Fact(
-            words("document.asked" if key == "document" else f"identity.{key}"),
-            words("identity.not_stated") if value.strip() in {"", NOT_STATED} else value.strip(),
-        )
-        for key, value in values.items()
-    )
+    """Labels and values; the fields that hold nothing are named together on the last line."""
+    labels = {key: words("document.asked" if key == "document" else f"identity.{key}") for key in values}
+    missing = [labels[key] for key, value in values.items() if value.strip() in {"", NOT_STATED}]
+    told = [Fact(labels[key], value.strip()) for key, value in values.items() if labels[key] not in missing]
+    return (*told, *([Fact(words("identity.not_stated").capitalize(), "; ".join(missing))] if missing else []))
+
+
+def _or_not_stated(value: str, words: Words) -> str:
+    return words("identity.not_stated") if value.strip() in {"", NOT_STATED} else value.strip()
 
 
 # Stages -----------------------------------------------------------------------------------------

@@ -60,7 +60,10 @@ class Sizes(Value):
 class PlotHeights(Value):
     """Heights of a plot [pt]."""
 
+    tallest: float
+    """Where there are several pages."""
     highest: float
+    """On a single page."""
     comfortable: float
     lowest: float
 

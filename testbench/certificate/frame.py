@@ -38,15 +38,25 @@ class Sheet:
     closing: Block | None = None
 
 
-def flow(pen: Pen, frame: Frame, blocks: Sequence[Block], closing: Block) -> list[Sheet]:
-    """As many sheets as needed; the closing block stands on the last."""
+def flow(pen: Pen, frame: Frame, blocks: Sequence[Block], closing: Block, ending: int = 0) -> list[Sheet]:
+    """As many sheets as needed; the closing block stands on the last, and the blocks at the end with it if they can.
+
+    Args:
+        pen: of the document.
+        frame: what each sheet repeats.
+        blocks: from the top down.
+        closing: stands on the bottom margin.
+        ending: how many of the last blocks are not parted by the end of a page, where one page holds them.
+    """
     full = pen.top - pen.bottom - FOOT - 5
+    tail = sum(block.height for block in blocks[len(blocks) - ending :]) + closing.height
     sheets: list[list[Block]] = [[]]
     left = full
-    for block in blocks:
-        if block.height > left and sheets[-1]:
+    for index, block in enumerate(blocks):
+        ends = index == len(blocks) - ending and left < tail <= full - RUNNING_HEAD
+        if (block.height > left or ends) and sheets[-1]:
             sheets.append([])
-            left = full - RUNNING_HEAD
+            left = full - RUNNING_HEAD - (block.again.height if block.again else 0)
         sheets[-1].append(block)
         left -= block.height
     if closing.height > left:
@@ -64,7 +74,8 @@ def paint(pen: Pen, sheets: Sequence[Sheet], words: Words) -> bytes:
         for block in sheet.blocks:
             if block is sheet.blocks[0] and block.again is not None:
                 with pen.tags.artifact():
-                    block.again(top)
+                    block.again.draw(top)
+                top -= block.again.height
             block.draw(top)
             top -= block.height
         if sheet.closing is not None:

@@ -5,6 +5,7 @@ page; what still does not fit flows onto the next page, and the closing block st
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from testbench.certificate import qr
@@ -17,7 +18,7 @@ from testbench.certificate.languages import Words
 from testbench.certificate.pen import REGULAR, STRONG, Pen
 from testbench.certificate.table import Block
 
-CLOSING_LINE = 8.3
+CLOSING_LINE = 8.1
 """So that five facts stand beside the QR code, which takes that height anyway [pt]."""
 
 
@@ -54,7 +55,7 @@ def opened(layout: Layout, words: Words, paper: str, dated: datetime, named: tup
 
 
 def sheets_of(pen: Pen, content: Content, words: Words) -> list[Sheet]:
-    """One page with the highest plots that fit; else as many pages as needed, plots at a comfortable height."""
+    """One page with the highest plots that fit; else as many pages as needed, plots as high as these have room for."""
     plots, closing = pen.layout.plot, closing_block(pen, content.closing, content.how_to_verify, content.facts.text)
     room = pen.top - pen.bottom - FOOT - closing.height
     frame = Frame(
@@ -62,16 +63,21 @@ def sheets_of(pen: Pen, content: Content, words: Words) -> list[Sheet]:
         colour_of(pen, content.verdict), content.software, content.specimen,
     )  # fmt: skip
 
-    def stack(plot_height: float) -> list[Block]:
-        stages = [stage_block(pen, stage, words, plot_height) for stage in content.stages]
-        return [*head_blocks(pen, content, words), *stages, *evidence_blocks(pen, content, words)]
+    head, evidence = head_blocks(pen, content, words), evidence_blocks(pen, content, words)
+    bare = [stage_block(pen, stage, words, 0) for stage in content.stages]
+    spare = room - sum(block.height for block in (*head, *bare, *evidence))
+    height = min(plots.highest, spare / max(len(bare), 1))
+    if height >= plots.lowest or (not bare and spare >= 0):
+        stages = [stage_block(pen, stage, words, height) for stage in content.stages]
+        return [Sheet(frame, (*head, *stages, *evidence), first=True, closing=closing)]
 
-    blocks = stack(plots.lowest)
-    spare = room - sum(block.height for block in blocks)
-    if spare < 0:
-        return flow(pen, frame, stack(plots.comfortable), closing)
-    height = min(plots.highest, plots.lowest + spare / max(len(content.stages), 1))
-    return [Sheet(frame, tuple(stack(height)), first=True, closing=closing)]
+    def over_pages(stages: list[Block]) -> list[Sheet]:
+        return flow(pen, frame, [*head, *stages, *evidence], closing, ending=len(evidence))
+
+    heights = [plots.comfortable + 4 * step for step in range(int((plots.tallest - plots.comfortable) // 4) + 1)]
+    tried = {height: len(over_pages([replace(one, height=one.height + height) for one in bare])) for height in heights}
+    height = max(height for height in heights if tried[height] == tried[plots.comfortable])
+    return over_pages([stage_block(pen, stage, words, height) for stage in content.stages])
 
 
 def closing_block(pen: Pen, facts: Sequence[Fact], how: str, code: str) -> Block:

@@ -23,10 +23,13 @@ WHITE = "#ffffff"
 LONG_DASH, DOTS = (7.0, 3.0), (1.0, 2.0)
 SPARE_FOR_AXIS = 22.0
 """Room left of a panel for the figures of its pressure axis [pt]."""
-LABEL_ROOM, DIMENSION_ROOM, BAR_ROOM = 10.0, 12.0, 8.0
-"""Room for a label, the dimension line, and the bar that shows the collection [pt]."""
-UNDER = 11.0
+LABEL_ROOM, DIMENSION_ROOM, BAR_ROOM, STRIPE = 10.0, 12.0, 8.0, 2.4
+"""Room for a label, the dimension line, and the bar that shows the collection, or its stripe where plots are low [pt]."""
+UNDER = 10.5
 """Room under a panel for the figures of its time axis [pt]."""
+TITLE_ROOM = 10.0
+COMPACT = 64.0
+"""Below this height the lowest pressure is named beside the title, and a collection below its bar [pt]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +75,8 @@ class StagePlots:
         """Draw both below ``top``, ``height`` points in all including titles and axes."""
         gap = 14.0
         width = (self.pen.right - self.pen.left - gap) / 2
-        y, inner = top - height + UNDER, height - UNDER - 11
+        y, inner = top - height + UNDER, height - UNDER - TITLE_ROOM
+        self.compact = height < COMPACT
         left = self.pen.left
         self._title(left, top, self.words("plot.cycle", unit=self.facts.shown_unit))
         self._cycle(left + SPARE_FOR_AXIS, y, width - SPARE_FOR_AXIS, inner)
@@ -85,7 +89,7 @@ class StagePlots:
         return self.words("plot.hold", unit=self.facts.shown_unit)
 
     def _title(self, x: float, top: float, text: str) -> None:
-        self.pen.text(x, top - 7, text, STRONG, self.small)
+        self.pen.text(x, top - 6.6, text, STRONG, self.small)
 
     # The whole cycle -----------------------------------------------------------------------------
 
@@ -136,12 +140,12 @@ class StagePlots:
         self._trace(panel)
         self._hold_ends(panel)
         self._dimension(panel, since, until)
-        self._collecting(panel)
         side = self._lowest(panel, inside)
+        self._collecting(panel, side)
         self._label(panel, "plot.required_and_met_at", self.facts.required, side, above=False)
         if shows_upper:
             self._label(panel, "plot.upper", self.facts.upper, side, above=False)
-        else:
+        elif not self.compact:
             self._upper_beyond(panel)
 
     def _hold_panel(self, x: float, y: float, width: float, height: float, *, spans: tuple[float, float]) -> Panel:
@@ -149,8 +153,9 @@ class StagePlots:
         assert self.hold is not None
         (since, until), (low, high) = self.hold, spans
         margin = max(1.0, 0.07 * (until - since))
-        above = DIMENSION_ROOM + LABEL_ROOM
-        below = LABEL_ROOM + BAR_ROOM + 2 if self.facts.collected else LABEL_ROOM
+        above = DIMENSION_ROOM + (0 if self.compact else LABEL_ROOM)
+        bar = STRIPE if self.compact else BAR_ROOM
+        below = LABEL_ROOM + bar + 2 if self.facts.collected else LABEL_ROOM
         per_point = (high - low) / (height - above - below)
         return Panel(
             x, y, width, height, since - margin, until + margin, low - below * per_point, high + above * per_point
@@ -186,8 +191,11 @@ class StagePlots:
             self.pen.line(x, y, x + way * 5, y - 2, 0.6, colour=ink)
         self.pen.text((x0 + x1) / 2, y - 2.4, text, STRONG, self.small, align="centre", halo=WHITE)
 
-    def _collecting(self, panel: Panel) -> None:
+    def _collecting(self, panel: Panel, side: str) -> None:
         """A bar for each collection with its length; beside the bar, where it is too short, only after the last."""
+        if self.compact:
+            self._stripes(panel, side)
+            return
         for began, ended in self.facts.collected:
             since, until = ((at - self.facts.since) / TICKS_PER_S for at in (began, ended))
             x0, x1, y = panel.across(since), panel.across(until), panel.y + 2
@@ -200,6 +208,20 @@ class StagePlots:
             elif ended == self.facts.collected[-1][1]:
                 self.pen.text(x1 + 3, y + 1.7, text, STRONG, self.small, halo=WHITE)
 
+    def _stripes(self, panel: Panel, side: str) -> None:
+        """A stripe for each collection, and the length of all above them, away from the label of the pressure."""
+        if self.hold is None or not self.facts.collected:
+            return
+        self.pen.ink(self.colours.ink)
+        for began, ended in self.facts.collected:
+            x0, x1 = (panel.across((at - self.facts.since) / TICKS_PER_S) for at in (began, ended))
+            self.pen.canvas.rect(x0, panel.y + 1, x1 - x0, STRIPE, stroke=0, fill=1)
+        lengths = [written(Fraction(ended - began, TICKS_PER_S), 1) for began, ended in self.facts.collected]
+        text = self.words.figures("plot.collecting", seconds=" + ".join(lengths))
+        x = panel.across(self.hold[1]) - 4 if side == "left" else panel.across(self.hold[0]) + 4
+        align = "right" if side == "left" else "left"
+        self.pen.text(x, panel.y + STRIPE + 3.2, text, STRONG, self.small, align=align, halo=WHITE)
+
     def _lowest(self, panel: Panel, inside: NDArray[np.bool_]) -> str:
         """Ring and name the lowest point of the hold, taken from all samples; gives the side that stays free."""
         index = int(np.flatnonzero(inside)[np.argmin(self.facts.trace.counts[inside])])
@@ -208,7 +230,11 @@ class StagePlots:
         align, shift = ("right", -4) if x > panel.x + panel.width * 0.5 else ("left", 4)
         below = y - 10.5 > panel.up(self.acceptance)
         text = self.words.figures("plot.lowest", value=f"{written(exact.value, self._digits)} {self.facts.unit}")
-        self.pen.text(x + shift, y - 9.5 if below else y + 4.5, text, STRONG, self.small, halo=WHITE, align=align)
+        if self.compact:
+            beside = panel.x + panel.width
+            self.pen.text(beside, panel.y + panel.height + 3, text, STRONG, self.small, align="right", halo=WHITE)
+        else:
+            self.pen.text(x + shift, y - 9.5 if below else y + 4.5, text, STRONG, self.small, halo=WHITE, align=align)
         for colour, thickness in ((WHITE, 2.2), (self.colours.ink, 0.9)):
             self.pen.ink(colour)
             self.pen.canvas.setLineWidth(thickness)

@@ -8,7 +8,7 @@ from testbench.certificate.lines import TableLine
 from testbench.certificate.pen import BOLD, REGULAR, STRONG, Pen
 from testbench.metrology.decision_rule import Conformity
 
-ROW, DETAIL = 9.6, 8.2
+ROW, DETAIL = 9.4, 8.0
 """Heights of a row and of a line below it [pt]."""
 
 
@@ -18,8 +18,8 @@ class Block:
 
     height: float
     draw: Callable[[float], None]
-    again: Callable[[float], None] | None = None
-    """Repeats the label of what it continues, where it begins a page; takes no room of its own."""
+    again: "Block | None" = None
+    """The label of what it continues, where it begins a page."""
 
 
 def mark(pen: Pen, x: float, y: float, size: float, conformity: Conformity) -> None:
@@ -59,7 +59,7 @@ def table_block(pen: Pen, lines: tuple[TableLine, ...], words: Words) -> Block:
     detail_room = pen.right - pen.left - 8
     details = [pen.wrapped(line.detail, REGULAR, small, detail_room) if line.detail else [] for line in lines]
     names = [pen.wrapped(line.criterion, REGULAR, pen.fitted(line.criterion, REGULAR, 8, room), room) for line in lines]
-    height = 11 + sum(ROW * len(name) + DETAIL * len(detail) for name, detail in zip(names, details, strict=True)) + 2
+    height = 11 + sum(ROW * len(name) + DETAIL * len(detail) for name, detail in zip(names, details, strict=True)) + 1
 
     def paint(top: float) -> None:
         with pen.tags.element("P"):
