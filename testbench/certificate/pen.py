@@ -15,6 +15,7 @@ from testbench.certificate.tagging import Tags
 from testbench.errors import GlyphMissingError
 
 REGULAR, STRONG, BOLD, FALLBACK = "Bench-Regular", "Bench-Strong", "Bench-Bold", "Bench-Fallback"
+WHITE = "#ffffff"
 PAPERS = {"A4": (595.2756, 841.8898), "Letter": (612.0, 792.0)}
 LEADING = 1.15
 """From line to line of a paragraph, in sizes of its text."""
@@ -49,6 +50,9 @@ class Pen:
         _date(self.canvas, dated)
         self.tags = Tags(self.canvas)
         """Marks nothing unless somebody begins a page of them."""
+        self._places: dict[str, tuple[Any, tuple[float, float, float, float]]] = {}
+        self.plates = False
+        """Whether every text stands on a white plate: where something was drawn across the page before."""
         self.left, self.right = layout.margin, self.width - layout.margin
         self.top, self.bottom = self.height - layout.margin, layout.margin
 
@@ -115,8 +119,8 @@ class Pen:
         if not shown:
             return
         x -= {"left": 0.0, "right": 1.0, "centre": 0.5}[align] * self.width_of(text, face, size)
-        if halo:
-            self.ink(halo)
+        if halo or (self.plates and colour != WHITE):
+            self.ink(halo or WHITE)
             plate = self.width_of(text, face, size) + 2.0
             self.canvas.rect(x - 1.0, y - 0.22 * size, plate, 0.98 * size, stroke=0, fill=1)
         self.ink(colour or self.layout.colours.ink)
@@ -217,9 +221,26 @@ class Pen:
         self.canvas.drawPath(path, stroke=1, fill=0)
         self.canvas.restoreState()
 
+    def place(self, name: str, box: tuple[float, float, float, float]) -> None:
+        """Name a rectangle of this page (left, bottom, right, top) as a destination; the first of a name counts."""
+        canvas: Any = self.canvas
+        self._places.setdefault(name, (canvas._doc.thisPageRef(), box))  # noqa: SLF001 - as in tagging; tested
+
+    def _write_places(self) -> None:
+        from reportlab.pdfbase.pdfdoc import PDFArray, PDFDictionary, PDFName
+
+        canvas: Any = self.canvas
+        said = {
+            name: PDFArray([page, PDFName("FitR"), *(round(edge, 2) for edge in box)])
+            for name, (page, box) in self._places.items()
+        }
+        if said:
+            canvas._doc.Catalog.Dests = PDFDictionary(said)  # noqa: SLF001 - as in tagging; tested
+
     def finished(self) -> bytes:
         """Close the document and give its bytes."""
         self.tags.write()
+        self._write_places()
         self.canvas.save()
         return self.buffer.getvalue()
 

@@ -14,12 +14,11 @@ from numpy.typing import NDArray
 from testbench.certificate.content import PlotFacts
 from testbench.certificate.figures import fewest_decimals, rounded, written
 from testbench.certificate.languages import Words
-from testbench.certificate.pen import REGULAR, STRONG, Pen
+from testbench.certificate.pen import REGULAR, STRONG, WHITE, Pen
 from testbench.quantities import Pressure
 from testbench.run.samples import TICKS_PER_S
 
 Series = NDArray[np.float64]
-WHITE = "#ffffff"
 LONG_DASH, DOTS = (7.0, 3.0), (1.0, 2.0)
 SPARE_FOR_AXIS = 22.0
 """Room left of a panel for the figures of its pressure axis [pt]."""

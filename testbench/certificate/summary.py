@@ -105,7 +105,7 @@ def draw_summary(found: Summary, layout: Layout, words: Words, paper: str, pages
         found.title, found.number.value, found.about.value, found.word,
         colour_of(pen, shown if found.word else None), found.software, found.mark,
     )  # fmt: skip
-    closing = closing_block(pen, found.closing, found.how_to_verify, found.code)
+    closing = closing_block(pen, found.closing, found.how_to_verify, found.code, words)
     sheets = flow(pen, frame, _blocks(pen, found, words), closing, ending=len(found.notes) + len(found.cautions) + 1)
     for content in pages:
         sheets += sheets_of(pen, content, words)
@@ -114,10 +114,11 @@ def draw_summary(found: Summary, layout: Layout, words: Words, paper: str, pages
 
 def _blocks(pen: Pen, found: Summary, words: Words) -> list[Block]:
     issued = f"{words('head.issued')} {found.issued}"
+    specimen = words("specimen.word") if found.specimen else ""
     head = [letterhead(pen, found.works, found.title)]
     facts = found.left
     if found.word:
-        head.append(verdict_strip(pen, Strip(found.good, found.word, found.about, found.number, issued)))
+        head.append(verdict_strip(pen, Strip(found.good, found.word, found.about, found.number, issued, specimen)))
     else:
         facts = (found.about, found.number, Fact(words("head.issued"), found.issued), *facts)
     width = pen.right - pen.left
