@@ -121,8 +121,8 @@ class Pen:
         x -= {"left": 0.0, "right": 1.0, "centre": 0.5}[align] * self.width_of(text, face, size)
         if halo or (self.plates and colour != WHITE):
             self.ink(halo or WHITE)
-            plate = self.width_of(text, face, size) + 2.0
-            self.canvas.rect(x - 1.0, y - 0.22 * size, plate, 0.98 * size, stroke=0, fill=1)
+            box = (x - 1.0, y - 0.22 * size, self.width_of(text, face, size) + 2.0, 0.98 * size)
+            self.canvas.rect(*(round(edge, 1) for edge in box), stroke=0, fill=1)
         self.ink(colour or self.layout.colours.ink)
         with self.tags.text():
             for part, own in runs(shown, face):
