@@ -26,7 +26,7 @@ from testbench.certificate.evidence import (
 from testbench.certificate.facts import DocumentFacts
 from testbench.certificate.figures import decimals_of
 from testbench.certificate.languages import Words
-from testbench.certificate.lines import StageTable, collected_of, table_of, undecided_of, unit_in_words
+from testbench.certificate.lines import StageTable, as_recorded, collected_of, table_of, undecided_of, unit_in_words
 from testbench.certificate.people import asked_of, attendance_of, document_of, people_of
 from testbench.errors import NoCertificateError
 from testbench.quantities import Pressure
@@ -202,6 +202,7 @@ def content_of(
         *attendance_of(record, words),
         *course_of(record, clock, words),
     )
+    replaces = _replaces(issue, words)
     number = number_of(record) if issue.replaces is None else issue.replaces.replaced_by
     facts = DocumentFacts(number, record.valve.serial, record.verdict, record_sha256, specimen != "")
     return Content(
@@ -212,7 +213,7 @@ def content_of(
         verdict=record.verdict,
         verdict_word=words(f"verdict.{record.verdict}"),
         reasons=_reasons(record, stages, words),
-        replaces=_replaces(issue, words),
+        replaces=replaces,
         specimen=specimen,
         works=issue.works,
         issued=stamp(issue.issued),
@@ -225,7 +226,7 @@ def content_of(
         rule=(*_rules_of(record, words), words("rule.applied")),
         sources=sources_of(record, words),
         document=document_of(record, issue.signed, words),
-        cautions=cautions_of(record, (*course, *_beside(stages)), words),
+        cautions=cautions_of(record, (replaces, *course, *_beside(stages)), words),
         closing=(
             *people_of(record, issue.signed, words),
             Fact(words("closing.record"), record_sha256),
@@ -248,7 +249,8 @@ def _replaces(issue: IssueFacts, words: Words) -> str:
     old = issue.replaces
     if old is None:
         return ""
-    return words("head.replaces", number=old.number, on=old.at[:10], by=old.by, why=old.why.rstrip("."))
+    why = as_recorded(old.why.rstrip("."), words)
+    return words("head.replaces", number=old.number, on=old.at[:10], by=old.by, why=why)
 
 
 def ledger_of(issue: IssueFacts, words: Words) -> tuple[Fact, ...]:
@@ -313,7 +315,9 @@ def _order(record: RunRecord, signed: tuple[Signature, ...], clock: RunClock, wo
             "identity.standard_value", standard=asked.standard, edition=asked.edition, adopted=_adopted(record, words)
         ),
         "procedure": procedure,
-        "tested": words("identity.tested_value", run=record.run, bench=record.bench, times=f"{stamp(started)} – {until}"),
+        "tested": words(
+            "identity.tested_value", run=record.run, bench=record.bench, times=f"{stamp(started)} – {until}"
+        ),
     }
     return _stated(values, words)
 

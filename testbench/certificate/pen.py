@@ -122,7 +122,8 @@ class Pen:
         if halo or (self.plates and colour != WHITE):
             self.ink(halo or WHITE)
             box = (x - 1.0, y - 0.22 * size, self.width_of(text, face, size) + 2.0, 0.98 * size)
-            self.canvas.rect(*(round(edge, 1) for edge in box), stroke=0, fill=1)
+            left, low, width, height = (round(edge, 1) for edge in box)
+            self.canvas.rect(left, low, width, height, stroke=0, fill=1)
         self.ink(colour or self.layout.colours.ink)
         with self.tags.text():
             for part, own in runs(shown, face):

@@ -11,6 +11,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from testbench.certificate.axes import figures, ticks, tidy
 from testbench.certificate.content import PlotFacts
 from testbench.certificate.figures import fewest_decimals, rounded, written
 from testbench.certificate.languages import Words
@@ -23,12 +24,12 @@ LONG_DASH, DOTS = (7.0, 3.0), (1.0, 2.0)
 SPARE_FOR_AXIS = 22.0
 """Room left of a panel for the figures of its pressure axis [pt]."""
 LABEL_ROOM, DIMENSION_ROOM, BAR_ROOM, STRIPE = 10.0, 12.0, 8.0, 2.4
-"""Room for a label, the dimension line, and the bar that shows the collection, or its stripe where plots are low [pt]."""
+"""Room for a label, the dimension line, the bar that shows a collection, or its stripe where plots are low [pt]."""
 UNDER = 10.5
 """Room under a panel for the figures of its time axis [pt]."""
-TITLE_ROOM = 10.0
-COMPACT = 64.0
-"""Below this height the lowest pressure is named beside the title, and a collection below its bar [pt]."""
+TITLE_ROOM, FOR_ONE_LABEL_MORE, COMPACT = 10.0, 60.0, 72.0
+"""Room for the title; from which height of a panel on it takes one label more; below which height of a plot the lowest
+pressure is named beside the title, and a collection above its stripe [pt]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,11 +169,13 @@ class StagePlots:
             self.pen.text(centre, middle - 8, self.words("plot.no_hold_why"), REGULAR, self.small, align="centre")
 
     def _upper_beyond(self, panel: Panel) -> None:
-        """Say that the upper limit lies further up: beside the title, or within the panel where the title is long."""
+        """Say that the upper limit lies further up: beside the title, or in a high panel where the title is long."""
         text = self.words("plot.upper_beyond", value=self._value(self.facts.upper))
         both = self.pen.width_of(self._hold_title, STRONG, self.small) + self.pen.width_of(text, REGULAR, self.small)
         beside = both + 6 <= panel.width + SPARE_FOR_AXIS
         x, y = panel.x + panel.width, panel.y + panel.height + 4
+        if not beside and panel.height < FOR_ONE_LABEL_MORE:
+            return
         if self.hold is not None and not beside:
             x, y = panel.across(self.hold[1]) - 4, y - DIMENSION_ROOM - 11
         self.pen.text(x, y, text, REGULAR, self.small, colour=self.colours.label, align="right", halo=WHITE)
@@ -276,12 +279,11 @@ class StagePlots:
         label = self.colours.label
         minutes = self.duration > 900
         scale = 60.0 if minutes else 1.0
-        for tick in ticks(panel.p0, panel.p1, 4 if panel.height > 48 else 3):
-            y = panel.up(tick)
-            self.pen.line(panel.x - 2, y, panel.x, y, 0.5, colour=label)
-            self.pen.text(
-                panel.x - 4, y - 2.4, self.words.decimal(tidy(tick)), REGULAR, self.small, colour=label, align="right"
-            )
+        marks = ticks(panel.p0, panel.p1, 4 if panel.height > 48 else 3)
+        for tick, figure in zip(marks, figures(marks), strict=True):
+            x, y = panel.x - 4, panel.up(tick)
+            self.pen.line(x + 2, y, x + 4, y, 0.5, colour=label)
+            self.pen.text(x, y - 2.4, self.words.decimal(figure), REGULAR, self.small, colour=label, align="right")
         for tick in ticks(panel.t0 / scale, panel.t1 / scale, 6):
             x = panel.across(tick * scale)
             self.pen.line(x, panel.y - 2, x, panel.y, 0.5, colour=label)
@@ -392,18 +394,3 @@ def thinned(times: Series, pressures: Series, columns: int) -> tuple[Series, Ser
             kept.update((int(first + piece.argmin()), int(first + piece.argmax())))
     chosen = np.array(sorted(kept))
     return times[chosen], pressures[chosen]
-
-
-def ticks(low: float, high: float, about: int) -> list[float]:
-    """Round numbers along an axis, about as many as asked for."""
-    rough = (high - low) / about
-    power = 10.0 ** np.floor(np.log10(rough))
-    step = next(step for step in (1 * power, 2 * power, 5 * power, 10 * power) if step >= rough)
-    first = int(np.ceil(low / step - 1e-9))
-    last = int(np.floor(high / step + 1e-9))
-    return [float(number * step) for number in range(first, last + 1)]
-
-
-def tidy(number: float) -> str:
-    """A number at an axis."""
-    return f"{round(number, 6):g}".replace("-", "−")

@@ -99,10 +99,9 @@ def place_of(reader: Any, field: str) -> tuple[Any, tuple[float, ...]] | None:
         reader: of the document.
         field: its name; the destination of this name says where.
     """
-    kept = reader.root["/Dests"] if "/Dests" in reader.root else {}
-    if f"/{field}" not in kept:
+    if "/Dests" not in reader.root or f"/{field}" not in reader.root["/Dests"]:
         return None
-    found = kept[f"/{field}"]
+    found = reader.root["/Dests"][f"/{field}"]
     return found.raw_get(0).reference, tuple(float(found[edge]) for edge in range(2, 6))
 
 

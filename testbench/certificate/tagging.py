@@ -121,25 +121,18 @@ class Tags:
         """Put the structure tree into the document, before it is saved."""
         if not self._pages:
             return
-        from reportlab.pdfbase.pdfdoc import PDFArray, PDFDictionary, PDFName, PDFString
+        from reportlab.pdfbase.pdfdoc import PDFArray, PDFDictionary, PDFName
 
         document = self._canvas._doc  # noqa: SLF001 - see above
         root, top = PDFDictionary({"Type": PDFName("StructTreeRoot")}), PDFDictionary({"S": PDFName("Document")})
         root_ref, top_ref = document.Reference(root), document.Reference(top)
-        said = [PDFDictionary({"S": PDFName(one.role)}) for one in self._elements]
+        said = [PDFDictionary(self._told(one)) for one in self._elements]
         kids = [document.Reference(one) for one in said]
         below: list[list[Any]] = [[] for _ in kids]
         whole: list[Any] = []
         for one, dictionary, kid in zip(self._elements, said, kids, strict=True):
             (whole if one.within is None else below[one.within]).append(kid)
             dictionary["P"] = top_ref if one.within is None else kids[one.within]
-            if one.pieces:
-                dictionary["Pg"] = self._pages[one.page]
-            if one.alt:
-                dictionary["Alt"] = PDFString(one.alt)
-            if one.table:
-                own = {key: PDFName(value) if isinstance(value, str) else value for key, value in one.table.items()}
-                dictionary["A"] = PDFDictionary({"O": PDFName("Table")} | own)
         for one, dictionary, parts in zip(self._elements, said, below, strict=True):
             dictionary["K"] = PDFArray(one.pieces or parts)
         top["P"], top["K"] = root_ref, PDFArray(whole)
@@ -152,3 +145,17 @@ class Tags:
         for number, page in enumerate(document.Pages.pages):
             page.__NoDefault__ = [*page.__NoDefault__, "StructParents", "Tabs"]
             page.StructParents, page.Tabs = number, PDFName("S")
+
+    def _told(self, one: Element) -> dict[str, Any]:
+        """What an element says of itself, without its place in the tree."""
+        from reportlab.pdfbase.pdfdoc import PDFDictionary, PDFName, PDFString
+
+        told: dict[str, Any] = {"S": PDFName(one.role)}
+        if one.pieces:
+            told["Pg"] = self._pages[one.page]
+        if one.alt:
+            told["Alt"] = PDFString(one.alt)
+        if one.table:
+            own = {key: PDFName(value) if isinstance(value, str) else value for key, value in one.table.items()}
+            told["A"] = PDFDictionary({"O": PDFName("Table")} | own)
+        return told

@@ -143,10 +143,10 @@ def test_evidence_is_complete(bench: SimpleNamespace, accepted: Any) -> None:
     assert order["Procedure"].startswith("waterworks-swing-check, revision 2 (SHA-256 ")
     assert accepted.record.procedure_sha256[:12] in order["Procedure"]
     assert any("AWWA C508 (2017) [memory]" in source for source in found.sources)
-    assert "Verify figures marked 'memory' against your copy of the standard." in found.cautions
+    assert "Verify figures marked 'memory' in your own standard." in found.cautions
     assert dict(found.closing)["Tested by"] == "Mara Quill, bench B1; named, not authenticated"
     assert dict(found.closing)["Record SHA-256"] == accepted.sha256
-    assert found.cautions[-1] == "Verify figures marked 'memory' against your copy of the standard."
+    assert found.cautions[-1] == "Verify figures marked 'memory' in your own standard."
     assert "Pressure can stay locked behind a closed disc" in found.cautions[2]
     assert "Local codes" in found.cautions[1]
 

@@ -284,7 +284,7 @@ def test_a_field_that_does_not_lie_on_its_line_is_found(
 ) -> None:
     """Made so by whoever holds the station's key: a click on one line would show the signature of another."""
     writer = signing._writer(unsealed)
-    page, box = signing.place_of(writer.prev, signing.FIELD) or (None, ())
+    _, box = signing.place_of(writer.prev, signing.FIELD)
     box = {"moved": (box[0], box[1] + 8.1, box[2], box[3] + 8.1), "grown": (0, 0, 500, 800)}.get(change, box)
     spec = fields.SigFieldSpec(signing.FIELD, box=None if change == "invisible" else box)
     fields.append_signature_field(writer, spec)

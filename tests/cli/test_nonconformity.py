@@ -94,7 +94,7 @@ def test_from_the_rejection_to_the_end(home):
 
 
 def test_each_document_names_it_as_it_stood_at_its_issue(home):
-    """The rejection report when it was opened, the certificate of the retest with rework and result; neither changes."""
+    """The rejection report when it was opened, the certificate of the retest with the rework; neither changes."""
     report = issue_document(Home(home), "B1-000001").path
     opened = f"Nonconformity {NUMBER} of run B1-000001; when this page was issued: no disposition yet."
     assert opened in text_of(report)
