@@ -20,7 +20,7 @@ from testbench.certificate.signing import FIELD, OPERATOR, REVIEWER
 from testbench.certificate.table import Block
 
 CLOSING_LINE, DESCENT = 8.1, 2.0
-"""A line, so that five facts stand beside the QR code, which takes that height anyway; how far letters hang down [pt]."""
+"""A line, so that five facts stand beside the QR code, which is that high anyway; how far letters hang down [pt]."""
 
 
 def draw(content: Content, layout: Layout, words: Words, paper: str) -> bytes:

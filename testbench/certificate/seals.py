@@ -81,7 +81,7 @@ def faults_of_seals(reader: Any, data: bytes) -> Iterator[str]:
 
 
 def _in_its_place(reader: Any, field: Any) -> bool:
-    """Whether a field draws nothing, is its own and only widget, and covers just the line that the page keeps for it."""
+    """Whether a field draws nothing, is its own only widget, and covers just the line that the page keeps for it."""
     kept = place_of(reader, str(field["/T"]))
     if kept is None or "/Kids" in field or not {"/AP", "/F", "/P", "/Rect"} <= set(field):
         return False
