@@ -59,7 +59,8 @@ def table_block(pen: Pen, lines: tuple[TableLine, ...], words: Words) -> Block:
     detail_room = pen.right - pen.left - 8
     details = [pen.wrapped(line.detail, REGULAR, small, detail_room) if line.detail else [] for line in lines]
     names = [pen.wrapped(line.criterion, REGULAR, pen.fitted(line.criterion, REGULAR, 8, room), room) for line in lines]
-    height = 11 + sum(ROW * len(name) + DETAIL * len(detail) for name, detail in zip(names, details, strict=True)) + 1
+    below = [len(line.others) + len(detail) for line, detail in zip(lines, details, strict=True)]
+    height = 11 + sum(ROW * len(name) + DETAIL * more for name, more in zip(names, below, strict=True)) + 1
 
     def paint(top: float) -> None:
         with pen.tags.group("Table"):
@@ -70,6 +71,9 @@ def table_block(pen: Pen, lines: tuple[TableLine, ...], words: Words) -> Block:
                 with pen.tags.group("TR"):
                     _table_line(pen, columns, line, name, y - 8)
                 y -= ROW * len(name)
+                for other in line.others:
+                    _other_unit(pen, columns, other, y - 6.4)
+                    y -= DETAIL
                 _details(pen, detail, y)
                 y -= DETAIL * len(detail)
                 pen.rule(y - 0.4, 0.3, pen.layout.colours.hairline)
@@ -127,13 +131,31 @@ def _table_line(pen: Pen, columns: Columns, line: TableLine, name: list[str], y:
         pen.text(pen.right, y, line.risk, REGULAR, 8, align="right")
 
 
-def _cell(pen: Pen, x: float, y: float, text: str, face: str) -> None:
+def _other_unit(pen: Pen, columns: Columns, line: TableLine, y: float) -> None:
+    """The numbers of a row in another unit, small, on the same decimal points; what has none is not said again."""
+    small, cells = pen.layout.sizes.small, (line.required, line.met_at, line.measured, line.uncertainty)
+    edges = (columns.required, columns.met_at, columns.measured, columns.uncertainty)
+    with pen.tags.group("TR"):
+        for text in ("", line.unit):
+            with pen.tags.element("TD"):
+                pen.text(columns.unit, y, text, REGULAR, small, colour=pen.layout.colours.label)
+        for x, text in zip(edges, cells, strict=True):
+            _cell(pen, x, y, text if _is_number(text) else "", REGULAR, size=small)
+        with pen.tags.element("TD", ColSpan=2):
+            pass  # judged once, in the first unit
+
+
+def _is_number(text: str) -> bool:
+    return any(character.isdigit() for character in text)
+
+
+def _cell(pen: Pen, x: float, y: float, text: str, face: str, *, size: float = 8) -> None:
     """A number on its decimal point, or words that end at the column's edge."""
     with pen.tags.element("TD"):
-        if any(character.isdigit() for character in text):
+        if _is_number(text):
             whole = text.partition("," if "," in text else ".")[0]
             # One text, so that it is read and copied as one number.
-            pen.text(x - pen.width_of(whole, face, 8), y, text, face, 8)
+            pen.text(x - pen.width_of(whole, face, size), y, text, face, size)
             return
         quiet = face == REGULAR
         colour = pen.layout.colours.label if quiet else None

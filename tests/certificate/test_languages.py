@@ -365,7 +365,9 @@ def test_bar_first_shows_both_and_never_contradicts_the_verdict(bench: SimpleNam
     assert (in_bar.unit, in_bar.required, in_bar.met_at, in_bar.uncertainty) == (
         "bar (g)", "≥ 34.474", "≥ 34.543", "0.069",
     )  # fmt: skip
-    assert in_bar.detail == f"In psi (g): required ≥ 500.0, met at ≥ 501.0, measured {low.measured}, U 1.0."
+    (other,) = in_bar.others
+    assert (other.unit, other.required, other.met_at) == ("psi (g)", "≥ 500.0", "≥ 501.0")
+    assert (other.measured, other.uncertainty) == (low.measured, "1.0")
     assert [line.conformity for line in own.stages[0].table.lines] == [
         line.conformity for line in bar.stages[0].table.lines
     ]
