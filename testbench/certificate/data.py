@@ -60,12 +60,11 @@ class Sizes(Value):
 class PlotHeights(Value):
     """Heights of a plot [pt]."""
 
-    tallest: float
-    """Where there are several pages."""
     highest: float
-    """On a single page."""
     comfortable: float
+    """At least so high where there are several pages."""
     lowest: float
+    """On a single page."""
 
 
 class Colours(Value):

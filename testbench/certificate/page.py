@@ -76,7 +76,7 @@ def sheets_of(pen: Pen, content: Content, words: Words) -> list[Sheet]:
     def over_pages(stages: list[Block]) -> list[Sheet]:
         return flow(pen, frame, [*head, *stages, *evidence], closing, ending=len(evidence))
 
-    heights = [plots.comfortable + 4 * step for step in range(int((plots.tallest - plots.comfortable) // 4) + 1)]
+    heights = [plots.comfortable + 4 * step for step in range(int((plots.highest - plots.comfortable) // 4) + 1)]
     tried = {height: len(over_pages([replace(one, height=one.height + height) for one in bare])) for height in heights}
     height = max(height for height in heights if tried[height] == tried[plots.comfortable])
     return over_pages([stage_block(pen, stage, words, height) for stage in content.stages])

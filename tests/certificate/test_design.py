@@ -302,6 +302,65 @@ def test_another_program_reads_the_structure(bench: SimpleNamespace, tmp_path: P
     assert "MUSTER\n" not in told  # the word across the page is an artifact; its sentence is read
 
 
+# A specimen -------------------------------------------------------------------------------------
+
+
+def specimen_and_bare(bench: SimpleNamespace, story: str, folder: Path, dpi: int, option: str) -> list[Image.Image]:
+    """The page of a specimen as it prints, and the same page with the word across it in white."""
+    run, form = bench.tell(getattr(bench, story)), ReportForm()
+    facts = IssueFacts(bench.works, datetime(2026, 11, 25, 10, 2, 3, tzinfo=UTC), "Station seal", "A1B2")
+    told = content_of(run.record, run.sha256, run.traces, facts, words_of(form))
+    white = layout().colours.model_copy(update={"specimen": "#ffffff"})
+    drawn_by = (layout(), layout().model_copy(update={"colours": white}))
+    pictures = []
+    for number, form_of_page in enumerate(drawn_by):
+        file = folder / f"{number}.pdf"
+        file.write_bytes(draw(told, form_of_page, words_of(form), "A4"))
+        command = ["pdftoppm", "-r", str(dpi), option, str(file), str(folder / str(number))]
+        subprocess.run(command, check=True)
+        with Image.open(folder / f"{number}-1.{'pgm' if option == '-gray' else 'pbm'}") as picture:
+            pictures.append(picture.convert("L"))
+    return pictures
+
+
+@needs_poppler
+@pytest.mark.parametrize("story", ["accepted_nps_4", "rejected_nps_6"])
+@pytest.mark.parametrize(("dpi", "option"), [(100, "-gray"), (150, "-gray"), (100, "-mono"), (150, "-mono")])
+def test_the_word_across_a_specimen_touches_no_text(
+    bench: SimpleNamespace, story: str, dpi: int, option: str, tmp_path: Path
+) -> None:
+    """Every word prints as it would without it, to the pixel; and yet it is seen in every ninth of the page."""
+    with_word, bare = specimen_and_bare(bench, story, tmp_path, dpi, option)
+    ((width, height, found),) = boxes((tmp_path / "0.pdf").read_bytes(), tmp_path)
+    found = [box for box in found if box[3] - box[1] < 40]  # but the word itself
+    assert len(found) > 300
+    for x0, top, x1, bottom, word in found:
+        inner = (x0, top + 0.3 * (bottom - top), x1, bottom - 0.3 * (bottom - top))
+        place = tuple(round(edge * dpi / 72) for edge in inner)
+        assert with_word.crop(place).tobytes() == bare.crop(place).tobytes(), word
+    for across in range(3):
+        for down in range(3):
+            ninth = (across * width / 3, down * height / 3, (across + 1) * width / 3, (down + 1) * height / 3)
+            place = tuple(round(edge * dpi / 72) for edge in ninth)
+            assert with_word.crop(place).tobytes() != bare.crop(place).tobytes(), (across, down)
+
+
+@needs_poppler
+@pytest.mark.parametrize(("language", "mark"), [("en", "SPECIMEN"), ("de", "MUSTER"), ("es", "MUESTRA")])
+@pytest.mark.parametrize("story", ["accepted_nps_4", "rejected_nps_6"])
+def test_the_verdict_of_a_specimen_cannot_be_cut_out_without_its_mark(
+    bench: SimpleNamespace, story: str, language: str, mark: str, tmp_path: Path
+) -> None:
+    """It stands right below the word of the verdict, in the same block; on a live page it does not."""
+    for origin, marks in ((Origin.SIMULATED, 1), (Origin.LIVE, 0)):
+        run = bench.tell(bench.replace(getattr(bench, story), origin=origin))
+        ((_, _, found),) = boxes(drawn(bench, run, language), tmp_path)
+        word = words_of(ReportForm(language=language))(f"verdict.{run.record.verdict}")
+        (verdict,) = (box for box in found if box[4] == word)
+        near = [box for box in found if box[4] == mark and abs(box[1] - verdict[3]) < 8 and box[0] - verdict[0] < 4]
+        assert len(near) == marks
+
+
 # Printers and scanners --------------------------------------------------------------------------
 
 

@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime
 from io import BytesIO
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -17,6 +18,7 @@ from testbench.procedure.valve import CertificateType
 from testbench.run.machine import Ending
 from testbench.run.record import Origin, canonical, sha256
 from testbench.run.signature import Meaning
+from tests.certificate.test_design import _overlap, boxes, needs_poppler
 
 LANGUAGES = ["en", "de", "es"]
 TYPES = [None, *CertificateType]
@@ -61,6 +63,25 @@ def test_two_stages_fit_one_page_whatever_the_language_the_paper_and_the_type(
         found = content(bench, bench.replace(story, channel=channel), language, kind)
         _, drawn = sheets(found, language, paper)
         assert len(drawn) == 1
+
+
+@needs_poppler
+@pytest.mark.parametrize("story", ["accepted_nps_4", "rejected_nps_6", "accepted_nps_8", "extended_nps_4"])
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_low_plots_print_no_two_words_over_each_other(
+    bench: SimpleNamespace, language: str, story: str, tmp_path: Path
+) -> None:
+    """The fullest page, on the shorter paper, by the word boxes of poppler; the lowest pressure is named too."""
+    story = bench.replace(getattr(bench, story), channel=bench.registered)
+    found = content(bench, story, language, CertificateType.INSPECTION_CERTIFICATE_3_2)
+    said = words_of(ReportForm(language=language))
+    ((_, _, printed),) = boxes(draw(found, layout(), said, "Letter"), tmp_path)
+    assert [(one[4], two[4]) for i, one in enumerate(printed) for two in printed[:i] if _overlap(one, two)] == []
+    told = " ".join(box[4] for box in printed)
+    for stage in found.stages:
+        lowest = stage.table.lines[0]
+        assert said("plot.lowest", value=f"{lowest.measured} psi") in told
+    assert told.count(said("plot.collecting", seconds="")[:8]) >= (1 if found.stages[1].plot.collected else 0)
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
