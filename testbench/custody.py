@@ -241,6 +241,7 @@ def issue_from(
     """
     from testbench.certificate.issue import issue
     from testbench.instruments.clocks import SystemClock
+    from testbench.run.mentioned import mentioned
     from testbench.run.record import Origin, Verdict, canonical
     from testbench.station.sign_off import check_signed, latest_of
     from testbench.station.withdrawals import check_withdrawal
@@ -271,6 +272,7 @@ def issue_from(
         record, digest, traces, signed=signed, works=bench.works, paper=bench.paper, key_folder=home.keys,
         out_folder=home.certificates, at=at, checkpoint=checkpoint_now(home, store), stamps=time_stamps(bench),
         hands=hands_of(home, store, (record, signed), signing), replaces=replaces, register=register,
+        nonconformities=mentioned(store.nonconformities_of(record.valve.serial), trial=record.specimen),
     )  # fmt: skip
 
 

@@ -196,6 +196,7 @@ def _known(store: "SqliteStore", record: "RunRecord") -> "Known":
     """What the registers say of a run: its newest document, and what speaks against it."""
     from testbench.certificate.content import number_of
     from testbench.certificate.lot_certificate import Known
+    from testbench.run.mentioned import mentioned
 
     documents = list(by_path(iter(store.documents_of(record.run))))
     doubt, told = _doubt(store, record)
@@ -206,7 +207,8 @@ def _known(store: "SqliteStore", record: "RunRecord") -> "Known":
     if doubt is None and any(one.number == number for one in withdrawals):
         doubt, told = Doubt.WITHDRAWN, number
     replaces = [one for one in withdrawals if (one.run, one.replaced_by) == (record.run, number)]
-    return Known(number, documents[-1][-1].sha256, doubt, told, replaces[-1] if replaces else None)
+    of_serial = mentioned(store.nonconformities_of(record.valve.serial), trial=record.specimen)
+    return Known(number, documents[-1][-1].sha256, doubt, told, replaces[-1] if replaces else None, of_serial)
 
 
 def _doubt(store: "SqliteStore", record: "RunRecord") -> tuple[Doubt | None, str]:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from testbench.certificate.content import Content, StageContent
 from testbench.certificate.evidence import Fact
 from testbench.certificate.languages import Words
-from testbench.certificate.pen import BOLD, REGULAR, STRONG, Pen
+from testbench.certificate.pen import BOLD, REGULAR, STRONG, WHITE, Pen
 from testbench.certificate.plot import StagePlots
 from testbench.certificate.table import DETAIL, Block, mark, table_block
 from testbench.metrology.decision_rule import Conformity
@@ -23,6 +23,7 @@ def head_blocks(pen: Pen, content: Content, words: Words) -> list[Block]:
         about=Fact(words("head.serial"), content.facts.serial),
         number=Fact(content.number_label, content.facts.number),
         issued=f"{words('head.issued')} {content.issued}",
+        mark=words("specimen.word") if content.specimen else "",
     )
     return [
         letterhead(pen, content.works, content.title),
@@ -69,12 +70,14 @@ class Strip:
     """The serial number, or the order."""
     number: Fact
     issued: str
+    mark: str = ""
+    """What marks a specimen; empty where it is none."""
 
 
 def verdict_strip(pen: Pen, strip: Strip) -> Block:
     """Word, mark, position and colour. Good is a filled block, bad a heavy frame: unlike as a photocopy."""
     sizes, colours = pen.layout.sizes, pen.layout.colours
-    height, width = 40.0, 200.0
+    height, width = 38.0, 200.0
     half = max(pen.width_of(strip.number.value, STRONG, sizes.works), pen.width_of(strip.issued, REGULAR, sizes.body))
     half = min(max(half, 118.0), 150.0)
     x = pen.left + width + 16
@@ -84,7 +87,7 @@ def verdict_strip(pen: Pen, strip: Strip) -> Block:
     extra = max(0.0, 1.1 * about_size * (len(lines) - 1) - 12)
 
     def paint(top: float) -> None:
-        (_accepted if strip.good else _rejected)(pen, strip.word, top - height, width, height)
+        (_accepted if strip.good else _rejected)(pen, strip, top - height, width, height)
         with pen.tags.element("P"):
             pen.text(x, top - 9, strip.about.label, REGULAR, sizes.body, colour=colours.label)
             for index, line in enumerate(lines):
@@ -98,39 +101,36 @@ def verdict_strip(pen: Pen, strip: Strip) -> Block:
     return Block(height + 6 + extra, paint)
 
 
-def _accepted(pen: Pen, word: str, low: float, width: float, height: float) -> None:
-    green, white = pen.layout.colours.accepted, "#ffffff"
-    pen.ink(green)
+def _accepted(pen: Pen, strip: Strip, low: float, width: float, height: float) -> None:
+    pen.ink(pen.layout.colours.accepted)
     pen.canvas.roundRect(pen.left, low, width, height, 3, stroke=0, fill=1)
-    pen.tick(pen.left + 11, low + 9, height - 18, white, 4.6)
-    pen.text(
-        pen.left + 52,
-        low + height / 2 - 8,
-        word,
-        BOLD,
-        pen.fitted(word, BOLD, pen.layout.sizes.verdict, width - 60),
-        colour=white,
-    )
+    pen.tick(pen.left + 11, low + 9, height - 18, WHITE, 4.6)
+    _verdict(pen, strip, (pen.left + 52, low, width - 60, height), WHITE)
 
 
-def _rejected(pen: Pen, word: str, low: float, width: float, height: float) -> None:
+def _rejected(pen: Pen, strip: Strip, low: float, width: float, height: float) -> None:
     red = pen.layout.colours.rejected
+    pen.ink(WHITE)
+    pen.canvas.rect(pen.left, low, width, height, stroke=0, fill=1)
     pen.hatch(pen.left + 2, low + 2, 42, height - 4, step=5.0, colour=red, thickness=1.5)
-    pen.ink("#ffffff")
+    pen.ink(WHITE)
     pen.canvas.circle(pen.left + 23, low + height / 2, 15.5, stroke=0, fill=1)
     pen.cross(pen.left + 12, low + height / 2 - 11, 22, red, 5.0)
     pen.ink(red)
     pen.canvas.setLineWidth(3)
     pen.canvas.rect(pen.left + 1.5, low + 1.5, width - 3, height - 3, stroke=1, fill=0)
     pen.canvas.setLineWidth(1)
-    pen.text(
-        pen.left + 54,
-        low + height / 2 - 8,
-        word,
-        BOLD,
-        pen.fitted(word, BOLD, pen.layout.sizes.verdict, width - 62),
-        colour=red,
-    )
+    _verdict(pen, strip, (pen.left + 54, low, width - 62, height), red)
+
+
+def _verdict(pen: Pen, strip: Strip, within: tuple[float, float, float, float], colour: str) -> None:
+    """The word of the verdict; what marks a specimen stands so near that no cut parts them."""
+    x, low, width, height = within
+    y = low + height / 2 - (4 if strip.mark else 8)
+    with pen.tags.element("P"):
+        pen.text(x, y, strip.word, BOLD, pen.fitted(strip.word, BOLD, pen.layout.sizes.verdict, width), colour=colour)
+        if strip.mark:
+            pen.text(x + 1, y - 9, strip.mark, BOLD, pen.layout.sizes.body, colour=colour)
 
 
 def colour_of(pen: Pen, verdict: Verdict | None) -> str:
@@ -145,12 +145,12 @@ def _reasons(pen: Pen, content: Content) -> list[Block]:
     width, size = pen.right - pen.left, 9.0
 
     def block(text: str) -> Block:
-        quiet = content.verdict is Verdict.ACCEPTED and text != content.specimen
+        quiet = content.verdict is Verdict.ACCEPTED and text in content.reasons
         face = REGULAR if quiet else STRONG
         height = pen.paragraph_height(text, width, face, size)
         return Block(height + 1, lambda top: _drawn(pen.paragraph(pen.left, top + 1, text, width, face, size=size)))
 
-    told = (*content.reasons, content.specimen) if content.specimen else content.reasons
+    told = filter(None, (content.replaces, *content.reasons, content.specimen))
     return [*(block(text) for text in told), Block(3, lambda top: None)]
 
 
@@ -174,7 +174,7 @@ def _identity(pen: Pen, content: Content, words: Words) -> Block:
     return Block(height + 4, paint)
 
 
-LINE = 9.3
+LINE = 9.2
 
 
 def facts_block(
@@ -224,18 +224,18 @@ def stage_block(pen: Pen, stage: StageContent, words: Words, plot_height: float)
     conditions = pen.paragraph_height(text, width)
     table = table_block(pen, stage.table.lines, words)
     undecided = [pen.paragraph_height(text, width) for text in stage.undecided]
-    height = 16 + conditions + table.height + sum(undecided) + 3 + plot_height + 4
+    height = 15 + conditions + table.height + sum(undecided) + 2 + plot_height + 3
 
     def paint(top: float) -> None:
         _stage_head(pen, stage, head, top)
-        y = top - 14
+        y = top - 13
         y -= pen.paragraph(pen.left, y, text, width, colour=pen.layout.colours.label)
         table.draw(y - 1)
         y -= table.height + 1
         for sentence in stage.undecided:
             y -= pen.paragraph(pen.left, y, sentence, width)
         with pen.tags.element("Figure", words("plot.alt", stage=stage.title)):
-            StagePlots(pen, stage.plot, words).draw(y - 3, plot_height)
+            StagePlots(pen, stage.plot, words).draw(y - 2, plot_height)
 
     return Block(height, paint)
 
@@ -294,14 +294,17 @@ def _paragraphs(pen: Pen, heading: str, texts: tuple[str, ...]) -> list[Block]:
         height = pen.paragraph_height(text, width)
         last = index == len(texts) - 1
 
+        def head(top: float) -> None:
+            pen.rule(top, 0.4, pen.layout.colours.rule)
+            with pen.tags.element("H2"):
+                pen.text(pen.left, top - 8.5, heading, STRONG, pen.layout.sizes.small)
+
         def paint(top: float) -> None:
             if index == 0:
-                pen.rule(top, 0.4, pen.layout.colours.rule)
-                with pen.tags.element("H2"):
-                    pen.text(pen.left, top - 8.5, heading, STRONG, pen.layout.sizes.small)
+                head(top)
             pen.paragraph(x, top - 1.5, text, width)
 
-        return Block(height + (3.2 if last else 0.5), paint)
+        return Block(height + (3.2 if last else 0.5), paint, again=Block(0, head) if index else None)
 
     return [block(index, text) for index, text in enumerate(texts)]
 

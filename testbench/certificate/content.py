@@ -17,6 +17,7 @@ from testbench.certificate.evidence import (
     compared_of,
     course_of,
     instrument_of,
+    mention,
     named,
     sources_of,
     stamp,
@@ -25,11 +26,12 @@ from testbench.certificate.evidence import (
 from testbench.certificate.facts import DocumentFacts
 from testbench.certificate.figures import decimals_of
 from testbench.certificate.languages import Words
-from testbench.certificate.lines import StageTable, collected_of, table_of, undecided_of, unit_in_words
+from testbench.certificate.lines import StageTable, as_recorded, collected_of, table_of, undecided_of, unit_in_words
 from testbench.certificate.people import asked_of, attendance_of, document_of, people_of
 from testbench.errors import NoCertificateError
 from testbench.quantities import Pressure
 from testbench.run.ledger import Checkpoint
+from testbench.run.mentioned import Mentioned
 from testbench.run.observations import Seen
 from testbench.run.record import Origin, RunRecord, StageRecord, Verdict
 from testbench.run.samples import Gap, Scale, Trace
@@ -64,6 +66,8 @@ class IssueFacts:
     """How far the bench's ledger has come."""
     replaces: Withdrawal | None = None
     """The document that this one takes the place of, and its own number; None: it is the run's first."""
+    nonconformities: tuple[Mentioned, ...] = ()
+    """Those of the serial number, as they stood at the issue."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +123,8 @@ class Content:
     verdict_word: str
     reasons: tuple[str, ...]
     """Why it is accepted or rejected; a rejection names each failed criterion with value and limit."""
+    replaces: str
+    """Which document it takes the place of, and why; empty where it is the first."""
     specimen: str
     """The sentence that marks a specimen; empty for a live run."""
     works: Works
@@ -191,6 +197,12 @@ def content_of(
     )
     specimen = _why_specimen(record, words)
     key = kind.replace(" ", "_")
+    course = (
+        *(mention(one, words) for one in issue.nonconformities),
+        *attendance_of(record, words),
+        *course_of(record, clock, words),
+    )
+    replaces = _replaces(issue, words)
     number = number_of(record) if issue.replaces is None else issue.replaces.replaced_by
     facts = DocumentFacts(number, record.valve.serial, record.verdict, record_sha256, specimen != "")
     return Content(
@@ -201,19 +213,20 @@ def content_of(
         verdict=record.verdict,
         verdict_word=words(f"verdict.{record.verdict}"),
         reasons=_reasons(record, stages, words),
+        replaces=replaces,
         specimen=specimen,
         works=issue.works,
         issued=stamp(issue.issued),
         valve=_valve(record, words),
         order=_order(record, issue.signed, clock, words),
         stages=stages,
-        course=(*_replaces(issue, words), *attendance_of(record, words), *course_of(record, clock, words)),
+        course=course,
         instrument=instrument_of(record, words),
         compared=compared_of(record, words),
         rule=(*_rules_of(record, words), words("rule.applied")),
         sources=sources_of(record, words),
         document=document_of(record, issue.signed, words),
-        cautions=cautions_of(record, words),
+        cautions=cautions_of(record, (replaces, *course, *_beside(stages)), words),
         closing=(
             *people_of(record, issue.signed, words),
             Fact(words("closing.record"), record_sha256),
@@ -227,11 +240,17 @@ def content_of(
     )
 
 
-def _replaces(issue: IssueFacts, words: Words) -> tuple[str, ...]:
+def _beside(stages: tuple[StageContent, ...]) -> list[str]:
+    """What stands beside the numbers of the stages and may be the record's own words."""
+    return [text for stage in stages for text in (*stage.undecided, *(line.detail for line in stage.table.lines))]
+
+
+def _replaces(issue: IssueFacts, words: Words) -> str:
     old = issue.replaces
     if old is None:
-        return ()
-    return (words("course.replaces", number=old.number, on=old.at[:10], by=old.by, why=old.why.rstrip(".")),)
+        return ""
+    why = as_recorded(old.why.rstrip("."), words)
+    return words("head.replaces", number=old.number, on=old.at[:10], by=old.by, why=why)
 
 
 def ledger_of(issue: IssueFacts, words: Words) -> tuple[Fact, ...]:
@@ -289,16 +308,16 @@ def _order(record: RunRecord, signed: tuple[Signature, ...], clock: RunClock, wo
     started, ended = clock.local(record.started), clock.local(record.ended)
     until = f"{ended:%H:%M:%S}" if started.date() == ended.date() else stamp(ended)
     values = {
-        "customer": record.customer,
-        "customer_order": record.customer_order,
+        "customer_and_order": f"{record.customer}, {_or_not_stated(record.customer_order, words)}",
         "works_order": record.order,
         **({} if record.certificate_type is None else {"document": asked_of(record, signed, words)}),
         "standard": words(
             "identity.standard_value", standard=asked.standard, edition=asked.edition, adopted=_adopted(record, words)
         ),
         "procedure": procedure,
-        "run": words("identity.run_value", run=record.run, bench=record.bench),
-        "tested": f"{stamp(started)} – {until}",
+        "tested": words(
+            "identity.tested_value", run=record.run, bench=record.bench, times=f"{stamp(started)} – {until}"
+        ),
     }
     return _stated(values, words)
 
@@ -311,14 +330,15 @@ def _adopted(record: RunRecord, words: Words) -> str:
 
 
 def _stated(values: dict[str, str], words: Words) -> tuple[Fact, ...]:
-    """Labels and values; a field that holds nothing says so."""
-    return tuple(
-        Fact(
-            words("document.asked" if key == "document" else f"identity.{key}"),
-            words("identity.not_stated") if value.strip() in {"", NOT_STATED} else value.strip(),
-        )
-        for key, value in values.items()
-    )
+    """Labels and values; the fields that hold nothing are named together on the last line."""
+    labels = {key: words("document.asked" if key == "document" else f"identity.{key}") for key in values}
+    missing = [labels[key] for key, value in values.items() if value.strip() in {"", NOT_STATED}]
+    told = [Fact(labels[key], value.strip()) for key, value in values.items() if labels[key] not in missing]
+    return (*told, *([Fact(words("identity.not_stated").capitalize(), "; ".join(missing))] if missing else []))
+
+
+def _or_not_stated(value: str, words: Words) -> str:
+    return words("identity.not_stated") if value.strip() in {"", NOT_STATED} else value.strip()
 
 
 # Stages -----------------------------------------------------------------------------------------

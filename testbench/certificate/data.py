@@ -62,7 +62,9 @@ class PlotHeights(Value):
 
     highest: float
     comfortable: float
+    """At least so high where there are several pages."""
     lowest: float
+    """On a single page."""
 
 
 class Colours(Value):

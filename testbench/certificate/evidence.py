@@ -1,5 +1,6 @@
 """What stands behind the verdict: the course of the run, the instrument, the sources of the figures, the cautions."""
 
+from collections.abc import Iterable
 from datetime import datetime, timedelta, timezone
 from fractions import Fraction
 from typing import NamedTuple
@@ -11,6 +12,7 @@ from testbench.procedure.requirements import StageRequirement
 from testbench.quantities import Pressure
 from testbench.run.cross_check import CRITERION
 from testbench.run.machine import Ending
+from testbench.run.mentioned import Mentioned
 from testbench.run.record import Atmosphere, ChannelRecord, RunRecord, SecondGaugeCheck, StageRecord
 from testbench.run.samples import TICKS_PER_S
 
@@ -82,6 +84,22 @@ def course_of(record: RunRecord, clock: RunClock, words: Words) -> tuple[str, ..
         if demanded.stage not in done
     )
     return tuple(lines) or (words("course.nothing"),)
+
+
+def mention(told: Mentioned, words: Words) -> str:
+    """A nonconformity of the serial number, as it stood when the page was issued."""
+    more = []
+    if told.disposition is not None:
+        more.append(words("nonconformity.disposition", disposition=words(f"nonconformity.{told.disposition}")))
+    if told.worked_on:
+        parts = (words(f"nonconformity.{part.replace(' ', '_')}") for part in told.worked_on)
+        more.append(words("nonconformity.worked_on", parts=", ".join(parts)))
+    if told.retest:
+        verdict = words(f"stage.{told.retest_verdict}")
+        more.append(words("nonconformity.retest", run=told.retest, verdict=verdict))
+    standing = words(f"nonconformity.{told.standing.name.lower()}")
+    first = words("nonconformity.told", number=told.number, run=told.run, standing=standing)
+    return " ".join((first, *more))
 
 
 def _course_lines(stage: StageRecord, clock: RunClock, words: Words) -> list[str]:
@@ -255,9 +273,10 @@ def sources_of(record: RunRecord, words: Words) -> tuple[str, ...]:
     )
 
 
-def cautions_of(record: RunRecord, words: Words) -> tuple[str, ...]:
-    """What a reader must bear in mind."""
-    told = ["cautions.first", "cautions.second", "cautions.third"]
+def cautions_of(record: RunRecord, told: Iterable[str], words: Words) -> tuple[str, ...]:
+    """What a reader must bear in mind; whose words are quoted only where some of what is told are the record's own."""
+    keys = ["cautions.first", "cautions.second", "cautions.third"]
     if any("[memory" in source for stage in record.requirements.stages for source in _named_sources(stage)):
-        told.append("cautions.memory")
-    return (*(words(key) for key in told), *([note] if (note := words("recorded.note")) else []))
+        keys.append("cautions.memory")
+    quoted = any(as_recorded("…", words)[0] in text for text in told)
+    return (*(words(key) for key in keys), *([note] if quoted and (note := words("recorded.note")) else []))

@@ -10,6 +10,8 @@ from testbench.certificate.table import Block
 FOOT = 9.0
 """Room for the line with the page number [pt]."""
 RUNNING_HEAD = 24.0
+SLANT, ROWS_APART = 52, 1.75
+"""Of the word across a specimen: degrees, and from row to row in sizes of its letters."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,15 +40,25 @@ class Sheet:
     closing: Block | None = None
 
 
-def flow(pen: Pen, frame: Frame, blocks: Sequence[Block], closing: Block) -> list[Sheet]:
-    """As many sheets as needed; the closing block stands on the last."""
+def flow(pen: Pen, frame: Frame, blocks: Sequence[Block], closing: Block, ending: int = 0) -> list[Sheet]:
+    """As many sheets as needed; the closing block stands on the last, and the blocks at the end with it if they can.
+
+    Args:
+        pen: of the document.
+        frame: what each sheet repeats.
+        blocks: from the top down.
+        closing: stands on the bottom margin.
+        ending: how many of the last blocks are not parted by the end of a page, where one page holds them.
+    """
     full = pen.top - pen.bottom - FOOT - 5
+    tail = sum(block.height for block in blocks[len(blocks) - ending :]) + closing.height
     sheets: list[list[Block]] = [[]]
     left = full
-    for block in blocks:
-        if block.height > left and sheets[-1]:
+    for index, block in enumerate(blocks):
+        ends = index == len(blocks) - ending and left < tail <= full - RUNNING_HEAD
+        if (block.height > left or ends) and sheets[-1]:
             sheets.append([])
-            left = full - RUNNING_HEAD
+            left = full - RUNNING_HEAD - (block.again.height if block.again else 0)
         sheets[-1].append(block)
         left -= block.height
     if closing.height > left:
@@ -58,17 +70,22 @@ def flow(pen: Pen, frame: Frame, blocks: Sequence[Block], closing: Block) -> lis
 def paint(pen: Pen, sheets: Sequence[Sheet], words: Words) -> bytes:
     """Draw the sheets, numbered through, and give the finished document."""
     for number, sheet in enumerate(sheets, start=1):
+        pen.plates = sheet.frame.specimen != ""
         pen.tags.begin_page()
         with pen.tags.artifact():
+            _specimen(pen, sheet.frame, words)
             top = pen.top if sheet.first else _running_head(pen, sheet.frame)
         for block in sheet.blocks:
+            if block is sheet.blocks[0] and block.again is not None:
+                with pen.tags.artifact():
+                    block.again.draw(top)
+                top -= block.again.height
             block.draw(top)
             top -= block.height
         if sheet.closing is not None:
             sheet.closing.draw(pen.bottom + FOOT + sheet.closing.height)
         with pen.tags.artifact():
             _foot(pen, sheet.frame, words, number, len(sheets))
-            _specimen(pen, sheet.frame, words)
         pen.tags.end_page()
         pen.canvas.showPage()
     return pen.finished()
@@ -97,19 +114,19 @@ def _foot(pen: Pen, frame: Frame, words: Words, page: int, pages: int) -> None:
 
 
 def _specimen(pen: Pen, frame: Frame, words: Words) -> None:
-    """The word across the whole page, as outlines: it lies over everything and hides nothing."""
+    """The word across the whole page, as outlines below what is printed: it hides nothing, and no cut avoids it."""
     if not frame.specimen:
         return
-    canvas, size = pen.canvas, pen.layout.sizes.specimen
+    canvas, size, word = pen.canvas, pen.layout.sizes.specimen, words("specimen.word")
     canvas.saveState()
     canvas.translate(pen.width / 2, pen.height / 2)
-    canvas.rotate(52)
+    canvas.rotate(SLANT)
     pen.ink(pen.layout.colours.specimen)
-    canvas.setLineWidth(1.1)
-    word = words("specimen.word")
-    outline = canvas.beginText(-pen.width_of(word, BOLD, size) / 2, -size * 0.33)
-    outline.setFont(BOLD, size)
-    outline.setTextRenderMode(1)
-    outline.textOut(word)
-    canvas.drawText(outline)
+    canvas.setLineWidth(0.8)
+    for row in (-1, 0, 1):
+        outline = canvas.beginText(-pen.width_of(word, BOLD, size) / 2, (row * ROWS_APART - 0.33) * size)
+        outline.setFont(BOLD, size)
+        outline.setTextRenderMode(1)
+        outline.textOut(word)
+        canvas.drawText(outline)
     canvas.restoreState()

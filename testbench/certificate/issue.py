@@ -23,6 +23,7 @@ from testbench.errors import (
     StampFailedError,
 )
 from testbench.run.ledger import Checkpoint
+from testbench.run.mentioned import Mentioned
 from testbench.run.record import RunRecord, canonical, sha256
 from testbench.run.samples import Trace
 from testbench.run.signature import Signature
@@ -58,6 +59,7 @@ def issue(
     stamps: TimeStamps | None = None,
     hands: Hands | None = None,
     replaces: Withdrawal | None = None,
+    nonconformities: tuple[Mentioned, ...] = (),
     register: Callable[[Issued], None] = lambda _: None,
 ) -> Issued:
     """Make, seal, check and write the document of a closed run.
@@ -76,6 +78,7 @@ def issue(
         stamps: the time-stamp authority; where it does not answer the document leaves without, and waits for one.
         hands: who signs; None: the station, with the key in its folder.
         replaces: the document that this one takes the place of.
+        nonconformities: those of the serial number, as they stand now.
         register: names the finished document in the register, before it appears under its name.
 
     Raises:
@@ -94,7 +97,7 @@ def issue(
     if path.exists():
         raise DocumentExistsError(number, str(path))
     hands = hands or of_station(load_station_key(key_folder))
-    facts = IssueFacts(works, at, hands.signer, hands.fingerprint, signed, checkpoint, replaces)
+    facts = IssueFacts(works, at, hands.signer, hands.fingerprint, signed, checkpoint, replaces, nonconformities)
     data = hands.sign(unsealed_document(record, record_sha256, traces, facts, paper), at)
     data, waiting = with_stamp(data, stamps)
     _check_own(data, hands, number, record)

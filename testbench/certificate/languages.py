@@ -20,7 +20,7 @@ ENGLISH = "en"
 HEAD = ("language", "decimal_mark")
 MARKS = (".", ",")
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
-_GRADE = re.compile(r"\[([^\]]+)\]$")
+_GRADE = re.compile(r"\[([^\]:]+)[^\]]*\]$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +58,10 @@ class Words:
         return self.terms.get(phrase, phrase)
 
     def source(self, source: str) -> str:
-        """A source: what it is for, and how sure it is, in this language; the document keeps its own title."""
+        """A source: what it is for, and how sure it is, in this language; the document keeps its own title.
+
+        What is to be done about a grade (verify it) stands once on the page, among the cautions.
+        """
         what, _, document = source.partition(": ")
         return f"{self.term(what)}: {_GRADE.sub(lambda found: f'[{self.term(found[1])}]', document)}"
 

@@ -32,6 +32,8 @@ class TableLine:
     """What stands below the criterion, for example where was looked."""
     risk: str = ""
     """Probability that the decision is wrong; empty where nothing was compared with a limit."""
+    others: tuple["TableLine", ...] = ()
+    """The same in other units."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,21 +128,13 @@ def _risk(finding: CriterionFinding, stage: StageRecord, words: Words) -> str:
 
 
 def _in_units(found: list[list[TableLine]], words: Words) -> list[TableLine]:
-    """The lines in the first unit; those of pressures with what they are in the others below."""
+    """The lines in the first unit; those of pressures with the same in the others."""
     first, *others = ([_localized(line, words) for line in lines] for lines in found)
+    seconds = unit_in_words("s", words)
     return [
-        line
-        if line.unit == unit_in_words("s", words)
-        else replace(line, detail=" ".join(_other(o[n], words) for o in others))
+        line if line.unit == seconds else replace(line, others=tuple(lines[n] for lines in others))
         for n, line in enumerate(first)
     ]
-
-
-def _other(line: TableLine, words: Words) -> str:
-    return words(
-        "table.in_other_unit", unit=line.unit, required=line.required, met_at=line.met_at, measured=line.measured,
-        uncertainty=line.uncertainty,
-    )  # fmt: skip
 
 
 def _localized(line: TableLine, words: Words) -> TableLine:

@@ -17,6 +17,7 @@ from testbench.certificate.summary import Column, Row, Summary, draw_summary
 from testbench.metrology.decision_rule import Conformity
 from testbench.procedure.criteria import VisualCriterion
 from testbench.procedure.valve import Order, Valve
+from testbench.run.mentioned import Mentioned
 from testbench.run.record import RunRecord, StageRecord, Verdict, canonical, sha256
 from testbench.run.samples import Trace
 from testbench.run.signature import Signature
@@ -40,6 +41,8 @@ class Known:
     """Numbers of what brings the doubt."""
     replaces: Withdrawal | None = None
     """What the document takes the place of."""
+    nonconformities: tuple[Mentioned, ...] = ()
+    """Those of its serial number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +147,8 @@ def draw_lot(
     pages = [
         content_of(
             one.record, one.facts.record_sha256, one.traces,
-            replace(issue, signed=one.signed, replaces=one.known.replaces), words,
+            replace(issue, signed=one.signed, replaces=one.known.replaces, nonconformities=one.known.nonconformities),
+            words,
         )
         for one in with_page(order, runs)
     ]  # fmt: skip

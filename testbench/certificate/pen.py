@@ -15,7 +15,10 @@ from testbench.certificate.tagging import Tags
 from testbench.errors import GlyphMissingError
 
 REGULAR, STRONG, BOLD, FALLBACK = "Bench-Regular", "Bench-Strong", "Bench-Bold", "Bench-Fallback"
+WHITE = "#ffffff"
 PAPERS = {"A4": (595.2756, 841.8898), "Letter": (612.0, 792.0)}
+LEADING = 1.15
+"""From line to line of a paragraph, in sizes of its text."""
 INVISIBLE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
 
@@ -47,6 +50,9 @@ class Pen:
         _date(self.canvas, dated)
         self.tags = Tags(self.canvas)
         """Marks nothing unless somebody begins a page of them."""
+        self._places: dict[str, tuple[Any, tuple[float, float, float, float]]] = {}
+        self.plates = False
+        """Whether every text stands on a white plate: where something was drawn across the page before."""
         self.left, self.right = layout.margin, self.width - layout.margin
         self.top, self.bottom = self.height - layout.margin, layout.margin
 
@@ -113,10 +119,11 @@ class Pen:
         if not shown:
             return
         x -= {"left": 0.0, "right": 1.0, "centre": 0.5}[align] * self.width_of(text, face, size)
-        if halo:
-            self.ink(halo)
-            plate = self.width_of(text, face, size) + 2.0
-            self.canvas.rect(x - 1.0, y - 0.22 * size, plate, 0.98 * size, stroke=0, fill=1)
+        if halo or (self.plates and colour != WHITE):
+            self.ink(halo or WHITE)
+            box = (x - 1.0, y - 0.22 * size, self.width_of(text, face, size) + 2.0, 0.98 * size)
+            left, low, width, height = (round(edge, 1) for edge in box)
+            self.canvas.rect(left, low, width, height, stroke=0, fill=1)
         self.ink(colour or self.layout.colours.ink)
         with self.tags.text():
             for part, own in runs(shown, face):
@@ -133,13 +140,13 @@ class Pen:
         lines = self.wrapped(text, face, size, width)
         with self.tags.element("P"):
             for index, line in enumerate(lines):
-                self.text(x, top - size * (1.0 + 1.2 * index), line, face, size, colour=colour)
-        return len(lines) * size * 1.2
+                self.text(x, top - size * (1.0 + LEADING * index), line, face, size, colour=colour)
+        return len(lines) * size * LEADING
 
     def paragraph_height(self, text: str, width: float, face: str = REGULAR, size: float | None = None) -> float:
         """What :meth:`paragraph` will use."""
         size = self.layout.sizes.small if size is None else size
-        return len(self.wrapped(text, face, size, width)) * size * 1.2
+        return len(self.wrapped(text, face, size, width)) * size * LEADING
 
     def rule(self, y: float, thickness: float, colour: str | None = None) -> None:
         """A line across the page."""
@@ -215,9 +222,26 @@ class Pen:
         self.canvas.drawPath(path, stroke=1, fill=0)
         self.canvas.restoreState()
 
+    def place(self, name: str, box: tuple[float, float, float, float]) -> None:
+        """Name a rectangle of this page (left, bottom, right, top) as a destination; the first of a name counts."""
+        canvas: Any = self.canvas
+        self._places.setdefault(name, (canvas._doc.thisPageRef(), box))  # noqa: SLF001 - as in tagging; tested
+
+    def _write_places(self) -> None:
+        from reportlab.pdfbase.pdfdoc import PDFArray, PDFDictionary, PDFName
+
+        canvas: Any = self.canvas
+        said = {
+            name: PDFArray([page, PDFName("FitR"), *(round(edge, 2) for edge in box)])
+            for name, (page, box) in self._places.items()
+        }
+        if said:
+            canvas._doc.Catalog.Dests = PDFDictionary(said)  # noqa: SLF001 - as in tagging; tested
+
     def finished(self) -> bytes:
         """Close the document and give its bytes."""
         self.tags.write()
+        self._write_places()
         self.canvas.save()
         return self.buffer.getvalue()
 

@@ -11,22 +11,25 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from testbench.certificate.axes import figures, ticks, tidy
 from testbench.certificate.content import PlotFacts
 from testbench.certificate.figures import fewest_decimals, rounded, written
 from testbench.certificate.languages import Words
-from testbench.certificate.pen import REGULAR, STRONG, Pen
+from testbench.certificate.pen import REGULAR, STRONG, WHITE, Pen
 from testbench.quantities import Pressure
 from testbench.run.samples import TICKS_PER_S
 
 Series = NDArray[np.float64]
-WHITE = "#ffffff"
 LONG_DASH, DOTS = (7.0, 3.0), (1.0, 2.0)
 SPARE_FOR_AXIS = 22.0
 """Room left of a panel for the figures of its pressure axis [pt]."""
-LABEL_ROOM, DIMENSION_ROOM, BAR_ROOM = 10.0, 12.0, 8.0
-"""Room for a label, the dimension line, and the bar that shows the collection [pt]."""
-UNDER = 11.0
+LABEL_ROOM, DIMENSION_ROOM, BAR_ROOM, STRIPE = 10.0, 12.0, 8.0, 2.4
+"""Room for a label, the dimension line, the bar that shows a collection, or its stripe where plots are low [pt]."""
+UNDER = 10.5
 """Room under a panel for the figures of its time axis [pt]."""
+TITLE_ROOM, FOR_ONE_LABEL_MORE, COMPACT = 10.0, 60.0, 72.0
+"""Room for the title; from which height of a panel on it takes one label more; below which height of a plot the lowest
+pressure is named beside the title, and a collection above its stripe [pt]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +75,8 @@ class StagePlots:
         """Draw both below ``top``, ``height`` points in all including titles and axes."""
         gap = 14.0
         width = (self.pen.right - self.pen.left - gap) / 2
-        y, inner = top - height + UNDER, height - UNDER - 11
+        y, inner = top - height + UNDER, height - UNDER - TITLE_ROOM
+        self.compact = height < COMPACT
         left = self.pen.left
         self._title(left, top, self.words("plot.cycle", unit=self.facts.shown_unit))
         self._cycle(left + SPARE_FOR_AXIS, y, width - SPARE_FOR_AXIS, inner)
@@ -85,7 +89,7 @@ class StagePlots:
         return self.words("plot.hold", unit=self.facts.shown_unit)
 
     def _title(self, x: float, top: float, text: str) -> None:
-        self.pen.text(x, top - 7, text, STRONG, self.small)
+        self.pen.text(x, top - 6.6, text, STRONG, self.small)
 
     # The whole cycle -----------------------------------------------------------------------------
 
@@ -136,12 +140,12 @@ class StagePlots:
         self._trace(panel)
         self._hold_ends(panel)
         self._dimension(panel, since, until)
-        self._collecting(panel)
         side = self._lowest(panel, inside)
+        self._collecting(panel, side)
         self._label(panel, "plot.required_and_met_at", self.facts.required, side, above=False)
         if shows_upper:
             self._label(panel, "plot.upper", self.facts.upper, side, above=False)
-        else:
+        elif not self.compact:
             self._upper_beyond(panel)
 
     def _hold_panel(self, x: float, y: float, width: float, height: float, *, spans: tuple[float, float]) -> Panel:
@@ -149,8 +153,9 @@ class StagePlots:
         assert self.hold is not None
         (since, until), (low, high) = self.hold, spans
         margin = max(1.0, 0.07 * (until - since))
-        above = DIMENSION_ROOM + LABEL_ROOM
-        below = LABEL_ROOM + BAR_ROOM + 2 if self.facts.collected else LABEL_ROOM
+        above = DIMENSION_ROOM + (0 if self.compact else LABEL_ROOM)
+        bar = STRIPE if self.compact else BAR_ROOM
+        below = LABEL_ROOM + bar + 2 if self.facts.collected else LABEL_ROOM
         per_point = (high - low) / (height - above - below)
         return Panel(
             x, y, width, height, since - margin, until + margin, low - below * per_point, high + above * per_point
@@ -164,11 +169,13 @@ class StagePlots:
             self.pen.text(centre, middle - 8, self.words("plot.no_hold_why"), REGULAR, self.small, align="centre")
 
     def _upper_beyond(self, panel: Panel) -> None:
-        """Say that the upper limit lies further up: beside the title, or within the panel where the title is long."""
+        """Say that the upper limit lies further up: beside the title, or in a high panel where the title is long."""
         text = self.words("plot.upper_beyond", value=self._value(self.facts.upper))
         both = self.pen.width_of(self._hold_title, STRONG, self.small) + self.pen.width_of(text, REGULAR, self.small)
         beside = both + 6 <= panel.width + SPARE_FOR_AXIS
         x, y = panel.x + panel.width, panel.y + panel.height + 4
+        if not beside and panel.height < FOR_ONE_LABEL_MORE:
+            return
         if self.hold is not None and not beside:
             x, y = panel.across(self.hold[1]) - 4, y - DIMENSION_ROOM - 11
         self.pen.text(x, y, text, REGULAR, self.small, colour=self.colours.label, align="right", halo=WHITE)
@@ -186,8 +193,11 @@ class StagePlots:
             self.pen.line(x, y, x + way * 5, y - 2, 0.6, colour=ink)
         self.pen.text((x0 + x1) / 2, y - 2.4, text, STRONG, self.small, align="centre", halo=WHITE)
 
-    def _collecting(self, panel: Panel) -> None:
+    def _collecting(self, panel: Panel, side: str) -> None:
         """A bar for each collection with its length; beside the bar, where it is too short, only after the last."""
+        if self.compact:
+            self._stripes(panel, side)
+            return
         for began, ended in self.facts.collected:
             since, until = ((at - self.facts.since) / TICKS_PER_S for at in (began, ended))
             x0, x1, y = panel.across(since), panel.across(until), panel.y + 2
@@ -200,6 +210,20 @@ class StagePlots:
             elif ended == self.facts.collected[-1][1]:
                 self.pen.text(x1 + 3, y + 1.7, text, STRONG, self.small, halo=WHITE)
 
+    def _stripes(self, panel: Panel, side: str) -> None:
+        """A stripe for each collection, and the length of all above them, away from the label of the pressure."""
+        if self.hold is None or not self.facts.collected:
+            return
+        self.pen.ink(self.colours.ink)
+        for began, ended in self.facts.collected:
+            x0, x1 = (panel.across((at - self.facts.since) / TICKS_PER_S) for at in (began, ended))
+            self.pen.canvas.rect(x0, panel.y + 1, x1 - x0, STRIPE, stroke=0, fill=1)
+        lengths = [written(Fraction(ended - began, TICKS_PER_S), 1) for began, ended in self.facts.collected]
+        text = self.words.figures("plot.collecting", seconds=" + ".join(lengths))
+        x = panel.across(self.hold[1]) - 4 if side == "left" else panel.across(self.hold[0]) + 4
+        align = "right" if side == "left" else "left"
+        self.pen.text(x, panel.y + STRIPE + 3.2, text, STRONG, self.small, align=align, halo=WHITE)
+
     def _lowest(self, panel: Panel, inside: NDArray[np.bool_]) -> str:
         """Ring and name the lowest point of the hold, taken from all samples; gives the side that stays free."""
         index = int(np.flatnonzero(inside)[np.argmin(self.facts.trace.counts[inside])])
@@ -208,7 +232,11 @@ class StagePlots:
         align, shift = ("right", -4) if x > panel.x + panel.width * 0.5 else ("left", 4)
         below = y - 10.5 > panel.up(self.acceptance)
         text = self.words.figures("plot.lowest", value=f"{written(exact.value, self._digits)} {self.facts.unit}")
-        self.pen.text(x + shift, y - 9.5 if below else y + 4.5, text, STRONG, self.small, halo=WHITE, align=align)
+        if self.compact:
+            beside = panel.x + panel.width
+            self.pen.text(beside, panel.y + panel.height + 3, text, STRONG, self.small, align="right", halo=WHITE)
+        else:
+            self.pen.text(x + shift, y - 9.5 if below else y + 4.5, text, STRONG, self.small, halo=WHITE, align=align)
         for colour, thickness in ((WHITE, 2.2), (self.colours.ink, 0.9)):
             self.pen.ink(colour)
             self.pen.canvas.setLineWidth(thickness)
@@ -251,12 +279,11 @@ class StagePlots:
         label = self.colours.label
         minutes = self.duration > 900
         scale = 60.0 if minutes else 1.0
-        for tick in ticks(panel.p0, panel.p1, 4 if panel.height > 48 else 3):
-            y = panel.up(tick)
-            self.pen.line(panel.x - 2, y, panel.x, y, 0.5, colour=label)
-            self.pen.text(
-                panel.x - 4, y - 2.4, self.words.decimal(tidy(tick)), REGULAR, self.small, colour=label, align="right"
-            )
+        marks = ticks(panel.p0, panel.p1, 4 if panel.height > 48 else 3)
+        for tick, figure in zip(marks, figures(marks), strict=True):
+            x, y = panel.x - 4, panel.up(tick)
+            self.pen.line(x + 2, y, x + 4, y, 0.5, colour=label)
+            self.pen.text(x, y - 2.4, self.words.decimal(figure), REGULAR, self.small, colour=label, align="right")
         for tick in ticks(panel.t0 / scale, panel.t1 / scale, 6):
             x = panel.across(tick * scale)
             self.pen.line(x, panel.y - 2, x, panel.y, 0.5, colour=label)
@@ -367,18 +394,3 @@ def thinned(times: Series, pressures: Series, columns: int) -> tuple[Series, Ser
             kept.update((int(first + piece.argmin()), int(first + piece.argmax())))
     chosen = np.array(sorted(kept))
     return times[chosen], pressures[chosen]
-
-
-def ticks(low: float, high: float, about: int) -> list[float]:
-    """Round numbers along an axis, about as many as asked for."""
-    rough = (high - low) / about
-    power = 10.0 ** np.floor(np.log10(rough))
-    step = next(step for step in (1 * power, 2 * power, 5 * power, 10 * power) if step >= rough)
-    first = int(np.ceil(low / step - 1e-9))
-    last = int(np.floor(high / step + 1e-9))
-    return [float(number * step) for number in range(first, last + 1)]
-
-
-def tidy(number: float) -> str:
-    """A number at an axis."""
-    return f"{round(number, 6):g}".replace("-", "−")

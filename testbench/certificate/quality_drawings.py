@@ -6,10 +6,10 @@ Nothing is told by colour alone: a point that signals is a filled diamond, the o
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
+from testbench.certificate.axes import ticks, tidy
 from testbench.certificate.data import Layout
 from testbench.certificate.languages import Words
 from testbench.certificate.pen import BOLD, REGULAR, printable, register_faces
-from testbench.certificate.plot import ticks, tidy
 
 if TYPE_CHECKING:
     from reportlab.graphics.shapes import Drawing

@@ -6,10 +6,10 @@ Going up is a filled triangle, going down an open one, so that a grey copy tells
 from typing import TYPE_CHECKING, Any, Literal
 from xml.sax.saxutils import escape
 
+from testbench.certificate.axes import ticks, tidy
 from testbench.certificate.data import Layout, layout
 from testbench.certificate.languages import Words, words
 from testbench.certificate.pen import REGULAR, register_faces
-from testbench.certificate.plot import ticks, tidy
 from testbench.metrology.calibration_series import Direction
 
 if TYPE_CHECKING:

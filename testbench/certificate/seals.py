@@ -12,13 +12,15 @@ from io import BytesIO
 from typing import Any
 
 from testbench.certificate.keys import signer_of
-from testbench.certificate.signing import FIELD, OPERATOR, REVIEWER
+from testbench.certificate.signing import FIELD, OPERATOR, REVIEWER, place_of
 from testbench.certificate.stamping import envelope_of, token_of
 from testbench.certificate.trust import Anchors, Signed
 
 CHANGED, ADDED = "Its content was changed after it was sealed.", "Something was added to the file after it was sealed."
 MIB = 1024 * 1024
 LARGEST_STREAM, MOST_DECODED = 64 * MIB, 200 * MIB
+PRINTED_AND_LOCKED = 0b1000_0100
+"""Flags of an annotation (ISO 32000-1, table 165): printed, as ISO 19005-3 asks, and locked."""
 WRONG = "The seal's signature is wrong."
 _DATES = re.compile(rb'(xmp:(Modify|Metadata)Date|pdf:Producer)="[^"]*"')
 
@@ -71,8 +73,22 @@ def faults_of_seals(reader: Any, data: bytes) -> Iterator[str]:
         yield "One person has signed twice, as operator and as reviewer."
     if reader.xrefs.total_revisions != 1 + len(found) or (len(found) > 1 and not _same_facts(found, data)):
         yield ADDED
+    for one in reader.root["/AcroForm"]["/Fields"]:
+        if not _in_its_place(reader, one.get_object()):
+            yield f"The field of the signature {one.get_object()['/T']} does not lie on the line that names its signer."
     for one in found:
         yield from _faults_of_seal(one, data, last=one is found[-1])
+
+
+def _in_its_place(reader: Any, field: Any) -> bool:
+    """Whether a field draws nothing, is its own only widget, and covers just the line that the page keeps for it."""
+    kept = place_of(reader, str(field["/T"]))
+    if kept is None or "/Kids" in field or not {"/AP", "/F", "/P", "/Rect"} <= set(field):
+        return False
+    box = tuple(float(field["/Rect"][edge]) for edge in range(4))
+    look = field["/AP"]
+    drawn = bytes(look["/N"].data).strip() if list(look) == ["/N"] else b"more than one appearance"
+    return (field.raw_get("/P").reference, box, int(field["/F"]), drawn) == (*kept, PRINTED_AND_LOCKED, b"")
 
 
 def _faults_of_seal(seal: Any, data: bytes, *, last: bool) -> Iterator[str]:

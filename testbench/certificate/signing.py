@@ -1,5 +1,6 @@
 """Signatures in a document, PAdES B-B: the station's one seal, or an operator's certification and a reviewer's lock.
 
+Each signature lies on the line of the page that names its signer and draws nothing there: the page says it already.
 Either the station **seals** the document, and nothing may change afterwards (DocMDP P=1). Or the operator **certifies**
 it: both fields are there before the first signature, only filling in the reviewer's is allowed (P=2), and the
 reviewer's signature **locks** the document (FieldMDP All, P=1).
@@ -38,9 +39,10 @@ def seal(document: bytes, key: StationKey, at: datetime) -> bytes:
     """
     from pyhanko.sign import fields
 
-    spec = fields.SigFieldSpec(FIELD, readable_field_name="Station seal")
+    writer = _writer(document)
+    _append(writer, FIELD, readable_field_name="Station seal")
     told = {"certify": True, "docmdp_permissions": fields.MDPPerm.NO_CHANGES}
-    return _signed(_writer(document), key, at, FIELD, told, spec, ROOM)
+    return _signed(writer, key, at, FIELD, told, ROOM)
 
 
 def certify(document: bytes, key: StationKey, at: datetime) -> bytes:
@@ -59,17 +61,14 @@ def certify(document: bytes, key: StationKey, at: datetime) -> bytes:
     writer = _writer(document)
     if _signers(writer.prev):
         raise SignatureRefusedError(OPERATOR, "the document is signed already", "the first signature")
-    spec = fields.SigFieldSpec(OPERATOR, readable_field_name="Operator")
-    fields.append_signature_field(
-        writer,
-        fields.SigFieldSpec(
-            REVIEWER, readable_field_name="Reviewer",
-            field_mdp_spec=fields.FieldMDPSpec(fields.FieldMDPAction.ALL),
-            doc_mdp_update_value=fields.MDPPerm.NO_CHANGES,
-        ),
+    _append(
+        writer, REVIEWER, readable_field_name="Reviewer",
+        field_mdp_spec=fields.FieldMDPSpec(fields.FieldMDPAction.ALL),
+        doc_mdp_update_value=fields.MDPPerm.NO_CHANGES,
     )  # fmt: skip
+    _append(writer, OPERATOR, readable_field_name="Operator")
     told = {"certify": True, "docmdp_permissions": fields.MDPPerm.FILL_FORMS}
-    return _signed(writer, key, at, OPERATOR, told, spec)
+    return _signed(writer, key, at, OPERATOR, told)
 
 
 def lock(document: bytes, key: StationKey, at: datetime) -> bytes:
@@ -90,7 +89,31 @@ def lock(document: bytes, key: StationKey, at: datetime) -> bytes:
         raise SignatureRefusedError(REVIEWER, found, "one reviewer, after the operator")
     if signers[OPERATOR] == key.signer:  # a person may hold two certificates while one replaces the other
         raise SignatureRefusedError(REVIEWER, f"{key.signer}, who signed as operator", "another person")
-    return _signed(writer, key, at, REVIEWER, {}, None, ROOM)
+    return _signed(writer, key, at, REVIEWER, {}, ROOM)
+
+
+def place_of(reader: Any, field: str) -> tuple[Any, tuple[float, ...]] | None:
+    """The page (a reference) and the rectangle that a document keeps for a signature field; None where it keeps none.
+
+    Args:
+        reader: of the document.
+        field: its name; the destination of this name says where.
+    """
+    if "/Dests" not in reader.root or f"/{field}" not in reader.root["/Dests"]:
+        return None
+    found = reader.root["/Dests"][f"/{field}"]
+    return found.raw_get(0).reference, tuple(float(found[edge]) for edge in range(2, 6))
+
+
+def _append(writer: Any, field: str, **told: Any) -> None:
+    """Make a field with an empty appearance at its place; where the document keeps none, it cannot be seen."""
+    from pyhanko.sign import fields
+
+    if (found := place_of(writer.prev, field)) is not None:
+        pages = writer.prev.root["/Pages"]["/Kids"]
+        number = next(n for n in range(len(pages)) if pages.raw_get(n).reference == found[0])
+        told |= {"on_page": number, "box": found[1]}
+    fields.append_signature_field(writer, fields.SigFieldSpec(field, **told))
 
 
 def _writer(document: bytes) -> Any:
@@ -106,10 +129,11 @@ def _signers(reader: Any) -> dict[str, str]:
 
 
 def _signed(  # noqa: PLR0917 - what a signature is made of
-    writer: Any, key: StationKey, at: datetime, field: str, told: dict[str, Any], spec: Any, room: int | None = None
+    writer: Any, key: StationKey, at: datetime, field: str, told: dict[str, Any], room: int | None = None
 ) -> bytes:
     from asn1crypto import x509
     from pyhanko.sign import fields, signers
+    from pyhanko.stamp import NoOpStampStyle
 
     signer_class, sealer_class = _classes()
     meta = signers.PdfSignatureMetadata(
@@ -117,7 +141,8 @@ def _signed(  # noqa: PLR0917 - what a signature is made of
     )
     certificate = x509.Certificate.load(key.certificate)
     above = [x509.Certificate.load(one) for one in key.chain]
-    sealer = sealer_class(meta, signer_class(certificate, above, key.key), new_field_spec=spec)
+    signer = signer_class(certificate, above, key.key)
+    sealer = sealer_class(meta, signer, stamp_style=NoOpStampStyle())
     sealer.at = at
     out = BytesIO()
     sealer.sign_pdf(writer, output=out, bytes_reserved=room)

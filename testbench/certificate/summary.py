@@ -1,7 +1,7 @@
 """A document about many runs: letterhead, what it is about, a table that flows over pages, its seal. Drawing only."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from testbench.certificate.blocks import Strip, colour_of, facts_block, letterhead, section, verdict_strip
@@ -105,8 +105,8 @@ def draw_summary(found: Summary, layout: Layout, words: Words, paper: str, pages
         found.title, found.number.value, found.about.value, found.word,
         colour_of(pen, shown if found.word else None), found.software, found.mark,
     )  # fmt: skip
-    closing = closing_block(pen, found.closing, found.how_to_verify, found.code)
-    sheets = flow(pen, frame, _blocks(pen, found, words), closing)
+    closing = closing_block(pen, found.closing, found.how_to_verify, found.code, words)
+    sheets = flow(pen, frame, _blocks(pen, found, words), closing, ending=len(found.notes) + len(found.cautions) + 1)
     for content in pages:
         sheets += sheets_of(pen, content, words)
     return paint(pen, sheets, words)
@@ -114,16 +114,19 @@ def draw_summary(found: Summary, layout: Layout, words: Words, paper: str, pages
 
 def _blocks(pen: Pen, found: Summary, words: Words) -> list[Block]:
     issued = f"{words('head.issued')} {found.issued}"
+    specimen = words("specimen.word") if found.specimen else ""
     head = [letterhead(pen, found.works, found.title)]
     facts = found.left
     if found.word:
-        head.append(verdict_strip(pen, Strip(found.good, found.word, found.about, found.number, issued)))
+        head.append(verdict_strip(pen, Strip(found.good, found.word, found.about, found.number, issued, specimen)))
     else:
         facts = (found.about, found.number, Fact(words("head.issued"), found.issued), *facts)
     width = pen.right - pen.left
     said = [_paragraph(pen, text, STRONG, 9.0) for text in (*found.reasons, *filter(None, [found.specimen]))]
     identity = facts_block(pen, found.left_heading, facts, x=pen.left, width=width, label_width=90.0)
-    table = [_table_head(pen, found), *(_row(pen, found, row) for row in found.rows)]
+    labels = Block(12.0, lambda top: _labels(pen, found, top + 3))
+    rows = [replace(_row(pen, found, row), again=labels) for row in found.rows]
+    table = [_table_head(pen, found), *rows]
     rest = [_paragraph(pen, text, REGULAR, pen.layout.sizes.small) for text in (*found.notes, *found.cautions)]
     return [*head, *said, _space(3), identity, _space(6), *table, _space(5), *rest]
 
@@ -148,16 +151,20 @@ def _edges(pen: Pen, found: Summary) -> list[float]:
 
 def _table_head(pen: Pen, found: Summary) -> Block:
     """Section head and the labels of the columns; the last is that of the verdict."""
-    small, label, edges = pen.layout.sizes.small, pen.layout.colours.label, _edges(pen, found)
 
     def paint_it(top: float) -> None:
         section(pen, found.heading, pen.left, pen.right, top)
-        with pen.tags.element("P"):
-            for column, x in zip(found.columns, edges, strict=False):
-                pen.text(x, top - 21, column.label, REGULAR, small, colour=label)
-        pen.rule(top - 24, 0.4)
+        _labels(pen, found, top - 12)
 
     return Block(25.0, paint_it)
+
+
+def _labels(pen: Pen, found: Summary, top: float) -> None:
+    small, label, edges = pen.layout.sizes.small, pen.layout.colours.label, _edges(pen, found)
+    with pen.tags.element("P"):
+        for column, x in zip(found.columns, edges, strict=False):
+            pen.text(x, top - 9, column.label, REGULAR, small, colour=label)
+    pen.rule(top - 12, 0.4)
 
 
 def _row(pen: Pen, found: Summary, row: Row) -> Block:

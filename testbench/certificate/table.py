@@ -8,7 +8,7 @@ from testbench.certificate.lines import TableLine
 from testbench.certificate.pen import BOLD, REGULAR, STRONG, Pen
 from testbench.metrology.decision_rule import Conformity
 
-ROW, DETAIL = 9.6, 8.2
+ROW, DETAIL = 9.4, 8.0
 """Heights of a row and of a line below it [pt]."""
 
 
@@ -18,6 +18,8 @@ class Block:
 
     height: float
     draw: Callable[[float], None]
+    again: "Block | None" = None
+    """The label of what it continues, where it begins a page."""
 
 
 def mark(pen: Pen, x: float, y: float, size: float, conformity: Conformity) -> None:
@@ -57,75 +59,104 @@ def table_block(pen: Pen, lines: tuple[TableLine, ...], words: Words) -> Block:
     detail_room = pen.right - pen.left - 8
     details = [pen.wrapped(line.detail, REGULAR, small, detail_room) if line.detail else [] for line in lines]
     names = [pen.wrapped(line.criterion, REGULAR, pen.fitted(line.criterion, REGULAR, 8, room), room) for line in lines]
-    height = 11 + sum(ROW * len(name) + DETAIL * len(detail) for name, detail in zip(names, details, strict=True)) + 2
+    below = [len(line.others) + len(detail) for line, detail in zip(lines, details, strict=True)]
+    height = 11 + sum(ROW * len(name) + DETAIL * more for name, more in zip(names, below, strict=True)) + 1
 
     def paint(top: float) -> None:
-        with pen.tags.element("P"):
-            _table_head(pen, columns, words, top)
-        y = top - 11
-        for line, name, detail in zip(lines, names, details, strict=True):
-            with pen.tags.element("P"):
-                _table_line(pen, columns, line, name, y - 8)
+        with pen.tags.group("Table"):
+            with pen.tags.group("TR"):
+                _table_head(pen, columns, words, top)
+            y = top - 11
+            for line, name, detail in zip(lines, names, details, strict=True):
+                with pen.tags.group("TR"):
+                    _table_line(pen, columns, line, name, y - 8)
                 y -= ROW * len(name)
-                for text in detail:
-                    pen.text(pen.left + 8, y - 6.4, text, REGULAR, small, colour=pen.layout.colours.label)
+                for other in line.others:
+                    _other_unit(pen, columns, other, y - 6.4)
                     y -= DETAIL
-            pen.rule(y - 0.4, 0.3, pen.layout.colours.hairline)
+                _details(pen, detail, y)
+                y -= DETAIL * len(detail)
+                pen.rule(y - 0.4, 0.3, pen.layout.colours.hairline)
 
     return Block(height, paint)
 
 
+def _details(pen: Pen, lines: list[str], y: float) -> None:
+    """What stands below a row, across all columns: a row of its own for who hears the page."""
+    if not lines:
+        return
+    with pen.tags.group("TR"), pen.tags.element("TD", ColSpan=COLUMNS):
+        for index, text in enumerate(lines):
+            x, base = pen.left + 8, y - 6.4 - DETAIL * index
+            pen.text(x, base, text, REGULAR, pen.layout.sizes.small, colour=pen.layout.colours.label)
+
+
 def _table_head(pen: Pen, columns: Columns, words: Words, top: float) -> None:
     small, label = pen.layout.sizes.small, pen.layout.colours.label
-    y = top - 8
-    pen.text(pen.left, y, words("table.criterion"), REGULAR, small, colour=label)
-    pen.text(columns.unit, y, words("table.unit"), REGULAR, small, colour=label)
-    for key, x in (
-        ("required", columns.required),
-        ("limit", columns.met_at),
-        ("measured", columns.measured),
-        ("uncertainty", columns.uncertainty),
+    for key, x, align in (
+        ("criterion", pen.left, "left"),
+        ("unit", columns.unit, "left"),
+        ("required", columns.required + TAIL, "right"),
+        ("limit", columns.met_at + TAIL, "right"),
+        ("measured", columns.measured + TAIL, "right"),
+        ("uncertainty", columns.uncertainty + TAIL, "right"),
+        ("judged", columns.judged, "left"),
+        ("risk", pen.right, "right"),
     ):
-        pen.text(x + TAIL, y, words(f"table.{key}"), REGULAR, small, colour=label, align="right")
-    pen.text(columns.judged, y, words("table.judged"), REGULAR, small, colour=label)
-    pen.text(pen.right, y, words("table.risk"), REGULAR, small, colour=label, align="right")
+        with pen.tags.element("TH", Scope="Column"):
+            pen.text(x, top - 8, words(f"table.{key}"), REGULAR, small, colour=label, align=align)
 
 
-TAIL = 11.0
-"""Room right of a decimal point; words of a column end there [pt]."""
+TAIL, COLUMNS = 11.0, 8
+"""Room right of a decimal point; words of a column end there [pt]. How many columns there are."""
 
 
 def _table_line(pen: Pen, columns: Columns, line: TableLine, name: list[str], y: float) -> None:
     small, label = pen.layout.sizes.small, pen.layout.colours.label
     size = pen.fitted(line.criterion, REGULAR, 8, columns.unit - pen.left - 6)
-    for index, text in enumerate(name):
-        pen.text(pen.left, y - ROW * index, text, REGULAR, size)
+    with pen.tags.element("TH", Scope="Row"):
+        for index, text in enumerate(name):
+            pen.text(pen.left, y - ROW * index, text, REGULAR, size)
     failed = line.conformity is Conformity.DOES_NOT_CONFORM
-    pen.text(columns.unit, y, line.unit, REGULAR, 8 if line.unit != line.uncertainty else small, colour=label)
+    with pen.tags.element("TD"):
+        pen.text(columns.unit, y, line.unit, REGULAR, 8 if line.unit != line.uncertainty else small, colour=label)
     _cell(pen, columns.required, y, line.required, REGULAR)
     _cell(pen, columns.met_at, y, line.met_at, REGULAR)
     _cell(pen, columns.measured, y, line.measured, BOLD if failed else STRONG)
     _cell(pen, columns.uncertainty, y, line.uncertainty, REGULAR)
     mark(pen, columns.judged, y - 0.5, 6.4, line.conformity)
-    pen.text(columns.judged + 10, y, line.judged, BOLD if failed else REGULAR, 8)
-    pen.text(pen.right, y, line.risk, REGULAR, 8, align="right")
+    with pen.tags.element("TD"):
+        pen.text(columns.judged + 10, y, line.judged, BOLD if failed else REGULAR, 8)
+    with pen.tags.element("TD"):
+        pen.text(pen.right, y, line.risk, REGULAR, 8, align="right")
 
 
-def _cell(pen: Pen, x: float, y: float, text: str, face: str) -> None:
+def _other_unit(pen: Pen, columns: Columns, line: TableLine, y: float) -> None:
+    """The numbers of a row in another unit, small, on the same decimal points; what has none is not said again."""
+    small, cells = pen.layout.sizes.small, (line.required, line.met_at, line.measured, line.uncertainty)
+    edges = (columns.required, columns.met_at, columns.measured, columns.uncertainty)
+    with pen.tags.group("TR"):
+        for text in ("", line.unit):
+            with pen.tags.element("TD"):
+                pen.text(columns.unit, y, text, REGULAR, small, colour=pen.layout.colours.label)
+        for x, text in zip(edges, cells, strict=True):
+            _cell(pen, x, y, text if _is_number(text) else "", REGULAR, size=small)
+        with pen.tags.element("TD", ColSpan=2):
+            pass  # judged once, in the first unit
+
+
+def _is_number(text: str) -> bool:
+    return any(character.isdigit() for character in text)
+
+
+def _cell(pen: Pen, x: float, y: float, text: str, face: str, *, size: float = 8) -> None:
     """A number on its decimal point, or words that end at the column's edge."""
-    if not any(character.isdigit() for character in text):
+    with pen.tags.element("TD"):
+        if _is_number(text):
+            whole = text.partition("," if "," in text else ".")[0]
+            # One text, so that it is read and copied as one number.
+            pen.text(x - pen.width_of(whole, face, size), y, text, face, size)
+            return
         quiet = face == REGULAR
-        pen.text(
-            x + TAIL,
-            y,
-            text,
-            face,
-            7 if quiet else 8,
-            colour=pen.layout.colours.label if quiet else None,
-            align="right",
-        )
-        return
-    whole = text.partition("," if "," in text else ".")[0]
-    pen.text(
-        x - pen.width_of(whole, face, 8), y, text, face, 8
-    )  # one text, so that it is read and copied as one number
+        colour = pen.layout.colours.label if quiet else None
+        pen.text(x + TAIL, y, text, face, 7 if quiet else 8, colour=colour, align="right")

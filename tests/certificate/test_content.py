@@ -142,10 +142,11 @@ def test_evidence_is_complete(bench: SimpleNamespace, accepted: Any) -> None:
     assert order["Standard"] == "AWWA C508, 2017; adopted by Tobin Ashe on 2026-09-01"
     assert order["Procedure"].startswith("waterworks-swing-check, revision 2 (SHA-256 ")
     assert accepted.record.procedure_sha256[:12] in order["Procedure"]
-    assert any("[memory: verify against your copy of the standard]" in source for source in found.sources)
+    assert any("AWWA C508 (2017) [memory]" in source for source in found.sources)
+    assert "Verify figures marked 'memory' in your own standard." in found.cautions
     assert dict(found.closing)["Tested by"] == "Mara Quill, bench B1; named, not authenticated"
     assert dict(found.closing)["Record SHA-256"] == accepted.sha256
-    assert found.cautions[-1] == "Verify figures marked 'memory' against your copy of the standard."
+    assert found.cautions[-1] == "Verify figures marked 'memory' in your own standard."
     assert "Pressure can stay locked behind a closed disc" in found.cautions[2]
     assert "Local codes" in found.cautions[1]
 
@@ -191,8 +192,8 @@ def test_what_was_not_stated_says_so(bench: SimpleNamespace) -> None:
     """An empty field would leave open whether it was forgotten."""
     run = bench.tell(bench.replace(bench.accepted_nps_4, customer_order="", valve={"ends": " "}))
     found = content(bench, run)
-    assert dict(found.order)["Customer's order"] == "not stated"
-    assert dict(found.valve)["Ends"] == "not stated"
+    assert dict(found.order)["Customer, order"] == "Ellery Water Board, not stated"
+    assert dict(found.valve)["Not stated"] == "Ends; Drawing; Heat numbers"
     everything = (*found.valve, *found.order, *found.instrument, *found.closing)
     assert all(fact.label.strip() and fact.value.strip() for fact in everything)
 

@@ -20,11 +20,14 @@ from testbench.certificate.languages import words
 from testbench.certificate.page import draw
 from testbench.procedure.stages import StageName
 from testbench.procedure.valve import CertificateType
-from testbench.run.record import Origin, canonical, sha256
+from testbench.run.mentioned import Mentioned
+from testbench.run.nonconformity import Disposition, Part, Standing
+from testbench.run.record import EarlierRun, Origin, Verdict, canonical, sha256
 from testbench.run.signature import Meaning
 
 BOOK = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
 ITEMS = [f"7.8.2.1 {letter}" for letter in string.ascii_lowercase[:16]] + ["7.8.2.2", "2.1", "2.2", "3.1", "3.2"]
+ITEMS.insert(14, "earlier")
 
 
 def rows() -> dict[str, tuple[str, ...]]:
@@ -34,14 +37,31 @@ def rows() -> dict[str, tuple[str, ...]]:
     return {item: tuple(re.findall(r"`([^`]+)`", texts)) for item, _, _, texts in cells}
 
 
-def told(bench: SimpleNamespace, run: Any, kind: str | None, signed: Any = None, language: str = "en") -> str:
+def told(
+    bench: SimpleNamespace, run: Any, kind: str | None, signed: Any = None, language: str = "en",
+    nonconformities: tuple[Mentioned, ...] = (),
+) -> str:  # fmt: skip
     asked = None if kind is None else CertificateType(kind)
     record = run.record.model_copy(update={"certificate_type": asked})
     at = datetime(2026, 11, 25, 10, 2, 3, tzinfo=UTC)
-    facts = IssueFacts(bench.works, at, "Station seal", "A1B2", run.signed if signed is None else signed)
+    people = run.signed if signed is None else signed
+    facts = IssueFacts(bench.works, at, "Station seal", "A1B2", people, nonconformities=nonconformities)
     found = content_of(record, sha256(canonical(record)), run.traces, facts, words(language))
     pages = PdfReader(BytesIO(draw(found, layout(), words(language), "A4"))).pages
     return " ".join(" ".join(page.extract_text() for page in pages).split())
+
+
+CLOSED_BY_RETEST = Mentioned(
+    number="N-B1-000001", run="B1-2026-0000", standing=Standing.PASSED, disposition=Disposition.REWORK,
+    worked_on=(Part.SEAT,), retest="B1-2026-0001", retest_verdict=Verdict.ACCEPTED,
+)  # fmt: skip
+
+
+def retested(run: Any) -> Any:
+    """The same run with an earlier one that was rejected."""
+    earlier = EarlierRun(run="B1-2026-0000", record_sha256="0" * 64, verdict=Verdict.REJECTED, reason="Leakage.")
+    record = run.record.model_copy(update={"earlier": (earlier,)})
+    return SimpleNamespace(record=record, traces=run.traces, signed=run.signed)
 
 
 @pytest.fixture(scope="module")
@@ -57,8 +77,9 @@ def test_the_table_names_every_item() -> None:
 
 @pytest.mark.parametrize("item", ITEMS)
 def test_an_item_stands_on_the_page(bench: SimpleNamespace, live: Any, item: str) -> None:
-    """Each of its texts; a page of the type of EN 10204 where the item is one."""
-    page = told(bench, live, item if item in set(CertificateType) else None)
+    """Each of its texts; a page of the type of EN 10204, or of a valve that was rejected before, where the item is."""
+    run, known = (retested(live), (CLOSED_BY_RETEST,)) if item == "earlier" else (live, ())
+    page = told(bench, run, item if item in set(CertificateType) else None, nonconformities=known)
     assert [text for text in rows()[item] if text not in page] == []
 
 

@@ -85,6 +85,8 @@ def shown(pdf: bytes) -> Iterator[tuple[float, tuple[float, float, float]]]:
                 size = float(found[1])
             if found := re.search(r"(\d) Tr\b", line):
                 mode = int(found[1])
+            if re.search(r"(^| )Q\b", line):  # the mode before the word across the page
+                mode = 0
             if re.search(r"\) Tj", line) and mode == 0:
                 yield size, colour
 
@@ -111,7 +113,7 @@ def test_no_text_is_below_seven_points_or_a_contrast_of_seven(
     white = [colour for _, colour in found if colour == (1.0, 1.0, 1.0)]
     others = [colour for _, colour in found if colour != (1.0, 1.0, 1.0)]
     assert min(1.05 / (luminance(colour) + 0.05) for colour in others) >= 7
-    assert len(white) <= 2  # the word ACCEPTED, and the length of a collection on its bar
+    assert len(white) <= 3  # the word ACCEPTED and that of a specimen below it, the length of a collection on its bar
     for ground in (layout().colours.accepted, layout().colours.ink):
         parts = tuple(int(ground[at : at + 2], 16) / 255 for at in (1, 3, 5))
         assert 1.05 / (luminance(parts) + 0.05) >= 7  # type: ignore[arg-type]
@@ -223,7 +225,7 @@ def test_what_is_said_is_tagged_in_reading_order(bench: SimpleNamespace, languag
     root = reader.trailer["/Root"]
     assert root["/MarkInfo"]["/Marked"]
     tree = root["/StructTreeRoot"]
-    elements = [one.get_object() for one in tree["/K"]["/K"]]
+    elements = list(below(tree["/K"]))
     roles = [one["/S"] for one in elements]
     assert roles.count("/H1") == 1
     assert roles.count("/H2") >= 8
@@ -236,10 +238,35 @@ def test_what_is_said_is_tagged_in_reading_order(bench: SimpleNamespace, languag
         assert page["/StructParents"] == number
         marked = re.findall(rb"/MCID (\d+)>> BDC", page.get_contents().get_data())
         assert [int(one) for one in marked] == list(range(len(parents[number].get_object())))
-    for element in elements:
+    for element in (one for one in elements if "/Pg" in one):
         page = element["/Pg"].get_object()
         of_page = parents[page["/StructParents"]].get_object()
         assert all(of_page[piece].get_object() == element for piece in element["/K"])
+
+
+def below(element: Any) -> Iterator[Any]:
+    """The elements under one, in reading order."""
+    for kid in element["/K"]:
+        if not isinstance(kid, int):
+            yield kid.get_object()
+            yield from below(kid.get_object())
+
+
+@pytest.mark.parametrize("story", ["accepted_nps_4", "rejected_nps_6", "extended_nps_4"])
+def test_a_table_is_read_as_rows_of_cells(bench: SimpleNamespace, story: str) -> None:
+    """As many cells in each row, the empty ones too; headings of columns and of rows (ISO 32000-1, 14.8.4.3.4)."""
+    reader = PdfReader(BytesIO(drawn(bench, bench.tell(getattr(bench, story)), units="bar")))
+    top = reader.trailer["/Root"]["/StructTreeRoot"]["/K"]
+    tables = [one for one in below(top) if one["/S"] == "/Table"]
+    assert len(tables) == 2
+    for table in tables:
+        rows = [[cell.get_object() for cell in row["/K"]] for row in below(table) if row["/S"] == "/TR"]
+        spans = [sum(cell.get("/A", {}).get("/ColSpan", 1) for cell in row) for row in rows]
+        assert spans == [8] * len(rows)
+        scopes = [[cell.get("/A", {}).get("/Scope") for cell in row if cell["/S"] == "/TH"] for row in rows]
+        assert scopes[0] == ["/Column"] * 8
+        assert all(scope in ([], ["/Row"]) for scope in scopes[1:])
+        assert sum(scope == ["/Row"] for scope in scopes) == 5
 
 
 def test_marks_are_balanced_and_nothing_is_drawn_outside_of_them(bench: SimpleNamespace) -> None:
@@ -273,6 +300,65 @@ def test_another_program_reads_the_structure(bench: SimpleNamespace, tmp_path: P
     )
     assert title < serial < shell < seat
     assert "MUSTER\n" not in told  # the word across the page is an artifact; its sentence is read
+
+
+# A specimen -------------------------------------------------------------------------------------
+
+
+def specimen_and_bare(bench: SimpleNamespace, story: str, folder: Path, dpi: int, option: str) -> list[Image.Image]:
+    """The page of a specimen as it prints, and the same page with the word across it in white."""
+    run, form = bench.tell(getattr(bench, story)), ReportForm()
+    facts = IssueFacts(bench.works, datetime(2026, 11, 25, 10, 2, 3, tzinfo=UTC), "Station seal", "A1B2")
+    told = content_of(run.record, run.sha256, run.traces, facts, words_of(form))
+    white = layout().colours.model_copy(update={"specimen": "#ffffff"})
+    drawn_by = (layout(), layout().model_copy(update={"colours": white}))
+    pictures = []
+    for number, form_of_page in enumerate(drawn_by):
+        file = folder / f"{number}.pdf"
+        file.write_bytes(draw(told, form_of_page, words_of(form), "A4"))
+        command = ["pdftoppm", "-r", str(dpi), option, str(file), str(folder / str(number))]
+        subprocess.run(command, check=True)
+        with Image.open(folder / f"{number}-1.{'pgm' if option == '-gray' else 'pbm'}") as picture:
+            pictures.append(picture.convert("L"))
+    return pictures
+
+
+@needs_poppler
+@pytest.mark.parametrize("story", ["accepted_nps_4", "rejected_nps_6"])
+@pytest.mark.parametrize(("dpi", "option"), [(100, "-gray"), (150, "-gray"), (100, "-mono"), (150, "-mono")])
+def test_the_word_across_a_specimen_touches_no_text(
+    bench: SimpleNamespace, story: str, dpi: int, option: str, tmp_path: Path
+) -> None:
+    """Every word prints as it would without it, to the pixel; and yet it is seen in every ninth of the page."""
+    with_word, bare = specimen_and_bare(bench, story, tmp_path, dpi, option)
+    ((width, height, found),) = boxes((tmp_path / "0.pdf").read_bytes(), tmp_path)
+    found = [box for box in found if box[3] - box[1] < 40]  # but the word itself
+    assert len(found) > 300
+    for x0, top, x1, bottom, word in found:
+        inner = (x0, top + 0.3 * (bottom - top), x1, bottom - 0.3 * (bottom - top))
+        place = tuple(round(edge * dpi / 72) for edge in inner)
+        assert with_word.crop(place).tobytes() == bare.crop(place).tobytes(), word
+    for across in range(3):
+        for down in range(3):
+            ninth = (across * width / 3, down * height / 3, (across + 1) * width / 3, (down + 1) * height / 3)
+            place = tuple(round(edge * dpi / 72) for edge in ninth)
+            assert with_word.crop(place).tobytes() != bare.crop(place).tobytes(), (across, down)
+
+
+@needs_poppler
+@pytest.mark.parametrize(("language", "mark"), [("en", "SPECIMEN"), ("de", "MUSTER"), ("es", "MUESTRA")])
+@pytest.mark.parametrize("story", ["accepted_nps_4", "rejected_nps_6"])
+def test_the_verdict_of_a_specimen_cannot_be_cut_out_without_its_mark(
+    bench: SimpleNamespace, story: str, language: str, mark: str, tmp_path: Path
+) -> None:
+    """It stands right below the word of the verdict, in the same block; on a live page it does not."""
+    for origin, marks in ((Origin.SIMULATED, 1), (Origin.LIVE, 0)):
+        run = bench.tell(bench.replace(getattr(bench, story), origin=origin))
+        ((_, _, found),) = boxes(drawn(bench, run, language), tmp_path)
+        word = words_of(ReportForm(language=language))(f"verdict.{run.record.verdict}")
+        (verdict,) = (box for box in found if box[4] == word)
+        near = [box for box in found if box[4] == mark and abs(box[1] - verdict[3]) < 8 and box[0] - verdict[0] < 4]
+        assert len(near) == marks
 
 
 # Printers and scanners --------------------------------------------------------------------------

@@ -87,7 +87,7 @@ def test_a_reviewer_can_exchange_nothing_that_is_attached(
     """In one revision with the reviewer's own true signature."""
     writer = signing._writer(performed)
     exchanged(writer, name, b"0", b"1")
-    data = signing._signed(writer, authority.reviewer, at, "Reviewer", {}, None, signing.ROOM)
+    data = signing._signed(writer, authority.reviewer, at, "Reviewer", {}, signing.ROOM)
     found = verify(data, authority.anchors)
     assert not found.intact
     assert ADDED in found.reasons

@@ -1,6 +1,7 @@
 """The words of a page as data: every language is complete, says the same figures, and is refused where it is not."""
 
 import tomllib
+from dataclasses import replace
 from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
@@ -12,6 +13,7 @@ from pypdf import PdfReader
 
 from testbench.certificate.content import Content, IssueFacts, content_of
 from testbench.certificate.data import layout, pressure_orders, reports
+from testbench.certificate.evidence import mention
 from testbench.certificate.issue import unsealed_document
 from testbench.certificate.languages import check_form, check_language, languages, read_language, words, words_of
 from testbench.certificate.lines import undecided_of
@@ -24,9 +26,12 @@ from testbench.procedure.stages import StageName
 from testbench.procedure.valve import CertificateType
 from testbench.procedure_files.loader import bench_template, shipped_folder
 from testbench.run.machine import Ending
+from testbench.run.mentioned import Mentioned
+from testbench.run.nonconformity import Disposition, Part, Standing
 from testbench.run.observations import Seen
-from testbench.run.record import CriterionFinding, Origin, canonical, sha256
+from testbench.run.record import CriterionFinding, Origin, Verdict, canonical, sha256
 from testbench.run.signature import Meaning, Role
+from testbench.station.withdrawals import Withdrawal
 from testbench.wiring import Home
 
 ENGLISH = reports() / "languages" / "en.toml"
@@ -111,6 +116,46 @@ def test_every_name_that_a_record_can_hold_has_a_text() -> None:
         *(f"document.says_{kind.replace('.', '')}" for kind in CertificateType),
     ]
     assert [key for key in keys if key not in words().texts] == []
+
+
+@pytest.mark.parametrize("name", languages())
+def test_a_nonconformity_can_be_told_in_every_state(name: str) -> None:
+    """Each standing, disposition and part of a valve has its words; nothing is left in braces."""
+    told = [
+        Mentioned(
+            number="N-B1-000001", run="B1-000001", standing=standing, disposition=disposition, worked_on=tuple(Part),
+            retest="B1-000002", retest_verdict=Verdict.ACCEPTED,
+        )
+        for standing in Standing for disposition in Disposition
+    ]  # fmt: skip
+    said = [mention(one, words(name)) for one in told]
+    assert len(set(said)) == len(said)
+    for one in said:
+        assert all(part in one for part in ("N-B1-000001", "B1-000001", "B1-000002"))
+        assert printable(one, layout())
+
+
+@pytest.mark.parametrize("name", languages())
+def test_what_a_document_replaces_is_said_below_its_verdict(bench: SimpleNamespace, accepted: Any, name: str) -> None:
+    """In the top fifth, with number, day, who and why; in the words of the page."""
+    old = Withdrawal(
+        number="C-B1-2026-0001", serial="HL-4-0117", run="B1-2026-0001", record_sha256="0" * 64, files=(),
+        why="the heat number was misread.", by="Tobin Ashe", person="ashe", at="2026-11-26T08:00:00Z",
+        replaced_by="C-B1-2026-0001-2",
+    )  # fmt: skip
+    run = in_form(accepted, language=name)
+    told = content_of(run.record, run.sha256, run.traces, replace(issue(bench, run), replaces=old), words(name))
+    found: list[float] = []
+
+    def visit(text: str, _cm: Any, tm: list[float], _font: Any, _size: float) -> None:
+        if text.strip() == told.replaces:
+            found.append(tm[5])
+
+    PdfReader(BytesIO(draw(told, layout(), words(name), "A4"))).pages[0].extract_text(visitor_text=visit)
+    assert len(found) == 1
+    assert found[0] > 841.89 * 0.8
+    assert all(part in told.replaces for part in ("C-B1-2026-0001", "2026-11-26", "Tobin Ashe", "misread"))
+    assert told.facts.number == "C-B1-2026-0001-2"
 
 
 def test_the_decision_rules_are_said_in_english_as_the_screen_says_them() -> None:
@@ -320,7 +365,9 @@ def test_bar_first_shows_both_and_never_contradicts_the_verdict(bench: SimpleNam
     assert (in_bar.unit, in_bar.required, in_bar.met_at, in_bar.uncertainty) == (
         "bar (g)", "≥ 34.474", "≥ 34.543", "0.069",
     )  # fmt: skip
-    assert in_bar.detail == f"In psi (g): required ≥ 500.0, met at ≥ 501.0, measured {low.measured}, U 1.0."
+    (other,) = in_bar.others
+    assert (other.unit, other.required, other.met_at) == ("psi (g)", "≥ 500.0", "≥ 501.0")
+    assert (other.measured, other.uncertainty) == (low.measured, "1.0")
     assert [line.conformity for line in own.stages[0].table.lines] == [
         line.conformity for line in bar.stages[0].table.lines
     ]

@@ -4,7 +4,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from testbench.certificate.plot import thinned, ticks
+from testbench.certificate.axes import figures, ticks
+from testbench.certificate.plot import thinned
 
 
 @given(seed=st.integers(0, 10_000), count=st.integers(2, 4000), columns=st.integers(10, 400))
@@ -25,3 +26,11 @@ def test_an_axis_has_round_numbers() -> None:
     assert ticks(0, 627, 4) == [0, 200, 400, 600]
     assert ticks(499.2, 511.7, 4) == [500, 505, 510]
     assert ticks(-0.4, 1.2, 4) == [0.0, 0.5, 1.0]
+
+
+def test_the_figures_of_an_axis_share_their_decimals() -> None:
+    """Half steps: 35.0 beside 34.5, never 35; a true minus."""
+    assert figures([34.5, 35.0, 35.5]) == ["34.5", "35.0", "35.5"]
+    assert figures([0.0, 200.0, 400.0]) == ["0", "200", "400"]
+    assert figures([-0.25, 0.0]) == ["−0.25", "0.00"]
+    assert figures([]) == []

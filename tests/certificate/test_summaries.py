@@ -19,6 +19,8 @@ from testbench.certificate.summary import draw_summary
 from testbench.certificate.summary_issue import Drawn, unsealed_summary
 from testbench.procedure.valve import Order
 from testbench.run.machine import Ending
+from testbench.run.mentioned import Mentioned
+from testbench.run.nonconformity import Standing
 from testbench.run.record import Origin, RunRecord, Verdict, canonical, sha256
 from testbench.station.summed_up import Doubt
 
@@ -143,6 +145,8 @@ def test_a_lot_flows_over_pages_and_is_numbered_through(bench: SimpleNamespace, 
     for number, text in enumerate(pages, start=1):
         assert f"page {number} of {len(pages)}" in text
         assert "L-B1-000001" in text
+        assert ("HL-4-0" in text) == ("Type and size" in text)  # the labels of the columns stand again above the rows
+    assert "Pressure can stay locked" in pages[-1]  # what closes the page is not parted from its end
     assert len(re.findall(r"HL-4-02\d\d", " ".join(pages))) == 60
     more = draw_lot(order, runs, "L-1", facts(bench), words(), layout=layout(), paper=paper, with_pages=True)
     behind = [page.extract_text() for page in PdfReader(BytesIO(more)).pages][len(pages) :]
@@ -151,6 +155,18 @@ def test_a_lot_flows_over_pages_and_is_numbered_through(bench: SimpleNamespace, 
         more
     )
     assert f"page {len(pages) + 2} of {len(pages) + 2}, end" in text_of(more)
+
+
+def test_the_page_of_a_valve_behind_a_lot_names_its_nonconformities(bench: SimpleNamespace) -> None:
+    """As the valve's own document does, as they stand at the issue of the lot."""
+    one = lot_run(bench, 2, what="rejected")
+    told = Mentioned(number="N-B1-000001", run=one.record.run, standing=Standing.UNDECIDED)
+    known = replace(one, known=replace(one.known, nonconformities=(told,)))
+    drawn = draw_lot(
+        order_of([one]), [known], "L-1", facts(bench), words(), layout=layout(), paper="A4", with_pages=True
+    )
+    said = f"Nonconformity N-B1-000001 of run {one.record.run}; when this page was issued: no disposition yet."
+    assert text_of(drawn).count(said) == 1
 
 
 @pytest.mark.parametrize("language", ["en", "de", "es"])

@@ -160,8 +160,9 @@ def test_a_seal_with_an_annotation_on_top_is_found(unsealed: bytes, authority: S
 
 def third_signature(locked: bytes, key: StationKey, at: datetime) -> bytes:
     """Our own functions refuse; this goes around them."""
-    spec = fields.SigFieldSpec("Third")
-    return signing._signed(signing._writer(locked), key, at, "Third", {}, spec)
+    writer = signing._writer(locked)
+    fields.append_signature_field(writer, fields.SigFieldSpec("Third"))
+    return signing._signed(writer, key, at, "Third", {})
 
 
 def test_a_third_signature_is_found(locked: bytes, authority: SimpleNamespace, at: datetime) -> None:
@@ -199,7 +200,7 @@ def test_a_reviewer_cannot_change_what_the_operator_signed(
     """The change and the reviewer's true signature in one revision."""
     writer = signing._writer(certified)
     change(writer)
-    data = signing._signed(writer, authority.reviewer, at, "Reviewer", {}, None, signing.ROOM)
+    data = signing._signed(writer, authority.reviewer, at, "Reviewer", {}, signing.ROOM)
     found = verify(data, authority.anchors)
     assert not found.intact
     assert ADDED in found.reasons
@@ -229,7 +230,7 @@ def test_one_person_in_both_roles_is_found(
         Authority(keys).issue_person("Mara Quill", "Harrow Lane Valve Works", at, authority.ask)
         key = load_person_key(keys, "Mara Quill", authority.ask)
         assert key.fingerprint != authority.operator.fingerprint
-    data = signing._signed(signing._writer(certified), key, at, "Reviewer", {}, None, signing.ROOM)
+    data = signing._signed(signing._writer(certified), key, at, "Reviewer", {}, signing.ROOM)
     found = verify(data, authority.anchors)
     assert found.reasons == ("One person has signed twice, as operator and as reviewer.",)
 
@@ -252,8 +253,8 @@ def test_a_reviewers_field_without_its_lock_is_found(unsealed: bytes, authority:
     writer = signing._writer(unsealed)
     fields.append_signature_field(writer, fields.SigFieldSpec("Reviewer"))
     told = {"certify": True, "docmdp_permissions": fields.MDPPerm.FILL_FORMS}
-    spec = fields.SigFieldSpec("Operator")
-    first = signing._signed(writer, authority.operator, at, "Operator", told, spec)
+    fields.append_signature_field(writer, fields.SigFieldSpec("Operator"))
+    first = signing._signed(writer, authority.operator, at, "Operator", told)
     both = lock(first, authority.reviewer, at)
     assert "The seal does not forbid later changes." in verify(both, authority.anchors).reasons
 
@@ -269,8 +270,39 @@ def test_an_operator_who_allows_annotations_is_found(unsealed: bytes, authority:
         ),
     )  # fmt: skip
     told = {"certify": True, "docmdp_permissions": fields.MDPPerm.ANNOTATE}
-    first = signing._signed(writer, authority.operator, at, "Operator", told, fields.SigFieldSpec("Operator"))
+    fields.append_signature_field(writer, fields.SigFieldSpec("Operator"))
+    first = signing._signed(writer, authority.operator, at, "Operator", told)
     assert "The seal does not forbid later changes." in verify(first, authority.anchors).reasons
+
+
+DRAWS = b"0 0 400 8 re f"
+
+
+@pytest.mark.parametrize("change", ["moved", "grown", "another page", "draws", "hidden", "no appearance", "invisible"])
+def test_a_field_that_does_not_lie_on_its_line_is_found(
+    unsealed: bytes, authority: SimpleNamespace, at: datetime, change: str
+) -> None:
+    """Made so by whoever holds the station's key: a click on one line would show the signature of another."""
+    writer = signing._writer(unsealed)
+    _, box = signing.place_of(writer.prev, signing.FIELD)
+    box = {"moved": (box[0], box[1] + 8.1, box[2], box[3] + 8.1), "grown": (0, 0, 500, 800)}.get(change, box)
+    spec = fields.SigFieldSpec(signing.FIELD, box=None if change == "invisible" else box)
+    fields.append_signature_field(writer, spec)
+    field = writer.root["/AcroForm"]["/Fields"][0]
+    if change == "another page":
+        field[generic.pdf_name("/P")] = generic.IndirectObject(1, 0, writer)
+    if change == "draws":
+        look = generic.StreamObject(dict_data=dict(field["/AP"]["/N"]), stream_data=DRAWS)
+        field["/AP"][generic.pdf_name("/N")] = writer.add_object(look)
+    if change == "hidden":
+        field[generic.pdf_name("/F")] = generic.NumberObject(134)
+    if change == "no appearance":
+        del field["/AP"]
+    told = {"certify": True, "docmdp_permissions": fields.MDPPerm.NO_CHANGES}
+    data = signing._signed(writer, authority.station, at, signing.FIELD, told, signing.ROOM)
+    found = verify(data, authority.anchors)
+    assert not found.intact
+    assert "The field of the signature StationSeal does not lie on the line that names its signer." in found.reasons
 
 
 def test_the_value_of_another_documents_signature_is_found(

@@ -1,5 +1,6 @@
 """Operator and reviewer: who may sign when, and what is left open in between; judged by programs that are not ours."""
 
+import re
 import shutil
 import subprocess
 from dataclasses import replace
@@ -16,6 +17,8 @@ from pyhanko.pdf_utils.reader import PdfFileReader
 from pyhanko.sign.validation import validate_pdf_signature
 from pyhanko_certvalidator import ValidationContext
 
+from testbench.certificate.content import IssueFacts
+from testbench.certificate.issue import unsealed_document
 from testbench.certificate.signing import certify, lock, seal
 from testbench.certificate.verify import in_words, verify
 from testbench.errors import SignatureRefusedError
@@ -109,6 +112,50 @@ def test_the_file_stays_pdf_1_7_and_archived(locked: bytes) -> None:
         assert pdf.pdf_version == "1.7"
         assert pdf.open_metadata(update_docinfo=False).pdfa_status == "3B"
         assert [int(one.get("/F", 0)) & 4 for one in pdf.Root.AcroForm.Fields] == [4, 4]  # printed: ISO 19005-3, 6.3.2
+
+
+def test_each_signature_lies_on_the_line_that_names_its_signer(
+    bench: SimpleNamespace, authority: SimpleNamespace, at: datetime, tmp_path: Path
+) -> None:
+    """Outside source: the word boxes of poppler. The name stands in its field, the other's does not."""
+    run = bench.tell(bench.replace(bench.accepted_nps_4, people=True))
+    facts = IssueFacts(bench.works, at, "Mara Quill; Tobin Ashe", "A1B2", run.signed, bench.checkpoint)
+    page = unsealed_document(run.record, run.sha256, run.traces, facts, "Letter")
+    data = lock(certify(page, authority.operator, at), authority.reviewer, at)
+    assert verify(data, authority.anchors).intact
+    for field, name, other in (("Operator", "Mara", "Tobin"), ("Reviewer", "Tobin", "Mara")):
+        assert name in words_in(data, field, tmp_path)
+        assert other not in words_in(data, field, tmp_path)
+    sealed = seal(page, authority.station, at)
+    assert words_in(sealed, "StationSeal", tmp_path)[:2] == ["Sealed", "by"]
+
+
+def words_in(data: bytes, field: str, folder: Path) -> list[str]:
+    """The words whose middle lies in the rectangle of a field."""
+    with pikepdf.open(BytesIO(data)) as pdf:
+        (widget,) = (one for one in pdf.Root.AcroForm.Fields if str(one.T) == field)
+        x0, y0, x1, y1 = map(float, widget.Rect)
+        height = float(pdf.pages[0].mediabox[3])
+    (folder / "page.pdf").write_bytes(data)
+    command = ["pdftotext", "-bbox", str(folder / "page.pdf"), "-"]
+    said = subprocess.run(command, capture_output=True, text=True, check=True).stdout
+    shape = r'xMin="([\d.]+)" yMin="([\d.]+)" xMax="([\d.]+)" yMax="([\d.]+)">(.*?)</word>'
+    found = [(*(float(edge) for edge in box[:4]), box[4]) for box in re.findall(shape, said)]
+    return [
+        word for left, top, right, bottom, word in found
+        if x0 < (left + right) / 2 < x1 and y0 < height - (top + bottom) / 2 < y1
+    ]  # fmt: skip
+
+
+def test_the_signed_page_looks_as_the_unsigned_one(unsealed: bytes, locked: bytes, tmp_path: Path) -> None:
+    """The fields draw nothing: pixel for pixel, as poppler draws them."""
+    drawn = []
+    for name, data in (("before", unsealed), ("after", locked)):
+        (tmp_path / f"{name}.pdf").write_bytes(data)
+        command = ["pdftoppm", "-r", "100", str(tmp_path / f"{name}.pdf"), str(tmp_path / name)]
+        subprocess.run(command, check=True)
+        drawn.append((tmp_path / f"{name}-1.ppm").read_bytes())
+    assert drawn[0] == drawn[1]
 
 
 # Refused ----------------------------------------------------------------------------------------

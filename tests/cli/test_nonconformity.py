@@ -9,9 +9,11 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from pypdf import PdfReader
 
 from testbench.cli.main import cli
 from testbench.credentials import secrets
+from testbench.custody import issue_document
 from testbench.wiring import Home, make_home, open_store
 from tests.records.make import example_run, keep_closed, valve
 
@@ -89,6 +91,27 @@ def test_from_the_rejection_to_the_end(home):
     assert [line.split()[1] for line in page if line.startswith("Run ")] == ["B1-000001", "B1-000002"]
     assert "  leaked at seat test: " in "\n".join(page)
     assert page[-1].endswith("Tobin Ashe: closed: Shown good in B1-000002.")
+
+
+def test_each_document_names_it_as_it_stood_at_its_issue(home):
+    """The rejection report when it was opened, the certificate of the retest with the rework; neither changes."""
+    report = issue_document(Home(home), "B1-000001").path
+    opened = f"Nonconformity {NUMBER} of run B1-000001; when this page was issued: no disposition yet."
+    assert opened in text_of(report)
+    nc(home, *REWORK)
+    nc(home, *LAPPED)
+    with open_store(Home(home)) as store:
+        keep_closed(store, *example_run("", valve("HL-6-0118", "NPS 6"), "0.2 mL"))
+    certificate = issue_document(Home(home), "B1-000002").path
+    assert (
+        f"Nonconformity {NUMBER} of run B1-000001; when this page was issued: accepted in a retest. "
+        "Disposition: rework. Worked on: seat. Retest: run B1-000002, accepted."
+    ) in text_of(certificate)
+    assert opened in text_of(report)
+
+
+def text_of(file: Path) -> str:
+    return " ".join(" ".join(page.extract_text() for page in PdfReader(file).pages).split())
 
 
 def test_as_data(home):
