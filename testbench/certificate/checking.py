@@ -16,7 +16,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
-from testbench.certificate.seals import MIB
+from testbench.certificate.reader import MIB
 from testbench.certificate.trust import Anchors
 from testbench.certificate.verify import LARGEST_FILE, Signature, Verification, bytes_of, refused, verify
 

@@ -3,10 +3,11 @@
 import unicodedata
 from collections.abc import Sequence
 from datetime import UTC, datetime
-from functools import lru_cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from io import BytesIO
 from itertools import groupby
+from math import ceil
 from pathlib import Path
 from typing import Any
 
@@ -98,10 +99,24 @@ class Pen:
 
     def ink(self, colour: str) -> None:
         """Colour of fills and strokes from now on."""
-        from reportlab.lib.colors import HexColor
+        self._fill(colour)
+        self._stroke(colour)
 
-        self.canvas.setFillColor(HexColor(colour))
-        self.canvas.setStrokeColor(HexColor(colour))
+    def _fill(self, colour: str) -> None:
+        """Say a colour only where it is another: the canvas keeps which one is set, also across its saved states."""
+        canvas: Any = self.canvas
+        if canvas._fillColorObj is not _colour(colour):  # noqa: SLF001 - tested
+            canvas.setFillColor(_colour(colour))
+
+    def _stroke(self, colour: str) -> None:
+        canvas: Any = self.canvas
+        if canvas._strokeColorObj is not _colour(colour):  # noqa: SLF001 - as above
+            canvas.setStrokeColor(_colour(colour))
+
+    def operators(self, text: str) -> None:
+        """Draw by operators of ISO 32000-1, annex A; the library's own paths cost a quarter of a page's time."""
+        canvas: Any = self.canvas
+        canvas._code.append(text)  # noqa: SLF001 - as in tagging; a test looks at the samples
 
     def text(
         self, x: float, y: float, text: str, face: str = REGULAR, size: float | None = None, *,
@@ -114,10 +129,10 @@ class Pen:
             return
         x -= {"left": 0.0, "right": 1.0, "centre": 0.5}[align] * self.width_of(text, face, size)
         if halo:
-            self.ink(halo)
+            self._fill(halo)
             plate = self.width_of(text, face, size) + 2.0
             self.canvas.rect(x - 1.0, y - 0.22 * size, plate, 0.98 * size, stroke=0, fill=1)
-        self.ink(colour or self.layout.colours.ink)
+        self._fill(colour or self.layout.colours.ink)
         with self.tags.text():
             for part, own in runs(shown, face):
                 self.canvas.setFont(own, size)
@@ -151,18 +166,16 @@ class Pen:
     ) -> None:  # fmt: skip
         """A straight line."""
         self.canvas.saveState()
-        self.ink(colour)
-        self.canvas.setLineWidth(thickness)
-        self.canvas.setDash(list(dash))
-        self.canvas.line(x0, y0, x1, y1)
+        self._stroke(colour)
+        dashed = f"[{' '.join(map(str, dash))}] 0 d " if dash else ""
+        self.operators(f"{thickness:g} w {dashed}n {x0:.2f} {y0:.2f} m {x1:.2f} {y1:.2f} l S")
         self.canvas.restoreState()
 
     def polylines(self, lines: Sequence[Sequence[tuple[float, float]]]) -> None:
-        """Stroke lines of many points, as they are set; the library's own paths cost a quarter of a page's time."""
+        """Stroke lines of many points, as they are set."""
         drawn = [f"{x:.1f} {y:.2f} {'l' if index else 'm'}" for points in lines for index, (x, y) in enumerate(points)]
         if drawn:
-            canvas: Any = self.canvas
-            canvas._code.append(f"n {' '.join(drawn)} S")  # noqa: SLF001 - as in tagging; a test looks at the samples
+            self.operators(f"n {' '.join(drawn)} S")
 
     # Marks as shapes, so that no face needs them ---------------------------------------------------
 
@@ -204,15 +217,10 @@ class Pen:
         clip = self.canvas.beginPath()
         clip.rect(x, y, width, height)
         self.canvas.clipPath(clip, stroke=0, fill=0)
-        self.ink(colour)
+        self._stroke(colour)
         self.canvas.setLineWidth(thickness)
-        path = self.canvas.beginPath()
-        offset = -height
-        while offset < width:
-            path.moveTo(round(x + offset, 2), round(y, 2))
-            path.lineTo(round(x + offset + height, 2), round(y + height, 2))
-            offset += step
-        self.canvas.drawPath(path, stroke=1, fill=0)
+        starts = (x - height + step * number for number in range(ceil((width + height) / step)))
+        self.polylines([[(start, y), (start + height, y + height)] for start in starts])
         self.canvas.restoreState()
 
     def finished(self) -> bytes:
@@ -267,6 +275,13 @@ def _fallback(layout: Layout) -> set[int]:
         _FALLBACK.update(font.face.charToGlyph)
         _width.cache_clear()
     return _FALLBACK
+
+
+@cache
+def _colour(text: str) -> Any:
+    from reportlab.lib.colors import HexColor
+
+    return HexColor(text)
 
 
 @lru_cache(maxsize=4096)
