@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from testbench.certificate.data import Layout
+from testbench.certificate.faces import embed_lean
 from testbench.certificate.tagging import Tags
 from testbench.errors import GlyphMissingError
 
@@ -271,6 +272,7 @@ def _fallback(layout: Layout) -> set[int]:
         from reportlab.pdfbase.ttfonts import TTFont
 
         font = TTFont(FALLBACK, file)
+        embed_lean(font)
         registerFont(font)
         _FALLBACK.update(font.face.charToGlyph)
         _width.cache_clear()
@@ -308,6 +310,7 @@ def register_faces(layout: Layout) -> None:
     named = ((REGULAR, layout.fonts.regular), (STRONG, layout.fonts.strong), (BOLD, layout.fonts.bold))
     for name, file in named:
         font = TTFont(name, str(folder / file))
+        embed_lean(font)
         registerFont(font)
         glyphs = set(font.face.charToGlyph)
         common = glyphs if common is None else common & glyphs
