@@ -6,6 +6,7 @@ of today do not follow them. With the names they are two fifths of what is embed
 
 import struct
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any
 
 ENTRY = 16
@@ -47,7 +48,7 @@ def _outlines(glyphs: bytes, places: bytes, kind: str) -> tuple[bytes, bytes]:
     unit = 1 if kind == ">L" else 2
     starts = [unit * place for (place,) in struct.iter_unpack(kind, places)]
     found, begins = bytearray(), [0]
-    for start, end in zip(starts, starts[1:], strict=False):
+    for start, end in pairwise(starts):
         glyph = _bare(glyphs[start:end])
         found += glyph + bytes(-len(glyph) % 4)
         begins.append(len(found) // unit)

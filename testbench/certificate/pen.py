@@ -18,6 +18,7 @@ from testbench.errors import GlyphMissingError
 
 REGULAR, STRONG, BOLD, FALLBACK = "Bench-Regular", "Bench-Strong", "Bench-Bold", "Bench-Fallback"
 PAPERS = {"A4": (595.2756, 841.8898), "Letter": (612.0, 792.0)}
+_ESCAPED = {code: f"\\{code:03o}" for code in (*range(32), *b"()\\", *range(127, 256))}
 INVISIBLE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
 
@@ -136,9 +137,20 @@ class Pen:
         self._fill(colour or self.layout.colours.ink)
         with self.tags.text():
             for part, own in runs(shown, face):
-                self.canvas.setFont(own, size)
-                self.canvas.drawString(x, y, part)
+                self._show(x, y, part, own, size)
                 x += _width(part, own) * size
+
+    def _show(self, x: float, y: float, text: str, face: str, size: float) -> None:
+        """Text operators of one face, and of each of its subsets in this document (ISO 32000-1, 9.4)."""
+        from reportlab.pdfbase.pdfmetrics import getFont
+
+        canvas: Any = self.canvas
+        font: Any = getFont(face)
+        document, shown = canvas._doc, []  # noqa: SLF001 - as in tagging
+        for subset, codes in font.splitString(text, document):
+            name, letters = font.getSubsetInternalName(subset, document), codes.decode("latin-1")
+            shown.append(f"{name} {size:g} Tf ({letters.translate(_ESCAPED)}) Tj")
+        self.operators(f"BT {x:.4f} {y:.4f} Td {' '.join(shown)} ET")
 
     def paragraph(
         self, x: float, top: float, text: str, width: float, face: str = REGULAR, *,
@@ -169,7 +181,7 @@ class Pen:
         self.canvas.saveState()
         self._stroke(colour)
         dashed = f"[{' '.join(map(str, dash))}] 0 d " if dash else ""
-        self.operators(f"{thickness:g} w {dashed}n {x0:.2f} {y0:.2f} m {x1:.2f} {y1:.2f} l S")
+        self.operators(f"{thickness:g} w {dashed}n {x0:.4f} {y0:.4f} m {x1:.4f} {y1:.4f} l S")
         self.canvas.restoreState()
 
     def polylines(self, lines: Sequence[Sequence[tuple[float, float]]]) -> None:
