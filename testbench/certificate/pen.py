@@ -141,7 +141,10 @@ class Pen:
                 x += _width(part, own) * size
 
     def _show(self, x: float, y: float, text: str, face: str, size: float) -> None:
-        """Text operators of one face, and of each of its subsets in this document (ISO 32000-1, 9.4)."""
+        """Text operators of one face, and of each of its subsets in this document (ISO 32000-1, 9.4).
+
+        The move to a next line, TL and T*, draws nothing: it tells those who take the text out that this one ends.
+        """
         from reportlab.pdfbase.pdfmetrics import getFont
 
         canvas: Any = self.canvas
@@ -150,7 +153,7 @@ class Pen:
         for subset, codes in font.splitString(text, document):
             name, letters = font.getSubsetInternalName(subset, document), codes.decode("latin-1")
             shown.append(f"{name} {size:g} Tf ({letters.translate(_ESCAPED)}) Tj")
-        self.operators(f"BT {x:.4f} {y:.4f} Td {' '.join(shown)} ET")
+        self.operators(f"BT {x:.4f} {y:.4f} Td {1.2 * size:g} TL {' '.join(shown)} T* ET")
 
     def paragraph(
         self, x: float, top: float, text: str, width: float, face: str = REGULAR, *,
