@@ -107,7 +107,7 @@ LeakRate = Annotated[str, Field(pattern=r"^[A-G]{1,2}$")]
 class Value(BaseModel):
     """Base of every record-like model: frozen, and a key it does not know is refused."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
+    model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 def later(default: Any) -> Any:
