@@ -115,16 +115,12 @@ def signature_name(number: int, signature: Signature) -> str:
 def csv_of(trace: Trace, scale: Scale) -> bytes:
     """Samples as text: time since the run began, corrected pressure, and the exact integers both come from."""
     seconds, pressures = trace.at / TICKS_PER_S, scale.pressures(trace.counts)
-    decimals = scale.decimals + 2
-    asked = [""] * len(trace) if trace.asked is None else [f",{tick}" for tick in trace.asked.tolist()]
-    rows = (
-        f"{second:.4f},{pressure:.{decimals}f},{tick},{count}{query}"
-        for second, pressure, tick, count, query in zip(
-            seconds.tolist(), pressures.tolist(), trace.at.tolist(), trace.counts.tolist(), asked, strict=True
-        )
-    )
-    head = CSV_HEAD.format(unit=scale.unit) + ("" if trace.asked is None else ASKED)
-    return "\n".join((head, *rows, "")).encode()
+    columns = [seconds, pressures, trace.at, trace.counts]
+    row, head = f"%.4f,%.{scale.decimals + 2}f,%d,%d", CSV_HEAD.format(unit=scale.unit)
+    if trace.asked is not None:
+        columns, row, head = [*columns, trace.asked], f"{row},%d", head + ASKED
+    rows = zip(*(column.tolist() for column in columns), strict=True)
+    return "\n".join((head, *map(row.__mod__, rows), "")).encode()
 
 
 def trace_of(data: bytes) -> Trace:
@@ -133,11 +129,12 @@ def trace_of(data: bytes) -> Trace:
     Raises:
         ValueError: the text is no such table.
     """
-    head, *lines = data.decode("ascii").splitlines()
-    columns = 3 if head.endswith(ASKED) else 2
-    integers = [[int(number) for number in line.split(",")[2:]] for line in lines]
-    table = np.array(integers, dtype=np.int64).reshape(-1, columns)
-    at, counts, *asked = (column.copy() for column in table.T)
+    head, _, body = data.decode("ascii").partition("\n")
+    width = 5 if head.endswith(ASKED) else 4
+    cells = body.replace("\n", ",").split(",")[:-1]  # the last line ends as well
+    if len(cells) != width * body.count("\n"):
+        raise ValueError(f"not {width} numbers in each line")
+    at, counts, *asked = (np.array(list(map(int, cells[place::width])), dtype=np.int64) for place in range(2, width))
     return Trace(at, counts, asked=asked[0] if asked else None)
 
 

@@ -6,6 +6,7 @@ refuses sockets, other programs and writing everywhere. A child that dies means:
 """
 
 import base64
+import gc
 import json
 import os
 import resource
@@ -16,7 +17,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
-from testbench.certificate.seals import MIB
+from testbench.certificate.reader import MIB
 from testbench.certificate.trust import Anchors
 from testbench.certificate.verify import LARGEST_FILE, Signature, Verification, bytes_of, refused, verify
 
@@ -102,6 +103,7 @@ def main() -> None:
     confine()
     anchors = Anchors(**{name: tuple(base64.b64decode(one) for one in found) for name, found in head.items()})
     sys.stdout.write(json.dumps(asdict(verify(data, anchors))))
+    gc.freeze()  # the end looks for no garbage
 
 
 if __name__ == "__main__":

@@ -159,7 +159,7 @@ def stamp_file(path: Path, stamps: TimeStamps) -> str:
 
 def without_stamp(data: bytes) -> bytes:
     """A document as it was before its last signature got its time stamp; the same bytes where there is none to take."""
-    from testbench.certificate.seals import reader_of
+    from testbench.certificate.reader import reader_of
     from testbench.certificate.stamping import unstamped
 
     try:

@@ -3,14 +3,16 @@
 import unicodedata
 from collections.abc import Sequence
 from datetime import UTC, datetime
-from functools import lru_cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from io import BytesIO
 from itertools import groupby
+from math import ceil
 from pathlib import Path
 from typing import Any
 
 from testbench.certificate.data import Layout
+from testbench.certificate.faces import embed_lean
 from testbench.certificate.tagging import Tags
 from testbench.errors import GlyphMissingError
 
@@ -19,6 +21,7 @@ WHITE = "#ffffff"
 PAPERS = {"A4": (595.2756, 841.8898), "Letter": (612.0, 792.0)}
 LEADING = 1.15
 """From line to line of a paragraph, in sizes of its text."""
+_ESCAPED = {code: f"\\{code:03o}" for code in (*range(32), *b"()\\", *range(127, 256))}
 INVISIBLE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
 
@@ -104,10 +107,24 @@ class Pen:
 
     def ink(self, colour: str) -> None:
         """Colour of fills and strokes from now on."""
-        from reportlab.lib.colors import HexColor
+        self._fill(colour)
+        self._stroke(colour)
 
-        self.canvas.setFillColor(HexColor(colour))
-        self.canvas.setStrokeColor(HexColor(colour))
+    def _fill(self, colour: str) -> None:
+        """Say a colour only where it is another: the canvas keeps which one is set, also across its saved states."""
+        canvas: Any = self.canvas
+        if canvas._fillColorObj is not _colour(colour):  # noqa: SLF001 - tested
+            canvas.setFillColor(_colour(colour))
+
+    def _stroke(self, colour: str) -> None:
+        canvas: Any = self.canvas
+        if canvas._strokeColorObj is not _colour(colour):  # noqa: SLF001 - as above
+            canvas.setStrokeColor(_colour(colour))
+
+    def operators(self, text: str) -> None:
+        """Draw by operators of ISO 32000-1, annex A; the library's own paths cost a quarter of a page's time."""
+        canvas: Any = self.canvas
+        canvas._code.append(text)  # noqa: SLF001 - as in tagging; a test looks at the samples
 
     def text(
         self, x: float, y: float, text: str, face: str = REGULAR, size: float | None = None, *,
@@ -120,16 +137,30 @@ class Pen:
             return
         x -= {"left": 0.0, "right": 1.0, "centre": 0.5}[align] * self.width_of(text, face, size)
         if halo or (self.plates and colour != WHITE):
-            self.ink(halo or WHITE)
+            self._fill(halo or WHITE)
             box = (x - 1.0, y - 0.22 * size, self.width_of(text, face, size) + 2.0, 0.98 * size)
             left, low, width, height = (round(edge, 1) for edge in box)
             self.canvas.rect(left, low, width, height, stroke=0, fill=1)
-        self.ink(colour or self.layout.colours.ink)
+        self._fill(colour or self.layout.colours.ink)
         with self.tags.text():
             for part, own in runs(shown, face):
-                self.canvas.setFont(own, size)
-                self.canvas.drawString(x, y, part)
+                self._show(x, y, part, own, size)
                 x += _width(part, own) * size
+
+    def _show(self, x: float, y: float, text: str, face: str, size: float) -> None:
+        """Text operators of one face, and of each of its subsets in this document (ISO 32000-1, 9.4).
+
+        The move to a next line, TL and T*, draws nothing: it tells those who take the text out that this one ends.
+        """
+        from reportlab.pdfbase.pdfmetrics import getFont
+
+        canvas: Any = self.canvas
+        font: Any = getFont(face)
+        document, shown = canvas._doc, []  # noqa: SLF001 - as in tagging
+        for subset, codes in font.splitString(text, document):
+            name, letters = font.getSubsetInternalName(subset, document), codes.decode("latin-1")
+            shown.append(f"{name} {size:g} Tf ({letters.translate(_ESCAPED)}) Tj")
+        self.operators(f"BT {x:.4f} {y:.4f} Td {1.2 * size:g} TL {' '.join(shown)} T* ET")
 
     def paragraph(
         self, x: float, top: float, text: str, width: float, face: str = REGULAR, *,
@@ -158,18 +189,16 @@ class Pen:
     ) -> None:  # fmt: skip
         """A straight line."""
         self.canvas.saveState()
-        self.ink(colour)
-        self.canvas.setLineWidth(thickness)
-        self.canvas.setDash(list(dash))
-        self.canvas.line(x0, y0, x1, y1)
+        self._stroke(colour)
+        dashed = f"[{' '.join(map(str, dash))}] 0 d " if dash else ""
+        self.operators(f"{thickness:g} w {dashed}n {x0:.4f} {y0:.4f} m {x1:.4f} {y1:.4f} l S")
         self.canvas.restoreState()
 
     def polylines(self, lines: Sequence[Sequence[tuple[float, float]]]) -> None:
-        """Stroke lines of many points, as they are set; the library's own paths cost a quarter of a page's time."""
+        """Stroke lines of many points, as they are set."""
         drawn = [f"{x:.1f} {y:.2f} {'l' if index else 'm'}" for points in lines for index, (x, y) in enumerate(points)]
         if drawn:
-            canvas: Any = self.canvas
-            canvas._code.append(f"n {' '.join(drawn)} S")  # noqa: SLF001 - as in tagging; a test looks at the samples
+            self.operators(f"n {' '.join(drawn)} S")
 
     # Marks as shapes, so that no face needs them ---------------------------------------------------
 
@@ -211,15 +240,10 @@ class Pen:
         clip = self.canvas.beginPath()
         clip.rect(x, y, width, height)
         self.canvas.clipPath(clip, stroke=0, fill=0)
-        self.ink(colour)
+        self._stroke(colour)
         self.canvas.setLineWidth(thickness)
-        path = self.canvas.beginPath()
-        offset = -height
-        while offset < width:
-            path.moveTo(round(x + offset, 2), round(y, 2))
-            path.lineTo(round(x + offset + height, 2), round(y + height, 2))
-            offset += step
-        self.canvas.drawPath(path, stroke=1, fill=0)
+        starts = (x - height + step * number for number in range(ceil((width + height) / step)))
+        self.polylines([[(start, y), (start + height, y + height)] for start in starts])
         self.canvas.restoreState()
 
     def place(self, name: str, box: tuple[float, float, float, float]) -> None:
@@ -287,10 +311,18 @@ def _fallback(layout: Layout) -> set[int]:
         from reportlab.pdfbase.ttfonts import TTFont
 
         font = TTFont(FALLBACK, file)
+        embed_lean(font)
         registerFont(font)
         _FALLBACK.update(font.face.charToGlyph)
         _width.cache_clear()
     return _FALLBACK
+
+
+@cache
+def _colour(text: str) -> Any:
+    from reportlab.lib.colors import HexColor
+
+    return HexColor(text)
 
 
 @lru_cache(maxsize=4096)
@@ -317,6 +349,7 @@ def register_faces(layout: Layout) -> None:
     named = ((REGULAR, layout.fonts.regular), (STRONG, layout.fonts.strong), (BOLD, layout.fonts.bold))
     for name, file in named:
         font = TTFont(name, str(folder / file))
+        embed_lean(font)
         registerFont(font)
         glyphs = set(font.face.charToGlyph)
         common = glyphs if common is None else common & glyphs

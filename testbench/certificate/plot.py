@@ -7,6 +7,7 @@ at the ends of the hold. Every number that is printed comes from the full data.
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
+from math import ceil
 
 import numpy as np
 from numpy.typing import NDArray
@@ -351,7 +352,9 @@ class StagePlots:
         canvas.setLineJoin(1)
         lines = []
         for piece in self._pieces():
-            times, pressures = thinned(self.times[piece], self.pressures[piece], int(panel.width))
+            times, pressures = _within(panel, self.times[piece], self.pressures[piece])
+            columns = ceil((times[-1] - times[0]) / (panel.t1 - panel.t0) * panel.width)
+            times, pressures = thinned(times, pressures, columns)
             across = panel.x + (times - panel.t0) / (panel.t1 - panel.t0) * panel.width
             up = panel.y + (pressures - panel.p0) / (panel.p1 - panel.p0) * panel.height
             lines.append(list(zip(across.tolist(), up.tolist(), strict=True)))
@@ -380,6 +383,13 @@ class StagePlots:
             for first, last in pairwise(borders)
             if last > first
         ]
+
+
+def _within(panel: Panel, times: Series, pressures: Series) -> tuple[Series, Series]:
+    """What a panel shows, with one sample more at either side for the way in and out: the rest is clipped away."""
+    first = max(int(np.searchsorted(times, panel.t0)) - 1, 0)
+    last = max(int(np.searchsorted(times, panel.t1, side="right")) + 1, first + 1)
+    return times[first:last], pressures[first:last]
 
 
 def thinned(times: Series, pressures: Series, columns: int) -> tuple[Series, Series]:

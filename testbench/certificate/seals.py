@@ -8,17 +8,15 @@ there; between operator and reviewer only the reviewer's field may have been fil
 import re
 from collections.abc import Iterator
 from datetime import datetime
-from io import BytesIO
 from typing import Any
 
 from testbench.certificate.keys import signer_of
+from testbench.certificate.reader import reader_of
 from testbench.certificate.signing import FIELD, OPERATOR, REVIEWER, place_of
 from testbench.certificate.stamping import envelope_of, token_of
 from testbench.certificate.trust import Anchors, Signed
 
 CHANGED, ADDED = "Its content was changed after it was sealed.", "Something was added to the file after it was sealed."
-MIB = 1024 * 1024
-LARGEST_STREAM, MOST_DECODED = 64 * MIB, 200 * MIB
 PRINTED_AND_LOCKED = 0b1000_0100
 """Flags of an annotation (ISO 32000-1, table 165): printed, as ISO 19005-3 asks, and locked."""
 WRONG = "The seal's signature is wrong."
@@ -142,15 +140,3 @@ def _facts_in(reader: Any) -> tuple[dict[str, str], bytes]:
     texts = {str(key): str(info[key]) for key in info if key not in {"/ModDate", "/Producer"}}
     metadata = bytes(root["/Metadata"].data) if "/Metadata" in root else b""
     return texts, b"".join(_DATES.sub(b"", metadata).split())
-
-
-def reader_of(data: bytes) -> Any:
-    """A strict reader that unpacks only so much."""
-    from pyhanko.pdf_utils.decode_limits import DecodeLimits, DocumentDecodeBudget, StreamDecodeLimits
-    from pyhanko.pdf_utils.reader import PdfFileReader
-
-    limits = DecodeLimits(
-        per_stream=StreamDecodeLimits(max_output_size=LARGEST_STREAM),
-        document_budget=DocumentDecodeBudget(base_allowance=MOST_DECODED, max_ratio=0),
-    )
-    return PdfFileReader(BytesIO(data), strict=True, decode_limits=limits)

@@ -17,6 +17,7 @@ from io import BytesIO
 from typing import Any
 
 from testbench.certificate.keys import StationKey, signer_of
+from testbench.certificate.reader import reader_of
 from testbench.errors import SignatureRefusedError
 
 FIELD, OPERATOR, REVIEWER = "StationSeal", "Operator", "Reviewer"
@@ -120,7 +121,7 @@ def _writer(document: bytes) -> Any:
     from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
 
     logging.getLogger("pyhanko").setLevel(logging.ERROR)
-    return IncrementalPdfFileWriter(BytesIO(document))
+    return IncrementalPdfFileWriter.from_reader(reader_of(document))
 
 
 def _signers(reader: Any) -> dict[str, str]:

@@ -29,7 +29,8 @@ from pathlib import Path
 
 from testbench.certificate.enclosed import Enclosed, enclosed_in
 from testbench.certificate.keys import fingerprint_of, grouped, name_in, signer_of
-from testbench.certificate.seals import MIB, faults_of_seals, reader_of, signatures_of
+from testbench.certificate.reader import MIB, reader_of
+from testbench.certificate.seals import faults_of_seals, signatures_of
 from testbench.certificate.signing import FIELD, OPERATOR, REVIEWER
 from testbench.certificate.trust import REVOKED, Anchors, Signed, Trust, trust_in
 from testbench.run.ledger import Checkpoint

@@ -12,7 +12,7 @@ from typing import Annotated, Literal
 from pydantic import AwareDatetime, Field, ValidationError
 
 from testbench.certificate.keys import StationKey
-from testbench.certificate.seals import MIB
+from testbench.certificate.reader import MIB
 from testbench.certificate.signing import FIELD
 from testbench.certificate.trust import Anchors, Signed, trust_in
 from testbench.errors import WithdrawnListRefusedError

@@ -1,6 +1,7 @@
 """The readings of a stage as an attached table: every integer comes back."""
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
@@ -37,3 +38,11 @@ def traces_of(n: int) -> st.SearchStrategy[Trace]:
 def test_the_table_gives_back_the_very_trace(trace):
     """The hash is the same, with and without queries, and of none at all."""
     assert trace_of(csv_of(trace, SCALE)).sha256() == trace.sha256()
+
+
+@pytest.mark.parametrize("line", ["1.0,2.0,3", "1.0,2.0,3,4,5", "1.0,2.0,3,four", ""])
+def test_a_table_with_another_line_is_refused(line):
+    """A cell too few, too many, or no integer."""
+    whole = csv_of(Trace.of([Sample(10_000, 25_013)]), SCALE)
+    with pytest.raises(ValueError, match=r"not 4 numbers in each line|invalid literal for int"):
+        trace_of(whole + f"{line}\n".encode())

@@ -21,6 +21,7 @@ from testbench.certificate.data import layout, reports
 from testbench.certificate.issue import unsealed_document
 from testbench.certificate.languages import words
 from testbench.certificate.page import draw
+from testbench.certificate.pen import Pen
 from testbench.errors import GlyphMissingError
 from testbench.quantities import Pressure
 from testbench.run.channels import Atmosphere
@@ -356,3 +357,23 @@ def test_wording_and_layout_lie_where_the_package_finds_them() -> None:
     """In a working copy beside the package, in a wheel inside it."""
     assert (reports() / "languages" / "en.toml").is_file()
     assert (reports() / "layout.toml").is_file()
+
+
+def test_a_colour_is_said_once_and_again_after_a_drawing_that_had_its_own() -> None:
+    """The canvas keeps which colour is set, across what it saves and restores: two private names of reportlab."""
+    pen = Pen(layout(), "A4", datetime(2026, 11, 25, tzinfo=UTC))
+    pen.ink("#ff0000")
+    pen.ink("#ff0000")
+    pen.canvas.saveState()
+    pen.ink("#0000ff")
+    pen.canvas.restoreState()
+    pen.ink("#ff0000")
+    pen.text(100, 100, "(\\) é", colour="#0000ff")
+    pen.canvas.showPage()
+    pen.ink("#ff0000")
+    told = PdfReader(BytesIO(pen.finished())).pages
+    first, second = (sheet.get_contents().get_data().decode().split("\n") for sheet in told)
+    red, blue = "1 0 0 rg", "0 0 1 rg"
+    assert [line for line in first if line in {red, blue, "q", "Q"}] == [red, "q", blue, "Q", blue]
+    assert red in second
+    assert told[0].extract_text() == "(\\) é"

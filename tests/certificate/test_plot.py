@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from testbench.certificate.axes import figures, ticks
-from testbench.certificate.plot import thinned
+from testbench.certificate.plot import Panel, _within, thinned
 
 
 @given(seed=st.integers(0, 10_000), count=st.integers(2, 4000), columns=st.integers(10, 400))
@@ -19,6 +19,19 @@ def test_thinning_keeps_ends_lowest_and_highest(seed: int, count: int, columns: 
     assert (kept_times[0], kept_times[-1]) == (times[0], times[-1])
     assert len(kept) <= max(2 * columns + 2, count if count <= 2 * columns else 0)
     assert (np.diff(kept_times) > 0).all()
+
+
+@given(since=st.floats(-5, 30), lasting=st.floats(0.5, 40), count=st.integers(1, 300))
+def test_a_panel_is_given_what_it_shows_and_one_sample_on_either_side(since: float, lasting: float, count: int) -> None:
+    """What lies further away would be clipped; the line still comes in and goes out where it did."""
+    times = 0.1 * np.arange(count)
+    panel = Panel(0, 0, 100, 50, since, since + lasting, 0, 1)
+    kept, _ = _within(panel, times, times)
+    shown = times[(times >= panel.t0) & (times <= panel.t1)]
+    assert set(shown) <= set(kept)
+    assert 1 <= len(kept) <= len(shown) + 2
+    assert kept[0] == times[0] or kept[0] < panel.t0 or len(shown) == 0
+    assert kept[-1] == times[-1] or kept[-1] > panel.t1 or len(shown) == 0
 
 
 def test_an_axis_has_round_numbers() -> None:

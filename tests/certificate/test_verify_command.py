@@ -1,5 +1,6 @@
 """``testbench certificate verify`` for somebody who holds only the PDF."""
 
+import gc
 import json
 import re
 from datetime import datetime
@@ -47,6 +48,12 @@ def test_intact_with_a_known_signer_exits_with_zero(file: Path, keys: Path, tmp_
         "  signed       by nobody; the operator is named, not authenticated\n"
         "  ledger       B1 1234 7e6c dbc4 c553 4a27, key 5647 5AA7 5463 474C\n"
     )
+
+
+def test_garbage_is_looked_for_again_when_the_command_is_done(file: Path, keys: Path) -> None:
+    """Whoever calls a command within a longer program gets back what it had."""
+    assert run(file, home=keys.parent).exit_code == 0
+    assert gc.isenabled()
 
 
 def test_the_benchs_own_seal_is_known_in_its_home(file: Path, keys: Path) -> None:
