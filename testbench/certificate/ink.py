@@ -1,0 +1,205 @@
+"""Does a signed file print what was drawn anew? Two ways: by the bytes of its first revision, else mark by mark.
+
+**By its bytes**: the file begins with just what was drawn anew, and its signatures have only added what signatures add:
+fields without an appearance, and nothing that replaces a page, a face or a drawing.
+
+**Mark by mark**, where another version of a library wrote the file: the same attached files, the same pages, and on
+each of them the same signs with the same shapes, the same lines and areas, in the same order, at the same places.
+"""
+
+from collections.abc import Iterator
+from io import BytesIO
+from itertools import zip_longest
+from typing import Any
+
+from testbench.certificate.marks import Mark, marks_of
+
+POINTS, INKS = 0.02, 0.004
+"""How far places [pt] and shares of a colour may lie apart: reportlab writes four decimals or fewer, a screen shows 256
+steps."""
+BY_BYTES = "as drawn anew from the attached record, byte for byte"
+BY_MARKS = (
+    "the same signs and lines at the same places as drawn anew from the attached record (written by another version)"
+)
+ADDED_BY_SIGNING = {
+    "/Catalog": frozenset({"/AcroForm", "/Perms", "/Extensions"}),
+    "/Page": frozenset({"/Annots"}),
+    "": frozenset({"/ModDate", "/Producer"}),
+}
+"""Which keys of which dictionaries signatures add or change; without a type: the document information."""
+PAGE_KEYS = frozenset({
+    "/Type", "/Parent", "/Contents", "/Resources", "/MediaBox", "/CropBox", "/Rotate", "/StructParents", "/Tabs",
+    "/Annots",
+})  # fmt: skip
+FIELD_KEYS = frozenset({"/F", "/FT", "/P", "/Rect", "/Subtype", "/T", "/TU", "/Type", "/V", "/Lock", "/SV"})
+OF_CATALOGUE = ("/Lang", "/PageMode", "/ViewerPreferences", "/MarkInfo", "/OutputIntents")
+OF_INFORMATION = ("/Title", "/Author", "/Subject", "/Creator")
+LINE = "a line or an area"
+
+
+# By its bytes -----------------------------------------------------------------------------------
+
+
+def begins_with(reader: Any, data: bytes, drawn: bytes) -> bool:
+    """Whether a file is what was drawn and signatures that draw nothing.
+
+    Args:
+        reader: of the file.
+        data: its bytes.
+        drawn: what was drawn anew.
+    """
+    table, later = reader.xrefs, range(1, reader.xrefs.total_revisions)
+    if not data.startswith(drawn) or table.hybrid_xrefs_present:
+        return False
+    if f"startxref\n{table.get_startxref_for_revision(0)}\n%%EOF\n".encode() != drawn[drawn.rindex(b"startxref") :]:
+        return False  # what was drawn lies in the file, but is no part of the document
+    if any(table.refs_freed_in_revision(number) for number in later):
+        return False
+    changed = {one for number in later for one in table.explicit_refs_in_revision(number)}
+    return all(_only_signed(reader, one) for one in changed & table.explicit_refs_in_revision(0))
+
+
+def _only_signed(reader: Any, reference: Any) -> bool:
+    """Whether signing has changed no more of an object than it must."""
+    before, now = reader.get_object(reference, revision=0), reader.get_object(reference)
+    kind = str(now.get("/Type", ""))
+    if kind == "/Metadata":  # written anew by the signing library; it draws nothing
+        return bool(before.get("/Type") == "/Metadata" and before.get("/Subtype") == now.get("/Subtype"))
+    if not hasattr(now, "raw_get") or hasattr(now, "data"):
+        return False
+    changed = {
+        str(key)
+        for key in {*before, *now}
+        if key not in before or key not in now or repr(before.raw_get(key)) != repr(now.raw_get(key))
+    }
+    return changed <= ADDED_BY_SIGNING.get(kind, frozenset()) and _draws_nothing(now)
+
+
+def _draws_nothing(found: Any) -> bool:
+    """Whether the fields of a page and of its form are signatures without an appearance."""
+    form, fields = (found[key] if key in found else {} for key in ("/AcroForm", "/Annots"))  # noqa: SIM401 - resolves
+    return set(form) <= {"/Fields", "/SigFlags"} and all(_is_bare(one) for one in fields)
+
+
+def _is_bare(field: Any) -> bool:
+    """A signature's field without a place on the page and without an appearance."""
+    field = field.get_object() if hasattr(field, "get_object") else field
+    kind = (str(field.get("/Subtype", "")), str(field.get("/FT", "")))
+    return set(field.keys()) <= FIELD_KEYS and kind == ("/Widget", "/Sig") and not any(map(float, field["/Rect"]))
+
+
+# Mark by mark -----------------------------------------------------------------------------------
+
+
+def differences(data: bytes, drawn: bytes, pages: int | None = None) -> Iterator[str]:
+    """What a file prints otherwise than what was drawn anew, the first thing of each page; nothing where it is alike.
+
+    Args:
+        data: the file.
+        drawn: what was drawn anew.
+        pages: how many pages are compared; None: all, and there may be no more.
+    """
+    import pikepdf
+
+    with pikepdf.open(BytesIO(data)) as file, pikepdf.open(BytesIO(drawn)) as anew:
+        yield from _of_document(file, anew)
+        if pages is None:
+            yield from _of_attached(file, anew)
+            if len(file.pages) != len(anew.pages):
+                yield f"It has {len(file.pages)} pages, where its record gives {len(anew.pages)}."
+        for number, (found, given) in enumerate(zip(file.pages[:pages], anew.pages[:pages], strict=False), start=1):
+            yield from (f"Page {number}: {told}" for told in _of_page(found.obj, given.obj))
+
+
+def _of_document(file: Any, anew: Any) -> Iterator[str]:
+    extra = set(file.Root.keys()) - set(anew.Root.keys()) - ADDED_BY_SIGNING["/Catalog"]
+    if extra:
+        yield f"The document holds what none of ours does: {', '.join(sorted(extra))}."
+    yield from (
+        f"The document says something else under {key[1:]}."
+        for key in OF_CATALOGUE
+        if not _alike(file.Root.get(key), anew.Root.get(key))
+    )
+    yield from (
+        f"The document says something else under {key[1:]}."
+        for key in OF_INFORMATION
+        if file.docinfo.get(key) != anew.docinfo.get(key)
+    )
+    if list(_spoken(file.Root.get("/StructTreeRoot"))) != list(_spoken(anew.Root.get("/StructTreeRoot"))):
+        yield "A screen reader is told something else."
+    if set(file.Root.get("/AcroForm", {}).keys()) - {"/Fields", "/SigFlags"}:
+        yield "Its form could draw something."
+    if set(file.Root.Pages.keys()) - {"/Type", "/Kids", "/Count"}:
+        yield "Its pages inherit what no page of ours does."
+
+
+def _spoken(node: Any, deep: int = 8) -> Iterator[Any]:
+    """What a screen reader is told, in its order."""
+    import pikepdf
+
+    if isinstance(node, pikepdf.Array) and deep:
+        for one in node:
+            yield from _spoken(one, deep - 1)
+    elif isinstance(node, pikepdf.Dictionary) and deep:
+        keys = sorted(set(node.keys()) - {"/K", "/P", "/Pg"})
+        yield [(key, str(node[key])) for key in keys if key != "/ParentTree"], "/ParentTree" in keys
+        yield from _spoken(node.get("/K"), deep - 1)
+    else:
+        yield str(node)
+
+
+def _of_attached(file: Any, anew: Any) -> Iterator[str]:
+    given = {name: anew.attachments[name].get_file().read_bytes() for name in anew.attachments}
+    for name, body in given.items():
+        if name not in file.attachments or file.attachments[name].get_file().read_bytes() != body:
+            yield f"The attached file {name} is not as a station writes it."
+
+
+def _of_page(found: Any, given: Any) -> Iterator[str]:
+    if set(found.keys()) - PAGE_KEYS or not all(_is_bare(one) for one in found.get("/Annots", ())):
+        yield "something lies on it that none of our pages has."
+    if _box(found) != _box(given):
+        yield "it has another size."
+    try:
+        marks = marks_of(found)
+    except (ValueError, KeyError, IndexError, TypeError, AttributeError) as failure:
+        yield (
+            f"it cannot be read as a page of ours. {failure}"
+            if isinstance(failure, ValueError)
+            else ("it cannot be read as a page of ours.")
+        )
+        return
+    yield from _first_difference(marks, marks_of(given))
+
+
+def _box(page: Any) -> tuple[Any, ...]:
+    boxes = [[round(float(side), 1) for side in page.get(key, page.MediaBox)] for key in ("/MediaBox", "/CropBox")]
+    return *boxes, int(page.get("/Rotate", 0))
+
+
+def _first_difference(found: list[Mark], given: list[Mark]) -> Iterator[str]:
+    for one, other in zip_longest(found, given):
+        if one is None or other is None or not one.like(other, POINTS, INKS):
+            shown, wanted = _told(one), _told(other)
+            what = f"another {shown}, or elsewhere" if shown == wanted else shown
+            yield f"it shows {what}, where its record gives {wanted}."
+            return
+
+
+def _told(mark: Mark | None) -> str:
+    if mark is None:
+        return "nothing more"
+    return f"“{mark.text}”" if mark.text else LINE
+
+
+def _alike(one: Any, other: Any) -> bool:
+    """Whether two small things are the same, however they were numbered and packed."""
+    import pikepdf
+
+    if isinstance(one, pikepdf.Stream) and isinstance(other, pikepdf.Stream):
+        return bytes(one.read_bytes()) == bytes(other.read_bytes())
+    if isinstance(one, pikepdf.Dictionary) and isinstance(other, pikepdf.Dictionary):
+        return set(one.keys()) == set(other.keys()) and all(_alike(one[key], other[key]) for key in set(one.keys()))
+    if isinstance(one, pikepdf.Array) and isinstance(other, pikepdf.Array):
+        return len(one) == len(other) and all(_alike(a, b) for a, b in zip(one, other, strict=True))
+    return bool(one == other)
