@@ -12,7 +12,7 @@ from io import BytesIO
 from itertools import zip_longest
 from typing import Any
 
-from testbench.certificate.marks import Mark, marks_of
+from testbench.certificate.marks import Mark, marks_of, texts_of
 
 POINTS, INKS = 0.02, 0.004
 """How far places [pt] and shares of a colour may lie apart: reportlab writes four decimals or fewer, a screen shows 256
@@ -34,7 +34,6 @@ PAGE_KEYS = frozenset({
 FIELD_KEYS = frozenset({"/F", "/FT", "/P", "/Rect", "/Subtype", "/T", "/TU", "/Type", "/V", "/Lock", "/SV"})
 OF_CATALOGUE = ("/Lang", "/PageMode", "/ViewerPreferences", "/MarkInfo", "/OutputIntents")
 OF_INFORMATION = ("/Title", "/Author", "/Subject", "/Creator")
-LINE = "a line or an area"
 
 
 # By its bytes -----------------------------------------------------------------------------------
@@ -178,18 +177,23 @@ def _box(page: Any) -> tuple[Any, ...]:
 
 
 def _first_difference(found: list[Mark], given: list[Mark]) -> Iterator[str]:
-    for one, other in zip_longest(found, given):
-        if one is None or other is None or not one.like(other, POINTS, INKS):
-            shown, wanted = _told(one), _told(other)
-            what = f"another {shown}, or elsewhere" if shown == wanted else shown
-            yield f"it shows {what}, where its record gives {wanted}."
-            return
+    """In words, the first one; a text before a line, for it tells a reader more."""
+    pairs = zip_longest(found, given)
+    unlike = next(((a, b) for a, b in pairs if a is None or b is None or not a.like(b, POINTS, INKS)), None)
+    if unlike is None:
+        return
+    texts = zip_longest(texts_of(found), texts_of(given))
+    shown, wanted = next(((a, b) for a, b in texts if a != b), (None, None))
+    if shown is not None or wanted is not None:
+        yield f"it shows {_quoted(shown)}, where its record gives {_quoted(wanted)}."
+    elif unlike[0] is not None and unlike[0].text:
+        yield f"it shows {_quoted(unlike[0].text)} in other signs or elsewhere than its record gives."
+    else:
+        yield "it shows a line or an area otherwise than its record gives."
 
 
-def _told(mark: Mark | None) -> str:
-    if mark is None:
-        return "nothing more"
-    return f"“{mark.text}”" if mark.text else LINE
+def _quoted(text: str | None) -> str:
+    return "nothing more" if text is None else f"“{text}”"
 
 
 def _alike(one: Any, other: Any) -> bool:
