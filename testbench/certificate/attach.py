@@ -87,9 +87,9 @@ def attached_checkpoint(checkpoint: Checkpoint | None) -> list[Attachment]:
 
 
 def attachments_of_summary(
-    listed: SummedUp, records: Sequence[RunRecord], checkpoint: Checkpoint | None
+    listed: SummedUp, records: Sequence[RunRecord], checkpoint: Checkpoint | None, form: Value | None = None
 ) -> tuple[Attachment, ...]:
-    """The list of what is summed up, the records of the pages that follow where they are small, and the checkpoint."""
+    """The list of what is summed up, the records of the pages that follow where they are small, checkpoint and form."""
     found = [Attachment(SUMMARY, canonical(listed), "application/json", "What is summed up, canonical JSON")]
     bodies = {record.run: canonical(record) for record in records}
     if len(bodies) <= MOST_RECORDS and sum(map(len, bodies.values())) <= LARGEST_RECORDS:
@@ -97,7 +97,7 @@ def attachments_of_summary(
             Attachment(record_name(run), body, "application/json", f"Record of run {run}, canonical JSON")
             for run, body in bodies.items()
         ]
-    return (*found, *attached_checkpoint(checkpoint))
+    return (*found, *attached_checkpoint(checkpoint), *attached_form(form))
 
 
 def record_name(run: str) -> str:

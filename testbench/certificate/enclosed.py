@@ -58,27 +58,31 @@ class Enclosed:
     traces: tuple[Trace, ...] = ()
     signatures: tuple[Signature, ...] = ()
     replaced: Withdrawal | None = None
+    records: dict[str, RunRecord] = field(default_factory=dict)
+    """Of a lot certificate with the pages of valves, by their runs."""
     form: bytes | None = None
     """Of the page, as it is attached."""
 
 
-def enclosed_in(reader: Any, data: bytes) -> Enclosed:
+def enclosed_in(reader: Any) -> Enclosed:
     """Read and compare everything that a document encloses."""
     found = Enclosed()
     found.faults.extend(_active(reader))
     files, subject = dict(_attached(reader.root)), str(reader.trailer["/Info"].get("/Subject", ""))
     found.form = files.pop(FORM, None)
     if SUMMARY in files and RECORD not in files:
-        found.faults.extend(_faults_of_list(files, subject, data, found))
+        found.faults.extend(_faults_of_list(files, subject, found))
     else:
         found.faults.extend(_faults_of_content(files, subject, found))
     return found
 
 
-def _faults_of_list(files: dict[str, bytes], subject: str, data: bytes, found: Enclosed) -> Iterator[str]:
-    for told in faults_of_summary(files, subject, data):
+def _faults_of_list(files: dict[str, bytes], subject: str, found: Enclosed) -> Iterator[str]:
+    for told in faults_of_summary(files, subject):
         if isinstance(told, str):
             yield told
+        elif isinstance(told, RunRecord):
+            found.records[told.run] = told
         else:
             found.listed, found.specimen = told, told.specimen
     yield from _faults_of_checkpoint(files.pop(CHECKPOINT, None), found)

@@ -14,13 +14,8 @@ from typing import Any
 
 from testbench.certificate.marks import Mark, marks_of, texts_of
 
-POINTS, INKS = 0.02, 0.004
-"""How far places [pt] and shares of a colour may lie apart: reportlab writes four decimals or fewer, a screen shows 256
-steps."""
-BY_BYTES = "as drawn anew from the attached record, byte for byte"
-BY_MARKS = (
-    "the same signs and lines at the same places as drawn anew from the attached record (written by another version)"
-)
+BY_BYTES = "as drawn anew from the attached {}, byte for byte"
+BY_MARKS = "the same signs and lines at the same places as drawn anew from the attached {} (written by another version)"
 ADDED_BY_SIGNING = {
     "/Catalog": frozenset({"/AcroForm", "/Perms", "/Extensions"}),
     "/Page": frozenset({"/Annots"}),
@@ -90,23 +85,25 @@ def _is_bare(field: Any) -> bool:
 # Mark by mark -----------------------------------------------------------------------------------
 
 
-def differences(data: bytes, drawn: bytes, pages: int | None = None) -> Iterator[str]:
+def differences(data: bytes, drawn: bytes, *, more: bool = False) -> Iterator[str]:
     """What a file prints otherwise than what was drawn anew, the first thing of each page; nothing where it is alike.
 
     Args:
         data: the file.
         drawn: what was drawn anew.
-        pages: how many pages are compared; None: all, and there may be no more.
+        more: whether other pages follow, which are not compared; then what a screen reader is told is not, either.
     """
     import pikepdf
 
     with pikepdf.open(BytesIO(data)) as file, pikepdf.open(BytesIO(drawn)) as anew:
         yield from _of_document(file, anew)
-        if pages is None:
+        if not more:
+            yield from _of_structure(file, anew)
             yield from _of_attached(file, anew)
-            if len(file.pages) != len(anew.pages):
-                yield f"It has {len(file.pages)} pages, where its record gives {len(anew.pages)}."
-        for number, (found, given) in enumerate(zip(file.pages[:pages], anew.pages[:pages], strict=False), start=1):
+        count, wanted = len(file.pages), len(anew.pages)
+        if count < wanted or (count > wanted and not more):
+            yield f"It has {count} pages, where its record gives {wanted}."
+        for number, (found, given) in enumerate(zip(file.pages, anew.pages, strict=False), start=1):
             yield from (f"Page {number}: {told}" for told in _of_page(found.obj, given.obj))
 
 
@@ -124,12 +121,15 @@ def _of_document(file: Any, anew: Any) -> Iterator[str]:
         for key in OF_INFORMATION
         if file.docinfo.get(key) != anew.docinfo.get(key)
     )
-    if list(_spoken(file.Root.get("/StructTreeRoot"))) != list(_spoken(anew.Root.get("/StructTreeRoot"))):
-        yield "A screen reader is told something else."
     if set(file.Root.get("/AcroForm", {}).keys()) - {"/Fields", "/SigFlags"}:
         yield "Its form could draw something."
     if set(file.Root.Pages.keys()) - {"/Type", "/Kids", "/Count"}:
         yield "Its pages inherit what no page of ours does."
+
+
+def _of_structure(file: Any, anew: Any) -> Iterator[str]:
+    if list(_spoken(file.Root.get("/StructTreeRoot"))) != list(_spoken(anew.Root.get("/StructTreeRoot"))):
+        yield "A screen reader is told something else."
 
 
 def _spoken(node: Any, deep: int = 8) -> Iterator[Any]:
@@ -179,7 +179,7 @@ def _box(page: Any) -> tuple[Any, ...]:
 def _first_difference(found: list[Mark], given: list[Mark]) -> Iterator[str]:
     """In words, the first one; a text before a line, for it tells a reader more."""
     pairs = zip_longest(found, given)
-    unlike = next(((a, b) for a, b in pairs if a is None or b is None or not a.like(b, POINTS, INKS)), None)
+    unlike = next(((a, b) for a, b in pairs if a is None or b is None or not a.like(b)), None)
     if unlike is None:
         return
     texts = zip_longest(texts_of(found), texts_of(given))

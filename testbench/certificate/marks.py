@@ -14,6 +14,11 @@ from testbench.certificate.shapes import Face, faces_of
 Matrix = tuple[float, float, float, float, float, float]
 ONE: Matrix = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
 FILL, STROKE = "fill", "stroke"
+SIGNS, LINES = 0.02, 0.11
+"""How far places may lie apart [pt]. Signs are placed to four decimals; a curve is drawn in steps of a tenth, and where
+one falls may hang on the last bit of another processor's arithmetic. 0.11 pt are 0.04 mm."""
+SHADES = 0.004
+"""How far shares of a colour may lie apart: a screen shows 256 steps."""
 PAINTED = {
     "S": (STROKE,), "f": (FILL,), "F": (FILL,), "f*": ("even-odd fill",), "B": (FILL, STROKE),
     "B*": ("even-odd fill", STROKE), "n": (),
@@ -23,7 +28,7 @@ VALUES = {
     "w": ("width", float), "J": ("cap", int), "j": ("join", int), "TL": ("leading", float), "Tr": ("mode", int),
 }  # fmt: skip
 INKS = {"rg": "fill", "RG": "stroke"}
-MOST_MARKS = 2_000_000
+MOST_MARKS = 500_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +44,13 @@ class Mark:
     text: str = ""
     """Of a sign, the text in which it stands."""
 
-    def like(self, other: "Mark", points: float, inks: float) -> bool:
+    def like(self, other: "Mark") -> bool:
         """Whether both are the same within tolerances."""
+        points = SIGNS if self.text else LINES
         return (
             self.what == other.what
             and len(self.places) == len(other.places)
-            and all(abs(a - b) <= inks for a, b in zip(self.inks, other.inks, strict=True))
+            and all(abs(a - b) <= SHADES for a, b in zip(self.inks, other.inks, strict=True))
             and all(abs(a - b) <= points for a, b in zip(self.places, other.places, strict=True))
         )
 

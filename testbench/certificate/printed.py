@@ -4,24 +4,36 @@ Wording, layout and faces are those of the program that checks, never of the fil
 under the same record is found. Letterhead, time of issue and paper are what the enclosed form says of them.
 """
 
+import json
 from dataclasses import dataclass
 from itertools import islice
+from typing import Any, TypeVar
 
 from testbench import __version__
 from testbench.certificate.enclosed import Enclosed
 from testbench.certificate.ink import BY_BYTES, BY_MARKS, begins_with, differences
 from testbench.certificate.issue import unsealed_document
 from testbench.certificate.page_form import PROGRAM, PageForm, facts_of
+from testbench.certificate.summary_again import page_again
+from testbench.certificate.summary_form import SummaryForm
+from testbench.certificate.summary_issue import Drawn, unsealed_summary
 from testbench.errors import BenchError
 from testbench.run.record import canonical
 
 MOST_TOLD = 3
+OF_LIST = (
+    "the pages of the summary as drawn anew from the attached list; the pages of valves that follow were not compared: "
+    "check each valve's own document"
+)
 NO_FORM = "The form of its page is not enclosed, so the page cannot be drawn again and held against its record."
 STRANGE_FORM = "The enclosed form of its page is not one that this version knows."
 ANOTHER_PROGRAM = (
     "It was drawn by version {drawn} of the program, this is {own}: where wording or layout has changed since, check "
     "it with that version."
 )
+
+
+Form = TypeVar("Form", PageForm, SummaryForm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +45,7 @@ class Printed:
     faults: tuple[str, ...] = ()
 
 
-def printed_in(enclosed: Enclosed, reader: object, data: bytes, drawn: bytes = b"") -> Printed:
+def printed_in(enclosed: Enclosed, reader: Any, data: bytes, drawn: bytes = b"") -> Printed:
     """Hold a file against what is drawn anew from its attachments.
 
     Args:
@@ -42,36 +54,56 @@ def printed_in(enclosed: Enclosed, reader: object, data: bytes, drawn: bytes = b
         data: the file.
         drawn: the unsigned document where the caller has just drawn it from the same record.
     """
-    if enclosed.record is None:  # that this version cannot read it is told where it is judged again
+    if enclosed.record is None and enclosed.listed is None:  # what cannot be read is told where it is judged again
         return Printed()
     try:
-        anew = drawn or drawn_anew(enclosed)
+        more, anew = (False, drawn) if drawn else drawn_anew(enclosed, int(reader.root["/Pages"]["/Count"]))
     except BenchError as failure:
         return Printed(faults=(f"Its page cannot be drawn anew here. {failure}",))
     except ValueError as failure:
         return Printed(faults=(str(failure),))
+    except Exception as failure:  # noqa: BLE001 - a record may be made to break what draws it
+        return Printed(faults=(f"Its page cannot be drawn anew ({type(failure).__name__}).",))
+    return _compared(enclosed, reader, data, anew, more=more)
+
+
+def _compared(enclosed: Enclosed, reader: Any, data: bytes, anew: bytes, *, more: bool) -> Printed:
+    what = "record" if enclosed.listed is None else "list"
     if begins_with(reader, data, anew):
-        return Printed(BY_BYTES)
-    faults = tuple(islice(differences(data, anew), MOST_TOLD))
-    return Printed(faults=(*faults, *_of_program(enclosed))) if faults else Printed(BY_MARKS)
+        return Printed(BY_BYTES.format(what))
+    faults = tuple(islice(differences(data, anew, more=more), MOST_TOLD))
+    if faults:
+        return Printed(faults=(*faults, *_of_program(enclosed)))
+    return Printed(OF_LIST if more else BY_MARKS.format(what))
 
 
-def drawn_anew(enclosed: Enclosed) -> bytes:
-    """The unsigned document, from what is attached.
+def drawn_anew(enclosed: Enclosed, count: int) -> tuple[bool, bytes]:
+    """The unsigned document, from what is attached; of a summary before the pages of valves, these sheets alone.
+
+    Args:
+        enclosed: what is attached.
+        count: how many pages the document has.
+
+    Returns:
+        Whether further pages follow, and what was drawn.
 
     Raises:
         ValueError: there is no form, or none that can be read; the sentence says which.
         BenchError: it cannot be drawn here, for want of a language or a face.
     """
-    form, record, facts = form_in(enclosed), enclosed.record, enclosed.facts
+    if enclosed.listed is not None:
+        own = form_in(enclosed, SummaryForm)
+        page = page_again(enclosed.listed, own, enclosed.records, enclosed.checkpoint, count)
+        return own.pages, unsealed_summary(Drawn(page, enclosed.listed, own), enclosed.checkpoint, again=True)
+    form, record, facts = form_in(enclosed, PageForm), enclosed.record, enclosed.facts
     assert record is not None
     assert facts is not None
     issued = facts_of(form, enclosed.signatures, enclosed.checkpoint, enclosed.replaced)
-    return unsealed_document(record, facts.record_sha256, enclosed.traces, issued, form.paper, form)
+    return False, unsealed_document(record, facts.record_sha256, enclosed.traces, issued, form.paper, form)
 
 
-def form_in(enclosed: Enclosed) -> PageForm:
-    """The enclosed form of a valve's page.
+def form_in(enclosed: Enclosed, kind: type[Form]) -> Form:
+    """The enclosed form of a page.
 
     Raises:
         ValueError: there is none, or none that can be read; the sentence says which.
@@ -79,7 +111,7 @@ def form_in(enclosed: Enclosed) -> PageForm:
     if enclosed.form is None:
         raise ValueError(NO_FORM)
     try:
-        form = PageForm.model_validate_json(enclosed.form)
+        form = kind.model_validate_json(enclosed.form)
     except ValueError as failure:
         raise ValueError(STRANGE_FORM) from failure
     if canonical(form) != enclosed.form:
@@ -89,5 +121,5 @@ def form_in(enclosed: Enclosed) -> PageForm:
 
 def _of_program(enclosed: Enclosed) -> tuple[str, ...]:
     """That another version drew it, where one did."""
-    drawn = form_in(enclosed).drawn_with.get(PROGRAM, "")
-    return () if drawn == __version__ else (ANOTHER_PROGRAM.format(drawn=drawn, own=__version__),)
+    drawn = str(json.loads(enclosed.form or b"{}").get("drawn_with", {}).get(PROGRAM, ""))
+    return () if drawn in {"", __version__} else (ANOTHER_PROGRAM.format(drawn=drawn, own=__version__),)

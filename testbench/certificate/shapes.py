@@ -54,8 +54,6 @@ def faces_of(page: Any) -> dict[str, Face]:
 
 def letters_of(font: Any) -> dict[int, str]:
     """What a face's codes stand for, by its own table."""
-    if "/ToUnicode" not in font:
-        return {code: chr(code) for code in range(32, 127)}
     told = bytes(font.ToUnicode.read_bytes()).partition(b"beginbfchar")[2]
     return {int(code, 16): bytes.fromhex(text.decode()).decode("utf-16-be") for code, text in _CODES.findall(told)}
 

@@ -244,7 +244,7 @@ def _check(data: bytes, found: _Found, anchors: Anchors, drawn: bytes | None) ->
     found.signatures = tuple(_in_facts(one, trust) for one, trust in held)
     found.distrust = tuple(dict.fromkeys(trust.reason for _, trust in held if trust.reason))
     found.faults.extend(dict.fromkeys(faults_of_seals(reader, data)))
-    found.enclosed = enclosed_in(reader, data)
+    found.enclosed = enclosed_in(reader)
     found.faults.extend(found.enclosed.faults)
     found.strangers = tuple(_strangers(held, found.enclosed))
     if drawn is not None and not found.faults:
@@ -277,7 +277,7 @@ def in_words(judged: Verification) -> list[str]:
     if judged.prints:
         lines.append(f"  printed      {judged.printed}")
     if listed is not None:
-        lines += [f"  rows         as in the attached list: {listed.counted or 'none'}", TOLD_ELSEWHERE]
+        lines += [f"  rows         in the attached list: {listed.counted or 'none'}", TOLD_ELSEWHERE]
     for one in judged.signatures:
         lines += _signature_in_words(one)
     lines.append(f"  {'record ' if listed is None else 'records'}      {judged.record_sha256}")
