@@ -12,13 +12,13 @@ from pydantic import Field
 
 from testbench import __version__
 from testbench.certificate.content import IssueFacts
+from testbench.certificate.data import reports
 from testbench.procedure.valve import Value
 from testbench.run.ledger import Checkpoint
+from testbench.run.record import sha256
 from testbench.run.signature import Signature
 from testbench.station.bench import Works
 from testbench.station.withdrawals import Withdrawal
-
-PROGRAM = "testbench"
 
 
 class PageForm(Value):
@@ -32,7 +32,7 @@ class PageForm(Value):
     signer: str
     fingerprint: str
     drawn_with: Mapping[str, Annotated[str, Field(max_length=60)]]
-    """Versions of the program and of the libraries that draw."""
+    """Versions of the program, of its wording and of the libraries that draw."""
 
 
 def form_of(facts: IssueFacts, paper: str) -> PageForm:
@@ -56,11 +56,18 @@ def _own_facts() -> list[str]:
 
 @cache
 def versions() -> dict[str, str]:
-    """What draws here: the program, the libraries, the faces."""
+    """What draws here: the program, its wording and layout, the libraries, the faces."""
     import zlib
     from importlib.metadata import version
 
     import pikepdf
 
     libraries = {name: version(name) for name in ("reportlab", "pikepdf", "font-source-sans-pro")}
-    return {PROGRAM: __version__, **libraries, "qpdf": pikepdf.__libqpdf_version__, "zlib": zlib.ZLIB_RUNTIME_VERSION}
+    own = {"testbench": __version__, "wording": _wording()[:12]}
+    return {**own, **libraries, "qpdf": pikepdf.__libqpdf_version__, "zlib": zlib.ZLIB_RUNTIME_VERSION}
+
+
+def _wording() -> str:
+    """SHA-256 over all files of wording, layout and units."""
+    files = sorted(reports().rglob("*.toml"))
+    return sha256(b"\0".join(file.name.encode() + b"\0" + file.read_bytes() for file in files))

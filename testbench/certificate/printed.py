@@ -9,11 +9,10 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Any, TypeVar
 
-from testbench import __version__
 from testbench.certificate.enclosed import Enclosed
 from testbench.certificate.ink import BY_BYTES, BY_MARKS, begins_with, differences
 from testbench.certificate.issue import unsealed_document
-from testbench.certificate.page_form import PROGRAM, PageForm, facts_of
+from testbench.certificate.page_form import PageForm, facts_of, versions
 from testbench.certificate.summary_again import page_again
 from testbench.certificate.summary_form import SummaryForm
 from testbench.certificate.summary_issue import Drawn, unsealed_summary
@@ -27,11 +26,9 @@ OF_LIST = (
 )
 NO_FORM = "The form of its page is not enclosed, so the page cannot be drawn again and held against its record."
 STRANGE_FORM = "The enclosed form of its page is not one that this version knows."
-ANOTHER_PROGRAM = (
-    "It was drawn by version {drawn} of the program, this is {own}: where wording or layout has changed since, check "
-    "it with that version."
+DRAWN_BY_ANOTHER = (
+    "It was drawn with {drawn}; here are {own}. Where wording or layout has changed since, check it with what drew it."
 )
-
 
 Form = TypeVar("Form", PageForm, SummaryForm)
 
@@ -73,7 +70,7 @@ def _compared(enclosed: Enclosed, reader: Any, data: bytes, anew: bytes, *, more
         return Printed(BY_BYTES.format(what))
     faults = tuple(islice(differences(data, anew, more=more), MOST_TOLD))
     if faults:
-        return Printed(faults=(*faults, *_of_program(enclosed)))
+        return Printed(faults=(*faults, *_of_versions(enclosed)))
     return Printed(OF_LIST if more else BY_MARKS.format(what))
 
 
@@ -119,7 +116,11 @@ def form_in(enclosed: Enclosed, kind: type[Form]) -> Form:
     return form
 
 
-def _of_program(enclosed: Enclosed) -> tuple[str, ...]:
-    """That another version drew it, where one did."""
-    drawn = str(json.loads(enclosed.form or b"{}").get("drawn_with", {}).get(PROGRAM, ""))
-    return () if drawn in {"", __version__} else (ANOTHER_PROGRAM.format(drawn=drawn, own=__version__),)
+def _of_versions(enclosed: Enclosed) -> tuple[str, ...]:
+    """What drew it, where that is not what draws here."""
+    drawn, own = json.loads(enclosed.form or b"{}").get("drawn_with", {}), versions()
+    other = sorted(name for name in {*drawn, *own} if drawn.get(name) != own.get(name))
+    if not other:
+        return ()
+    named = (", ".join(f"{name} {held.get(name, 'none')}" for name in other) for held in (drawn, own))
+    return (DRAWN_BY_ANOTHER.format(drawn=next(named), own=next(named)),)

@@ -601,8 +601,8 @@ def test_a_difference_under_another_version_of_the_program_names_it(
     found = checked(changed(lie, with_form(canonical(older))), authority, at)
     is_found(found)
     assert found.reasons[-1] == (
-        f"It was drawn by version 0.0.9 of the program, this is {__version__}: where wording or layout has changed "
-        "since, check it with that version."
+        f"It was drawn with testbench 0.0.9; here are testbench {__version__}. Where wording or layout has changed "
+        "since, check it with what drew it."
     )
 
 
