@@ -52,7 +52,7 @@ def issue_lot(home: Home, order: "Order", asked: Asked, *, with_pages: bool = Fa
         BenchError: see ``certificate/summary_issue``.
     """
     from testbench.certificate.data import layout
-    from testbench.certificate.lot_certificate import draw_lot, lot_content, with_page
+    from testbench.certificate.lot_certificate import draw_lot, following_of, lot_content, with_page
     from testbench.certificate.summary_form import summary_form
     from testbench.certificate.summary_issue import Drawn
 
@@ -70,7 +70,8 @@ def issue_lot(home: Home, order: "Order", asked: Asked, *, with_pages: bool = Fa
             )  # fmt: skip
             content = lot_content(order, runs, number, facts, words, replaces=replaces, with_pages=with_pages)
             records = tuple(one.record for one in with_page(order, runs)) if with_pages else ()
-            return Drawn(page, content.listed, summary_form(content, facts, form, paper), records)
+            following = following_of(order, runs) if with_pages else ()
+            return Drawn(page, content.listed, summary_form(content, facts, form, paper, following), records)
 
         job = _Job(Kind.LOT, (Kind.LOT, order.number, "", ""), form, drawn)
         return _issue(home, store, job, runs, asked)

@@ -12,7 +12,7 @@ from io import BytesIO
 from itertools import zip_longest
 from typing import Any
 
-from testbench.certificate.marks import Mark, marks_of, texts_of
+from testbench.certificate.marks import Mark, marks_of, points_of, texts_of
 
 BY_BYTES = "as drawn anew from the attached {}, byte for byte"
 BY_MARKS = "the same signs and lines at the same places as drawn anew from the attached {} (written by another version)"
@@ -22,6 +22,8 @@ ADDED_BY_SIGNING = {
     "": frozenset({"/ModDate", "/Producer"}),
 }
 """Which keys of which dictionaries signatures add or change; without a type: the document information."""
+MARGIN = 6.0
+"""How far the labels of a plot may reach beyond those of another one [pt]."""
 PAGE_KEYS = frozenset({
     "/Type", "/Parent", "/Contents", "/Resources", "/MediaBox", "/CropBox", "/Rotate", "/StructParents", "/Tabs",
     "/Annots",
@@ -85,26 +87,28 @@ def _is_bare(field: Any) -> bool:
 # Mark by mark -----------------------------------------------------------------------------------
 
 
-def differences(data: bytes, drawn: bytes, *, more: bool = False) -> Iterator[str]:
+def differences(data: bytes, drawn: bytes, *, plots: bool = True, whole: bool = True) -> Iterator[str]:
     """What a file prints otherwise than what was drawn anew, the first thing of each page; nothing where it is alike.
 
     Args:
         data: the file.
         drawn: what was drawn anew.
-        more: whether other pages follow, which are not compared; then what a screen reader is told is not, either.
+        plots: False where it was drawn without readings: then plots are not compared but for their place, nor what a
+            screen reader is told, nor the attached files, which ``certificate/listed`` has looked at.
+        whole: False where further pages may follow.
     """
     import pikepdf
 
     with pikepdf.open(BytesIO(data)) as file, pikepdf.open(BytesIO(drawn)) as anew:
         yield from _of_document(file, anew)
-        if not more:
+        if plots:
             yield from _of_structure(file, anew)
             yield from _of_attached(file, anew)
         count, wanted = len(file.pages), len(anew.pages)
-        if count < wanted or (count > wanted and not more):
+        if count < wanted or (count > wanted and whole):
             yield f"It has {count} pages, where its record gives {wanted}."
         for number, (found, given) in enumerate(zip(file.pages, anew.pages, strict=False), start=1):
-            yield from (f"Page {number}: {told}" for told in _of_page(found.obj, given.obj))
+            yield from (f"Page {number}: {told}" for told in _of_page(found.obj, given.obj, plots=plots))
 
 
 def _of_document(file: Any, anew: Any) -> Iterator[str]:
@@ -154,21 +158,58 @@ def _of_attached(file: Any, anew: Any) -> Iterator[str]:
             yield f"The attached file {name} is not as a station writes it."
 
 
-def _of_page(found: Any, given: Any) -> Iterator[str]:
+def _of_page(found: Any, given: Any, *, plots: bool) -> Iterator[str]:
     if set(found.keys()) - PAGE_KEYS or not all(_is_bare(one) for one in found.get("/Annots", ())):
         yield "something lies on it that none of our pages has."
     if _box(found) != _box(given):
         yield "it has another size."
     try:
         marks = marks_of(found)
-    except (ValueError, KeyError, IndexError, TypeError, AttributeError) as failure:
-        yield (
-            f"it cannot be read as a page of ours. {failure}"
-            if isinstance(failure, ValueError)
-            else ("it cannot be read as a page of ours.")
-        )
+    except ValueError as failure:
+        yield f"it cannot be read as a page of ours. {failure}"
         return
-    yield from _first_difference(marks, marks_of(given))
+    except (LookupError, TypeError, AttributeError):
+        yield "it cannot be read as a page of ours."
+        return
+    wanted = marks_of(given)
+    if not plots:
+        (marks, shown), (wanted, free) = _without_plots(marks), _without_plots(wanted)
+        if len(shown) != len(free) or any(_leaves(one, room) for one, room in zip(shown, free, strict=True)):
+            yield "something of a plot lies elsewhere than its record gives."
+    yield from _first_difference(marks, wanted)
+
+
+def _without_plots(marks: list[Mark]) -> tuple[list[Mark], list[list[Mark]]]:
+    """The marks of a page beside its plots, and those of each plot: a figure with writing; a QR code has none."""
+    rest: list[Mark] = []
+    plots: list[list[Mark]] = []
+    figure: list[Mark] | None = None
+    for mark in marks:
+        if figure is None:
+            rest.append(mark)
+            figure = [] if mark.what[:2] == ("BDC", "/Figure") else None
+        elif mark.what[0] != "EMC":
+            figure.append(mark)
+        else:
+            plain = not any(one.text for one in figure)
+            rest += [*figure, mark] if plain else [mark]
+            plots += [] if plain else [figure]
+            figure = None
+    return rest, plots
+
+
+def _leaves(plot: list[Mark], room: list[Mark]) -> bool:
+    """Whether anything that is not clipped lies outside the place of a plot."""
+    (left, low), (right, high) = _extent(room)
+    (west, south), (east, north) = _extent(plot)
+    return min(west - left, south - low, right - east, high - north) < -MARGIN
+
+
+def _extent(plot: list[Mark]) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Lower left and upper right corner of what is not clipped."""
+    points = [point for mark in plot if not mark.clips for point in points_of(mark)]
+    across, up = zip(*points, strict=True)
+    return (min(across), min(up)), (max(across), max(up))
 
 
 def _box(page: Any) -> tuple[Any, ...]:

@@ -14,7 +14,7 @@ from testbench.certificate.evidence import RunClock, title_of
 from testbench.certificate.languages import Words
 from testbench.certificate.lines import TableLine, brief_of, judged
 from testbench.certificate.summary import Row, Summary, Told, draw_summary
-from testbench.certificate.summary_form import summary_of
+from testbench.certificate.summary_form import Following, summary_of
 from testbench.metrology.decision_rule import Conformity
 from testbench.procedure.criteria import VisualCriterion
 from testbench.procedure.valve import Order, Valve
@@ -128,6 +128,22 @@ def with_page(order: Order, runs: Sequence[LotRun]) -> list[LotRun]:
     """The deciding runs whose page can follow: decided, and nothing was said against them."""
     first = [of_it[0] for of_it in deciding_runs(order, runs).values() if of_it]
     return [one for one in first if one.record.decided and one.facts.doubt is None]
+
+
+def following_of(order: Order, runs: Sequence[LotRun]) -> tuple[Following, ...]:
+    """What the pages that follow need beside their records."""
+    return tuple(
+        Following(
+            run=one.record.run, signed=one.signed, replaces=one.known.replaces,
+            last=tuple(_last_of(*pair) for pair in zip(one.record.stages, one.traces, strict=True)),
+        )
+        for one in with_page(order, runs)
+    )  # fmt: skip
+
+
+def _last_of(stage: StageRecord, trace: Trace) -> int | None:
+    after = trace.between(stage.hold_until or 0, stage.until)
+    return int(after.counts[-1]) if len(after) else None
 
 
 def _about(order: Order, counting: Sequence[RunRecord], words: Words) -> tuple[tuple[str, str], ...]:

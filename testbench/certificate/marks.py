@@ -43,12 +43,14 @@ class Mark:
     """Points [pt], from the lower left corner of the page; for a sign, how it is turned and scaled, too."""
     text: str = ""
     """Of a sign, the text in which it stands."""
+    clips: tuple[int, ...] = ()
+    """Which clips hold, by their number on the page."""
 
     def like(self, other: "Mark") -> bool:
         """Whether both are the same within tolerances."""
         points = SIGNS if self.text else LINES
         return (
-            self.what == other.what
+            (self.what, self.clips) == (other.what, other.clips)
             and len(self.places) == len(other.places)
             and all(abs(a - b) <= SHADES for a, b in zip(self.inks, other.inks, strict=True))
             and all(abs(a - b) <= points for a, b in zip(self.places, other.places, strict=True))
@@ -190,12 +192,13 @@ class _Reading:
         places = tuple(value for _, points in self._path for value in points)
         for way in PAINTED[name] if drawn else ():
             if way == STROKE:
-                what = (way, drawn, state.cap, state.join, len(state.dash), state.clips)
-                self._mark(Mark(what, state.stroke, (*places, state.width * _scale(state.matrix), *state.dash)))
+                pen = (state.width * _scale(state.matrix), *state.dash)
+                what = (way, drawn, state.cap, state.join, len(pen))
+                self._mark(Mark(what, state.stroke, (*places, *pen), clips=state.clips))
             else:
-                self._mark(Mark((way, drawn, state.clips), state.fill, places))
+                self._mark(Mark((way, drawn), state.fill, places, clips=state.clips))
         if self._clip:
-            self._mark(Mark((self._clip, drawn, state.clips), (), places))
+            self._mark(Mark((self._clip, drawn), (), places, clips=state.clips))
             self._clips += 1
             self._change(clips=(*state.clips, self._clips))
         self._path, self._clip = [], ""
@@ -224,8 +227,8 @@ class _Reading:
         for letter, shape, advance in signs:
             a, b, c, d, e, f = times(self._text, state.matrix)
             size = state.size
-            what = ("sign", letter, shape, state.mode, state.clips, len(pen[1]))
-            self._mark(Mark(what, pen[0], (a * size, b * size, c * size, d * size, e, f, *pen[1]), text))
+            what, places = ("sign", letter, shape, state.mode), (a * size, b * size, c * size, d * size, e, f, *pen[1])
+            self._mark(Mark(what, pen[0], places, text, state.clips))
             self._text = times((1.0, 0.0, 0.0, 1.0, advance * size, 0.0), self._text)
 
 
@@ -246,6 +249,16 @@ def _plain(operand: Any) -> str:
     if isinstance(operand, pikepdf.Dictionary):
         return " ".join(f"{key} {_plain(value)}" for key, value in sorted(operand.items()))
     return str(operand)
+
+
+def points_of(mark: Mark) -> Iterator[tuple[float, float]]:
+    """Where a mark lies: the corners of a line or area, the beginning of a sign."""
+    if mark.text:
+        yield mark.places[4], mark.places[5]
+        return
+    pen = mark.what[-1] if mark.what[0] == STROKE else 0
+    corners = mark.places[: len(mark.places) - pen]
+    yield from zip(corners[::2], corners[1::2], strict=True)
 
 
 def texts_of(marks: list[Mark]) -> Iterator[str]:

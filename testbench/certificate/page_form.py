@@ -21,6 +21,10 @@ from testbench.station.bench import Works
 from testbench.station.withdrawals import Withdrawal
 
 
+class FormError(Exception):
+    """What is enclosed does not do to draw the page; the message is a sentence for who checks it."""
+
+
 class PageForm(Value):
     """Letterhead, paper, time and seal. A fact of issue that is not attached by itself is a field here, by its name."""
 

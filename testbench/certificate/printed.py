@@ -12,15 +12,19 @@ from typing import Any, TypeVar
 from testbench.certificate.enclosed import Enclosed
 from testbench.certificate.ink import BY_BYTES, BY_MARKS, begins_with, differences
 from testbench.certificate.issue import unsealed_document
-from testbench.certificate.page_form import PageForm, facts_of, versions
-from testbench.certificate.summary_again import page_again
+from testbench.certificate.page_form import FormError, PageForm, facts_of, versions
+from testbench.certificate.summary_again import page_again, with_all
 from testbench.certificate.summary_form import SummaryForm
 from testbench.certificate.summary_issue import Drawn, unsealed_summary
 from testbench.errors import BenchError
 from testbench.run.record import canonical
 
 MOST_TOLD = 3
-OF_LIST = (
+WITH_PAGES = (
+    "as drawn anew from the attached list and records, but for the plots on the pages of valves: they need readings, "
+    "which each valve's own document has"
+)
+WITHOUT_PAGES = (
     "the pages of the summary as drawn anew from the attached list; the pages of valves that follow were not compared: "
     "check each valve's own document"
 )
@@ -42,6 +46,17 @@ class Printed:
     faults: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Anew:
+    """What was drawn again."""
+
+    document: bytes
+    plots: bool = True
+    """Whether every plot is drawn from its readings; a lot certificate with the pages of valves has none."""
+    whole: bool = True
+    """Whether it has every page; the records of many valves are not attached."""
+
+
 def printed_in(enclosed: Enclosed, reader: Any, data: bytes, drawn: bytes = b"") -> Printed:
     """Hold a file against what is drawn anew from its attachments.
 
@@ -54,65 +69,66 @@ def printed_in(enclosed: Enclosed, reader: Any, data: bytes, drawn: bytes = b"")
     if enclosed.record is None and enclosed.listed is None:  # what cannot be read is told where it is judged again
         return Printed()
     try:
-        more, anew = (False, drawn) if drawn else drawn_anew(enclosed, int(reader.root["/Pages"]["/Count"]))
+        anew = Anew(drawn) if drawn else drawn_anew(enclosed, int(reader.root["/Pages"]["/Count"]))
     except BenchError as failure:
         return Printed(faults=(f"Its page cannot be drawn anew here. {failure}",))
-    except ValueError as failure:
+    except FormError as failure:
         return Printed(faults=(str(failure),))
     except Exception as failure:  # noqa: BLE001 - a record may be made to break what draws it
         return Printed(faults=(f"Its page cannot be drawn anew ({type(failure).__name__}).",))
-    return _compared(enclosed, reader, data, anew, more=more)
+    return _compared(enclosed, reader, data, anew)
 
 
-def _compared(enclosed: Enclosed, reader: Any, data: bytes, anew: bytes, *, more: bool) -> Printed:
+def _compared(enclosed: Enclosed, reader: Any, data: bytes, anew: Anew) -> Printed:
     what = "record" if enclosed.listed is None else "list"
-    if begins_with(reader, data, anew):
+    if begins_with(reader, data, anew.document):
         return Printed(BY_BYTES.format(what))
-    faults = tuple(islice(differences(data, anew, more=more), MOST_TOLD))
+    found = differences(data, anew.document, plots=anew.plots, whole=anew.whole)
+    faults = tuple(islice(found, MOST_TOLD))
     if faults:
         return Printed(faults=(*faults, *_of_versions(enclosed)))
-    return Printed(OF_LIST if more else BY_MARKS.format(what))
+    if not anew.whole:
+        return Printed(WITHOUT_PAGES)
+    return Printed(BY_MARKS.format(what) if anew.plots else WITH_PAGES)
 
 
-def drawn_anew(enclosed: Enclosed, count: int) -> tuple[bool, bytes]:
-    """The unsigned document, from what is attached; of a summary before the pages of valves, these sheets alone.
+def drawn_anew(enclosed: Enclosed, count: int) -> Anew:
+    """The unsigned document, from what is attached.
 
     Args:
         enclosed: what is attached.
         count: how many pages the document has.
 
-    Returns:
-        Whether further pages follow, and what was drawn.
-
     Raises:
-        ValueError: there is no form, or none that can be read; the sentence says which.
+        FormError: there is no form, or none that can be read; the sentence says which.
         BenchError: it cannot be drawn here, for want of a language or a face.
     """
     if enclosed.listed is not None:
         own = form_in(enclosed, SummaryForm)
         page = page_again(enclosed.listed, own, enclosed.records, enclosed.checkpoint, count)
-        return own.pages, unsealed_summary(Drawn(page, enclosed.listed, own), enclosed.checkpoint, again=True)
+        document = unsealed_summary(Drawn(page, enclosed.listed, own), enclosed.checkpoint, again=True)
+        return Anew(document, plots=not own.pages, whole=with_all(own, enclosed.records))
     form, record, facts = form_in(enclosed, PageForm), enclosed.record, enclosed.facts
     assert record is not None
     assert facts is not None
     issued = facts_of(form, enclosed.signatures, enclosed.checkpoint, enclosed.replaced)
-    return False, unsealed_document(record, facts.record_sha256, enclosed.traces, issued, form.paper, form)
+    return Anew(unsealed_document(record, facts.record_sha256, enclosed.traces, issued, form.paper, form))
 
 
 def form_in(enclosed: Enclosed, kind: type[Form]) -> Form:
     """The enclosed form of a page.
 
     Raises:
-        ValueError: there is none, or none that can be read; the sentence says which.
+        FormError: there is none, or none that can be read; the sentence says which.
     """
     if enclosed.form is None:
-        raise ValueError(NO_FORM)
+        raise FormError(NO_FORM)
     try:
         form = kind.model_validate_json(enclosed.form)
     except ValueError as failure:
-        raise ValueError(STRANGE_FORM) from failure
+        raise FormError(STRANGE_FORM) from failure
     if canonical(form) != enclosed.form:
-        raise ValueError(STRANGE_FORM)
+        raise FormError(STRANGE_FORM)
     return form
 
 

@@ -19,8 +19,10 @@ from testbench.procedure.report_form import ReportForm
 from testbench.procedure.valve import Value
 from testbench.run.ledger import Checkpoint
 from testbench.run.record import Verdict
+from testbench.run.signature import Signature
 from testbench.station.bench import Works
 from testbench.station.summed_up import VOID, Kind, SummedUp
+from testbench.station.withdrawals import Withdrawal
 
 COLUMNS = {
     Kind.LOT: (
@@ -32,6 +34,16 @@ COLUMNS = {
 }  # fmt: skip
 OPERATOR = 3
 """Which cell of a shift's row names who tested."""
+
+
+class Following(Value):
+    """What the page of a valve behind a lot certificate needs beside its record."""
+
+    run: str
+    signed: tuple[Signature, ...]
+    replaces: Withdrawal | None
+    last: tuple[int | None, ...]
+    """Of each stage attempt, the last reading after its hold [counts]; None where there was none."""
 
 
 class SummaryForm(Value):
@@ -50,6 +62,7 @@ class SummaryForm(Value):
     about: tuple[tuple[str, str], ...]
     offsets: tuple[int, ...]
     pages: bool
+    following: tuple[Following, ...]
     dated: datetime
     drawn_with: Mapping[str, Annotated[str, Field(max_length=60)]]
 
@@ -63,13 +76,16 @@ class SummaryForm(Value):
         return IssueFacts(self.works, self.issued, self.signer, self.fingerprint, checkpoint=checkpoint)
 
 
-def summary_form(found: Summary, facts: IssueFacts, report: ReportForm, paper: str) -> SummaryForm:
+def summary_form(
+    found: Summary, facts: IssueFacts, report: ReportForm, paper: str, following: Sequence[Following] = ()
+) -> SummaryForm:
     """The form of a page that is drawn now."""
     told = found.told
     return SummaryForm.model_validate({
         "paper": paper, "report": report, "works": facts.works, "issued": facts.issued, "signer": facts.signer,
         "fingerprint": facts.fingerprint, "software": told.software, "specimens": told.specimens, "about": told.about,
-        "offsets": told.offsets, "pages": told.pages, "dated": told.dated, "drawn_with": versions(),
+        "offsets": told.offsets, "pages": told.pages, "following": tuple(following), "dated": told.dated,
+        "drawn_with": versions(),
     })  # fmt: skip
 
 

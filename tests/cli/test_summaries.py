@@ -1,12 +1,14 @@
 """Lot certificate and shift summary as issued pages: numbered once, sealed, checkable, and never more than they are."""
 
 import json
+import re
 import shutil
 from dataclasses import replace
 from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
 
+import pikepdf
 import pytest
 from click.testing import CliRunner
 from pypdf import PdfReader
@@ -17,7 +19,7 @@ from testbench.certificate.data import layout
 from testbench.certificate.ink import BY_BYTES, BY_MARKS
 from testbench.certificate.keys import load_station_key
 from testbench.certificate.languages import words
-from testbench.certificate.printed import OF_LIST
+from testbench.certificate.printed import WITH_PAGES, WITHOUT_PAGES
 from testbench.certificate.signing import seal
 from testbench.certificate.summary import draw_summary
 from testbench.certificate.summary_again import row_again
@@ -29,10 +31,12 @@ from testbench.errors import DocumentExistsError, DocumentStrayError, NothingToI
 from testbench.procedure.valve import Order
 from testbench.procedure_files.order_files import order_text
 from testbench.run.ledger import Checkpoint
-from testbench.run.record import canonical, sha256
+from testbench.run.record import RunRecord, canonical, sha256
+from testbench.run.signature import Meaning
 from testbench.station.summed_up import Doubt, Kind, SummedRow, SummedUp, faults_of_list
 from testbench.store.register import KeptSummary
 from testbench.wiring import Home, make_home, open_store, read_store
+from tests.certificate.conftest import signed_by
 from tests.records.make import example_run, keep_closed, valve
 
 ORDER = "HL-2041"
@@ -391,7 +395,7 @@ def test_a_row_says_what_its_attached_record_holds(home):
     """With the pages of valves the records are attached: a list that says otherwise is not printed from them."""
     file = lot(home, "--pages")["document"]
     found = judged(home, file)
-    assert (found.trusted, found.printed) == (True, OF_LIST)
+    assert (found.reasons, found.trusted, found.printed) == ((), True, WITH_PAGES)
     attached = PdfReader(file).attachments
     listed = SummedUp.model_validate_json(attached[SUMMARY][0])
     with read_store(home) as store:
@@ -408,6 +412,83 @@ def test_a_row_says_what_its_attached_record_holds(home):
     other = other.model_copy(update={"complete": False})
     found = judged(home, sealed(home, drawn_anew(other, beside), other, beside, records))
     assert found.reasons == ("The attached record of run B1-000001 is of another valve or verdict than is listed.",)
+
+
+@pytest.fixture
+def paged(home) -> tuple[bytes, SummedUp, tuple[Attachment, ...], list[RunRecord]]:
+    """The drawn lot certificate with the pages of its valves, and everything enclosed."""
+    file = lot(home, "--pages")["document"]
+    attached = PdfReader(file).attachments
+    beside = tuple(Attachment(name, attached[name][0], "application/json", name) for name in (CHECKPOINT, FORM))
+    with read_store(home) as store:
+        records = [store.record_of(run) for run in ("B1-000001", "B1-000002")]
+    return page_alone(file), SummedUp.model_validate_json(attached[SUMMARY][0]), beside, records
+
+
+def on_page(page: bytes, number: int, change) -> bytes:
+    """The same pages, the drawing of one of them changed."""
+    out = BytesIO()
+    with pikepdf.open(BytesIO(page)) as pdf:
+        sheet = pdf.pages[number].obj
+        sheet.Contents = pikepdf.Stream(pdf, change(sheet.Contents.read_bytes()))
+        pdf.save(out)
+    return out.getvalue()
+
+
+def test_the_pages_of_valves_behind_a_lot_are_those_of_their_records_but_for_the_plots(home, paged):
+    """Their text is drawn anew; a curve needs readings, which are not there; nothing of a plot may leave its place."""
+    page, listed, beside, records = paged
+
+    def check(change, number: int = 2) -> Verification:
+        return judged(home, sealed(home, on_page(page, number, change), listed, beside, records))
+
+    assert check(lambda text: text).printed == WITH_PAGES
+    assert check(lambda text: in_first_plot(text, None)).printed == WITH_PAGES
+    assert check(lambda text: in_first_plot(text, (30, 30))).reasons == (
+        "Page 3: something of a plot lies elsewhere than its record gives.",
+    )
+    found = check(lambda text: text.replace(b"(HL-4-0118)", b"(HL-4-0188)", 1))
+    assert found.reasons == ("Page 3: it shows “HL-4-0188”, where its record gives “HL-4-0118”.",)
+    assert not check(lambda text: text + b"\n1 1 1 rg 100 400 200 20 re f").prints
+    assert not check(lambda text: text + b"\n1 1 1 rg 100 400 200 20 re f", 0).prints
+    more = BytesIO()
+    with pikepdf.open(BytesIO(page)) as pdf:
+        pdf.pages.append(pdf.pages[1])
+        pdf.save(more)
+    found = judged(home, sealed(home, more.getvalue(), listed, beside, records))
+    assert found.reasons[0] == "It has 4 pages, where its record gives 3."
+
+
+def in_first_plot(text: bytes, place: tuple[int, int] | None) -> bytes:
+    """A black square within the first figure, at a place of the page, or where its first label stands."""
+    at = text.index(b"BDC", text.index(b"/Figure")) + 3
+    label = re.search(rb"1 0 0 1 ([0-9.]+) ([0-9.]+) Tm", text[at:])
+    assert label is not None
+    x, y = place or (float(label[1]), float(label[2]))
+    return text[:at] + f"\nq 0 0 0 rg {x} {y} 2 2 re f Q\n".encode() + text[at:]
+
+
+def test_pages_whose_records_are_not_attached_are_not_compared_and_that_is_said(home, paged):
+    """As of an order so large that its records do not travel."""
+    page, listed, beside, _ = paged
+    found = judged(home, sealed(home, page, listed, beside))
+    assert (found.trusted, found.printed) == (True, WITHOUT_PAGES)
+    lie = on_page(page, 0, lambda text: text + b"\n1 1 1 rg 100 400 200 20 re f")
+    assert not judged(home, sealed(home, lie, listed, beside)).prints
+
+
+def test_a_signature_on_a_valves_page_behind_a_lot_is_of_its_record(home, paged):
+    """The form carries it, and it binds the attached record."""
+    page, listed, beside, records = paged
+    form = SummaryForm.model_validate_json(beside[1].data)
+    signed = signed_by(records[0], "quill", "Mara Quill", Meaning.PERFORMED, 1)
+    for run, strange in ((0, False), (1, True)):
+        one = form.following[run].model_copy(update={"signed": (signed,)})
+        lie = canonical(form.model_copy(update={"following": (one,)}))
+        found = judged(home, sealed(home, page, listed, (beside[0], replace(beside[1], data=lie)), records))
+        assert not found.prints
+        said_so = found.reasons == ("A signature on the page of run B1-000002 was made under another record.",)
+        assert said_so is strange
 
 
 def test_a_shift_is_drawn_anew_from_its_list(home):
