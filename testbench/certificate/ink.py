@@ -13,6 +13,7 @@ from itertools import zip_longest
 from typing import Any
 
 from testbench.certificate.marks import Mark, marks_of, points_of, texts_of
+from testbench.certificate.shapes import NotOursError
 
 BY_BYTES = "as drawn anew from the attached {}, byte for byte"
 BY_MARKS = "the same signs and lines at the same places as drawn anew from the attached {} (written by another version)"
@@ -51,8 +52,9 @@ def begins_with(reader: Any, data: bytes, drawn: bytes) -> bool:
         return False  # what was drawn lies in the file, but is no part of the document
     if any(table.refs_freed_in_revision(number) for number in later):
         return False
-    changed = {one for number in later for one in table.explicit_refs_in_revision(number)}
-    return all(_only_signed(reader, one) for one in changed & table.explicit_refs_in_revision(0))
+    first = {one.idnum for one in table.explicit_refs_in_revision(0)}
+    changed = {one for number in later for one in table.explicit_refs_in_revision(number) if one.idnum in first}
+    return all(one.generation == 0 and _only_signed(reader, one) for one in changed)
 
 
 def _only_signed(reader: Any, reference: Any) -> bool:
@@ -159,16 +161,17 @@ def _of_attached(file: Any, anew: Any) -> Iterator[str]:
 
 
 def _of_page(found: Any, given: Any, *, plots: bool) -> Iterator[str]:
-    if set(found.keys()) - PAGE_KEYS or not all(_is_bare(one) for one in found.get("/Annots", ())):
+    strange = set(found.keys()) - PAGE_KEYS or set(found.Resources.keys()) - {"/Font", "/ProcSet"}
+    if strange or not all(_is_bare(one) for one in found.get("/Annots", ())):
         yield "something lies on it that none of our pages has."
     if _box(found) != _box(given):
         yield "it has another size."
     try:
         marks = marks_of(found)
-    except ValueError as failure:
+    except NotOursError as failure:
         yield f"it cannot be read as a page of ours. {failure}"
         return
-    except (LookupError, TypeError, AttributeError):
+    except (ValueError, LookupError, TypeError, AttributeError):
         yield "it cannot be read as a page of ours."
         return
     wanted = marks_of(given)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
-from testbench.certificate.shapes import Face, faces_of
+from testbench.certificate.shapes import Face, NotOursError, faces_of
 
 Matrix = tuple[float, float, float, float, float, float]
 ONE: Matrix = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
@@ -28,6 +28,16 @@ VALUES = {
     "w": ("width", float), "J": ("cap", int), "j": ("join", int), "TL": ("leading", float), "Tr": ("mode", int),
 }  # fmt: skip
 INKS = {"rg": "fill", "RG": "stroke"}
+OPERANDS = {
+    "cm": 6, "d": 2, "re": 4, "Tm": 6, "Tf": 2, "Tj": 1, "m": 2, "l": 2, "c": 6, "rg": 3, "RG": 3, "BMC": 1, "BDC": 2,
+    **dict.fromkeys(VALUES, 1),
+}  # fmt: skip
+"""How many an operator takes; the others none. A reader of PDF may take the first ones of too many, or the last."""
+WRITING = ("ET", "Tm", "Tj", "T*")
+WHERE = dict.fromkeys(WRITING, True) | dict.fromkeys(
+    ("BT", "q", "Q", "cm", "re", "m", "l", "c", "h", "W", "W*", *PAINTED, *CLOSING), False
+)  # fmt: skip
+"""Which operators stand inside a text and which outside; elsewhere one reader draws them and another does not."""
 MOST_MARKS = 500_000
 
 
@@ -87,7 +97,8 @@ def marks_of(page: Any) -> list[Mark]:
     """Read a page.
 
     Raises:
-        ValueError: it uses what our pages never use; the sentence says what.
+        NotOursError: it uses what our pages never use; the sentence says what.
+        ValueError, LookupError, TypeError, AttributeError: it is broken.
     """
     import pikepdf
 
@@ -104,13 +115,13 @@ class _Reading:
         self.marks: list[Mark] = []
         self._faces = faces
         self._state, self._kept = _State(), list[_State]()
-        self._line, self._text = ONE, ONE
+        self._line, self._text, self._writing = ONE, ONE, False
         self._path: list[tuple[str, tuple[float, ...]]] = []
         self._clip = ""
         self._clips = 0
         self._orders: dict[str, Callable[[list[Any]], None]] = {
             "q": self._keep, "Q": self._bring_back, "cm": self._turn, "d": self._dash, "re": self._rectangle,
-            "BT": self._begin_text, "ET": lambda _: None, "Tm": self._place, "Tf": self._set_face, "Tj": self._write,
+            "BT": self._begin_text, "ET": self._end_text, "Tm": self._place, "Tf": self._set_face, "Tj": self._write,
             "T*": self._next_line,
         }  # fmt: skip
         self._orders |= {name: partial(self._set, *what) for name, what in VALUES.items()}
@@ -124,15 +135,18 @@ class _Reading:
         """One operator.
 
         Raises:
-            ValueError: no page of ours uses it.
+            NotOursError: no page of ours uses it, or not in this way.
         """
         if name not in self._orders:
-            raise ValueError(f"It draws with the operator {name}, which no page of ours needs.")
+            raise NotOursError(f"It draws with the operator {name}, which no page of ours needs.")
+        where = WHERE.get(name)
+        if len(told) != OPERANDS.get(name, 0) or where not in {None, self._writing}:
+            raise NotOursError(f"It uses the operator {name} as no page of ours does.")
         self._orders[name](told)
 
     def _mark(self, mark: Mark) -> None:
         if len(self.marks) >= MOST_MARKS:
-            raise ValueError("It draws more than any page of ours needs.")
+            raise NotOursError("It draws more than any page of ours needs.")
         self.marks.append(mark)
 
     def _set(self, field: str, kind: type, told: list[Any]) -> None:
@@ -192,7 +206,7 @@ class _Reading:
         places = tuple(value for _, points in self._path for value in points)
         for way in PAINTED[name] if drawn else ():
             if way == STROKE:
-                pen = (state.width * _scale(state.matrix), *state.dash)
+                pen = _pen(state)
                 what = (way, drawn, state.cap, state.join, len(pen))
                 self._mark(Mark(what, state.stroke, (*places, *pen), clips=state.clips))
             else:
@@ -207,6 +221,10 @@ class _Reading:
 
     def _begin_text(self, _: list[Any]) -> None:
         self._line = self._text = ONE
+        self._writing = True
+
+    def _end_text(self, _: list[Any]) -> None:
+        self._writing = False
 
     def _place(self, told: list[Any]) -> None:
         self._line = self._text = _matrix(told)
@@ -220,10 +238,10 @@ class _Reading:
     def _write(self, told: list[Any]) -> None:
         state, codes = self._state, bytes(told[0])
         if state.face is None or state.mode not in {0, 1}:
-            raise ValueError("It writes without a face, invisibly or as a clip, which no page of ours does.")
+            raise NotOursError("It writes without a face, invisibly or as a clip, which no page of ours does.")
         signs = [state.face.sign(code) for code in codes]
         text = "".join(letter for letter, _, _ in signs)
-        pen = (state.fill, ()) if state.mode == 0 else (state.stroke, (state.width * _scale(state.matrix), *state.dash))
+        pen = (state.fill, ()) if state.mode == 0 else (state.stroke, _pen(state))
         for letter, shape, advance in signs:
             a, b, c, d, e, f = times(self._text, state.matrix)
             size = state.size
@@ -237,9 +255,11 @@ def _matrix(told: list[Any]) -> Matrix:
     return a, b, c, d, e, f
 
 
-def _scale(matrix: Matrix) -> float:
-    """How much longer a line is that lies across."""
-    return float((matrix[0] ** 2 + matrix[1] ** 2) ** 0.5)
+def _pen(state: _State) -> tuple[float, ...]:
+    """How thick a line is in every direction, and its dashes: a matrix may stretch both."""
+    a, b, c, d, _, _ = state.matrix
+    along = float((a * a + b * b) ** 0.5)
+    return *(state.width * one for one in (a, b, c, d)), *(along * one for one in state.dash)
 
 
 def _plain(operand: Any) -> str:

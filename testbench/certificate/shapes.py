@@ -22,6 +22,10 @@ NOWHERE = "\N{REPLACEMENT CHARACTER}"
 _CODES = re.compile(rb"<([0-9A-Fa-f]+)> <([0-9A-Fa-f]+)>")
 
 
+class NotOursError(Exception):
+    """A page draws as no page of ours does; the message is a sentence."""
+
+
 @dataclass(frozen=True, slots=True)
 class Face:
     """One embedded face."""
@@ -36,10 +40,10 @@ class Face:
         """Letter, shape and advance of a code.
 
         Raises:
-            ValueError: the face has no such code.
+            NotOursError: the face has no such code.
         """
         if code not in self.widths:
-            raise ValueError("It writes with codes that its faces do not have.")
+            raise NotOursError("It writes with codes that its faces do not have.")
         return self.letters.get(code, NOWHERE), self.shapes.get(code, ""), self.widths[code]
 
 
@@ -47,7 +51,7 @@ def faces_of(page: Any) -> dict[str, Face]:
     """The faces of a page by the names that it uses.
 
     Raises:
-        ValueError: a face is of another kind than ours.
+        NotOursError: a face is of another kind than ours.
     """
     return {str(name): _face(font) for name, font in page.Resources.Font.items()}
 
@@ -62,7 +66,7 @@ def _face(font: Any) -> Face:
     descriptor = font.FontDescriptor
     strange = str(font.Subtype) != "/TrueType" or set(font.keys()) - KEYS
     if strange or "/FontFile" in descriptor or "/FontFile3" in descriptor:
-        raise ValueError("It writes with a face of another kind than ours.")
+        raise NotOursError("It writes with a face of another kind than ours.")
     first = int(font.FirstChar)
     widths = {first + number: float(one) / 1000 for number, one in enumerate(font.Widths)}
     data = bytes(descriptor.FontFile2.read_bytes())
@@ -74,7 +78,7 @@ def _shapes(data: bytes, flags: int) -> dict[int, str]:
 
     with TTFont(BytesIO(data)) as font:
         if set(font.keys()) - TABLES:
-            raise ValueError("It writes with a face that holds more than outlines.")
+            raise NotOursError("It writes with a face that holds more than outlines.")
         head = font["head"]
         common = [flags, head.unitsPerEm, head.flags, *(_raw(font, name) for name in ("fpgm", "prep", "cvt "))]
         tables = sorted(font["cmap"].tables, key=lambda one: (one.platformID, one.platEncID))
@@ -100,7 +104,7 @@ def _outline(font: Any, name: str, deep: int = 8) -> tuple[Any, ...]:
         points = glyph.getCoordinates(font["glyf"]) if glyph.numberOfContours else ()
         return (font["hmtx"][name], told, *(_listed(one) for one in points))
     if deep == 0:
-        raise ValueError("It writes with a sign composed of too many others.")
+        raise NotOursError("It writes with a sign composed of too many others.")
     parts = [
         (part.flags, part.getComponentInfo()[1], vars(part).get("firstPt"), _outline(font, part.glyphName, deep - 1))
         for part in glyph.components

@@ -4,6 +4,7 @@ The ways to lie with a page are our own list: other words, other shapes, somethi
 """
 
 import dataclasses
+import re
 from collections.abc import Callable
 from io import BytesIO
 from types import SimpleNamespace
@@ -314,7 +315,36 @@ def told_to_a_screen_reader(pdf: Any) -> None:
             one.Alt = String("pressure never fell")
 
 
+def lines_stretched(pdf: Any) -> None:
+    """The same points, and a pen that is fifty times as thick upwards."""
+    page = pdf.pages[0].obj
+
+    def stretched(found: re.Match[bytes]) -> bytes:
+        x0, y0, x1, y1 = (float(one) for one in found.groups())
+        return f"1 0 0 50 0 0 cm n {x0} {y0 / 50} m {x1} {y1 / 50} l S".encode()
+
+    line = rb"n ([0-9.]+) ([0-9.]+) m ([0-9.]+) ([0-9.]+) l S"
+    page.Contents = Stream(pdf, re.sub(line, stretched, page.Contents.read_bytes(), count=1))
+
+
+def operand_too_many(pdf: Any) -> None:
+    page = pdf.pages[0].obj
+    page.Contents = Stream(pdf, page.Contents.read_bytes().replace(b"\n1.6 w\n", b"\n1.6 90 w\n", 1))
+
+
+def text_outside(pdf: Any) -> None:
+    page = pdf.pages[0].obj
+    page.Contents = Stream(pdf, page.Contents.read_bytes().replace(b"BT 1 0 0 1", b"1 0 0 1", 1))
+
+
+def other_colours(pdf: Any) -> None:
+    white = Dictionary(FunctionType=4, Domain=Array([0, 1] * 3), Range=Array([0, 1] * 3))
+    space = Array([Name.DeviceN, Array([Name.R, Name.G, Name.B]), Name.DeviceRGB, Stream(pdf, b"{}", white)])
+    pdf.pages[0].obj.Resources.ColorSpace = Dictionary(DefaultRGB=space)
+
+
 OVERLAID = [
+    lines_stretched, operand_too_many, text_outside, other_colours,
     appended(b"1 1 1 rg 100 400 200 20 re f"), appended(b"1 1 1 RG 30 w 100 400 m 300 400 l S"),
     appended(b"BT 3 Tr 1 0 0 1 100 100 Tm /F1+0 8 Tf (REJECTED) Tj ET"),
     appended(b"BT 1 0 0 1 100 100 Tm /F1+0 8 Tf (REJECTED) Tj ET"),
@@ -323,6 +353,7 @@ OVERLAID = [
     turned, scaled, portfolio, other_title, told_to_a_screen_reader,
 ]  # fmt: skip
 OVER = [
+    "stretched", "operand", "text outside", "colours",
     "white box", "white line", "invisible text", "text", "clipping text", "shading", "transparency", "clip",
     "another sheet", "no sheet", "picture", "picture in place", "note", "cropped", "turned", "scaled", "portfolio",
     "title", "alternative text",
@@ -529,7 +560,7 @@ def test_what_was_drawn_must_be_the_document_and_not_only_lie_in_its_file(
     unsealed: bytes, authority: SimpleNamespace, at: Any
 ) -> None:
     """The true bytes stand first, and a whole other document after them, whose tables know nothing of the first."""
-    other = changed(unsealed, OVERLAID[0], object_stream_mode=pikepdf.ObjectStreamMode.disable)
+    other = changed(unsealed, other_title, object_stream_mode=pikepdf.ObjectStreamMode.disable)
     table = other.rindex(b"xref\n0 ")
     if other[table - 5 : table] == b"start":
         table = other.rindex(b"xref\n0 ", 0, table - 5)
