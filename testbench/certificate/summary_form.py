@@ -99,11 +99,11 @@ def summary_of(listed: SummedUp, rows: Sequence[Row], told: Told, issue: IssueFa
         issue: letterhead, time and seal.
         words: the wording.
     """
-    lot, kind = listed.kind is Kind.LOT, listed.kind
+    lot = listed.kind is Kind.LOT
     subject = Fact(words("lot.order" if lot else "shift.shift"), listed.subject)
     return Summary(
-        title=words(f"{kind}.title"),
-        number=Fact(words(f"{kind}.number"), listed.number),
+        title=words("lot.title" if lot else "shift.title"),
+        number=Fact(words("lot.number" if lot else "shift.number"), listed.number),
         about=subject,
         word=words("lot.complete" if listed.complete else "lot.incomplete") if lot else "",
         good=listed.complete,
@@ -115,9 +115,9 @@ def summary_of(listed: SummedUp, rows: Sequence[Row], told: Told, issue: IssueFa
         left_heading=subject.label,
         left=_left(listed, rows, told, words),
         heading=words("results.heading"),
-        columns=tuple(Column(words(f"results.{key}"), edge) for key, edge in COLUMNS[kind]),
+        columns=tuple(Column(words(f"results.{key}"), edge) for key, edge in COLUMNS[listed.kind]),
         rows=tuple(rows),
-        notes=(words(f"{kind}.scope"), *((words("lot.pages_follow"),) if told.pages else ())),
+        notes=(words("lot.scope" if lot else "shift.scope"), *((words("lot.pages_follow"),) if told.pages else ())),
         cautions=(*((words("cautions.second"),) if lot else ()), words("cautions.third")),
         closing=(
             Fact(words("lot.records"), listed.records_sha256),
