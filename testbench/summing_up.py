@@ -52,7 +52,8 @@ def issue_lot(home: Home, order: "Order", asked: Asked, *, with_pages: bool = Fa
         BenchError: see ``certificate/summary_issue``.
     """
     from testbench.certificate.data import layout
-    from testbench.certificate.lot_certificate import draw_lot, lot_content, with_page
+    from testbench.certificate.lot_certificate import draw_lot, following_of, lot_content, with_page
+    from testbench.certificate.summary_form import summary_form
     from testbench.certificate.summary_issue import Drawn
 
     with open_store(home) as store:
@@ -67,9 +68,10 @@ def issue_lot(home: Home, order: "Order", asked: Asked, *, with_pages: bool = Fa
                 order, runs, number, facts, words, layout=layout(), paper=paper, with_pages=with_pages,
                 replaces=replaces,
             )  # fmt: skip
-            content = lot_content(order, runs, number, facts, words, replaces=replaces)
+            content = lot_content(order, runs, number, facts, words, replaces=replaces, with_pages=with_pages)
             records = tuple(one.record for one in with_page(order, runs)) if with_pages else ()
-            return Drawn(page, content.listed, content.dated, records)
+            following = following_of(order, runs) if with_pages else ()
+            return Drawn(page, content.listed, summary_form(content, facts, form, paper, following), records)
 
         job = _Job(Kind.LOT, (Kind.LOT, order.number, "", ""), form, drawn)
         return _issue(home, store, job, runs, asked)
@@ -89,6 +91,7 @@ def issue_shift(home: Home, shift: "Shift", asked: Asked) -> "IssuedSummary":
     from testbench.certificate.data import layout
     from testbench.certificate.shift_summary import in_utc, shift_content
     from testbench.certificate.summary import draw_summary
+    from testbench.certificate.summary_form import summary_form
     from testbench.certificate.summary_issue import Drawn
 
     with open_store(home) as store:
@@ -98,8 +101,9 @@ def issue_shift(home: Home, shift: "Shift", asked: Asked) -> "IssuedSummary":
 
         def drawn(number: str, replaces: str, facts: "IssueFacts", words: "Words") -> Drawn:
             content = shift_content(shift, runs, number, facts, words, replaces=replaces)
-            page = draw_summary(content, layout(), words, form.page or home.bench().paper)
-            return Drawn(page, content.listed, content.dated)
+            paper = form.page or home.bench().paper
+            page = draw_summary(content, layout(), words, paper)
+            return Drawn(page, content.listed, summary_form(content, facts, form, paper))
 
         what = (Kind.SHIFT, shift.name, since, until)
         return _issue(home, store, _Job(Kind.SHIFT, what, form, drawn), runs, asked)

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from testbench.errors import ArchiveProfileError
+from testbench.procedure.valve import Value
 from testbench.run.ledger import Checkpoint
 from testbench.run.record import RunRecord, canonical
 from testbench.run.samples import TICKS_PER_S, Scale, Trace
@@ -23,7 +24,7 @@ from testbench.station.summed_up import SummedUp
 from testbench.station.withdrawals import Withdrawal
 
 RECORD, CHECKPOINT, REPLACES, PROFILE = "record.json", "ledger-checkpoint.json", "replaces.json", "3b"
-SUMMARY = "summary.json"
+SUMMARY, FORM = "summary.json", "page.json"
 MOST_RECORDS = 500
 LARGEST_RECORDS = 2_000_000
 """Of the records that a lot certificate encloses with its pages [bytes]; beyond, it encloses none."""
@@ -42,14 +43,15 @@ class Attachment:
     description: str
 
 
-def attachments_of(
+def attachments_of(  # noqa: PLR0917 - one for each kind of attachment
     record: RunRecord,
     traces: tuple[Trace, ...],
     signed: tuple[Signature, ...] = (),
     checkpoint: Checkpoint | None = None,
     replaces: Withdrawal | None = None,
+    form: Value | None = None,
 ) -> tuple[Attachment, ...]:
-    """The canonical record, each attempt's samples as CSV, signatures, checkpoint, and what the document replaces."""
+    """The canonical record, each attempt's samples as CSV, signatures, checkpoint, what it replaces, its form."""
     found = [Attachment(RECORD, canonical(record), "application/json", "Record of the run, canonical JSON")]
     for index, (stage, trace) in enumerate(zip(record.stages, traces, strict=True)):
         described = f"Readings of the {stage.stage}, attempt {stage.attempt}"
@@ -66,7 +68,14 @@ def attachments_of(
     if replaces is not None:
         described = f"Why this document replaces {replaces.number}"
         found.append(Attachment(REPLACES, canonical(replaces), "application/json", described))
-    return tuple(found)
+    return (*found, *attached_form(form))
+
+
+def attached_form(form: Value | None) -> list[Attachment]:
+    """The form of the page; nothing where there is none."""
+    if form is None:
+        return []
+    return [Attachment(FORM, canonical(form), "application/json", "Form of the page, canonical JSON")]
 
 
 def attached_checkpoint(checkpoint: Checkpoint | None) -> list[Attachment]:
@@ -78,9 +87,9 @@ def attached_checkpoint(checkpoint: Checkpoint | None) -> list[Attachment]:
 
 
 def attachments_of_summary(
-    listed: SummedUp, records: Sequence[RunRecord], checkpoint: Checkpoint | None
+    listed: SummedUp, records: Sequence[RunRecord], checkpoint: Checkpoint | None, form: Value | None = None
 ) -> tuple[Attachment, ...]:
-    """The list of what is summed up, the records of the pages that follow where they are small, and the checkpoint."""
+    """The list of what is summed up, the records of the pages that follow where they are small, checkpoint and form."""
     found = [Attachment(SUMMARY, canonical(listed), "application/json", "What is summed up, canonical JSON")]
     bodies = {record.run: canonical(record) for record in records}
     if len(bodies) <= MOST_RECORDS and sum(map(len, bodies.values())) <= LARGEST_RECORDS:
@@ -88,7 +97,7 @@ def attachments_of_summary(
             Attachment(record_name(run), body, "application/json", f"Record of run {run}, canonical JSON")
             for run, body in bodies.items()
         ]
-    return (*found, *attached_checkpoint(checkpoint))
+    return (*found, *attached_checkpoint(checkpoint), *attached_form(form))
 
 
 def record_name(run: str) -> str:
@@ -138,13 +147,14 @@ def trace_of(data: bytes) -> Trace:
     return Trace(at, counts, asked=asked[0] if asked else None)
 
 
-def attach(page: bytes, files: tuple[Attachment, ...], dated: datetime) -> bytes:
+def attach(page: bytes, files: tuple[Attachment, ...], dated: datetime, *, checked: bool = True) -> bytes:
     """Put files into a PDF.
 
     Args:
         page: the drawn PDF.
         files: what to attach.
         dated: date of the attachments; nothing else in here depends on the time.
+        checked: False where a document is only made again to be compared; it is then the same to the byte.
 
     Returns:
         A PDF 1.7, PDF/A-3b; the same bytes for the same arguments.
@@ -169,13 +179,14 @@ def attach(page: bytes, files: tuple[Attachment, ...], dated: datetime) -> bytes
         pdfa.prepare(pdf, PROFILE)
         _date_metadata(pdf, dated)
         out = BytesIO()
-        try:
-            pdfa.save(
-                pdf, out, PROFILE, repair=False, deterministic_id=True, force_version="1.7",
-                object_stream_mode=pikepdf.ObjectStreamMode.generate,
-            )  # fmt: skip
-        except pdfa.PdfaError as failure:
-            raise ArchiveProfileError(PROFILE, tuple(str(one) for one in failure.report.findings)) from failure
+        told = pdfa.resolve_save_kwargs(
+            PROFILE, deterministic_id=True, force_version="1.7", object_stream_mode=pikepdf.ObjectStreamMode.generate
+        )
+        pdf.save(out, **told)
+    if checked:
+        report = pdfa.validate_written(out, PROFILE, told)
+        if report.verdict != "pass":
+            raise ArchiveProfileError(PROFILE, tuple(str(one) for one in report.findings))
     return out.getvalue()
 
 

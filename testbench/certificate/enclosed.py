@@ -1,9 +1,10 @@
 """What is enclosed in a document: whether it agrees, and what follows from it.
 
-Enclosed are facts, the record, the readings of every channel, signatures of people, and the ledger's checkpoint.
+Enclosed are facts, the record, the readings of every channel, signatures of people, the ledger's checkpoint, and the
+form of the page.
 Nothing here believes what the file states of itself: the record is hashed again, the readings are hashed again, and the
-run is judged again from both. The printed page is not read. Whatever could act by itself (a script, an action, a layer
-that can be switched) makes a file suspect.
+run is judged again from both. What the page prints is held against all this by ``certificate/printed``. Whatever could
+act by itself (a script, an action, a layer that can be switched) makes a file suspect.
 """
 
 import json
@@ -11,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from testbench.certificate.attach import CHECKPOINT, RECORD, REPLACES, SUMMARY, beside_name, trace_of
+from testbench.certificate.attach import CHECKPOINT, FORM, RECORD, REPLACES, SUMMARY, beside_name, trace_of
 from testbench.certificate.facts import DocumentFacts
 from testbench.certificate.ledger_key import is_signed
 from testbench.certificate.listed import faults_of_summary
@@ -20,7 +21,7 @@ from testbench.run.evaluation import rejudged, same_decision
 from testbench.run.ledger import Checkpoint
 from testbench.run.record import Origin, RunRecord, StageRecord, sha256
 from testbench.run.samples import Trace
-from testbench.run.signature import Meaning
+from testbench.run.signature import Meaning, Signature
 from testbench.station.summed_up import SummedUp
 from testbench.station.withdrawals import Withdrawal
 
@@ -51,25 +52,37 @@ class Enclosed:
     rejudged: str = ""
     """The verdict that follows from the attached record and readings; empty where they were not judged."""
     follows: bool = False
-    """Whether it is the printed one, with every measured value and limit."""
+    """Whether it is the stated one, with every measured value and limit."""
+    record: RunRecord | None = None
+    """None where it has a form that this version cannot read."""
+    traces: tuple[Trace, ...] = ()
+    signatures: tuple[Signature, ...] = ()
+    replaced: Withdrawal | None = None
+    records: dict[str, RunRecord] = field(default_factory=dict)
+    """Of a lot certificate with the pages of valves, by their runs."""
+    form: bytes | None = None
+    """Of the page, as it is attached."""
 
 
-def enclosed_in(reader: Any, data: bytes) -> Enclosed:
+def enclosed_in(reader: Any) -> Enclosed:
     """Read and compare everything that a document encloses."""
     found = Enclosed()
     found.faults.extend(_active(reader))
     files, subject = dict(_attached(reader.root)), str(reader.trailer["/Info"].get("/Subject", ""))
+    found.form = files.pop(FORM, None)
     if SUMMARY in files and RECORD not in files:
-        found.faults.extend(_faults_of_list(files, subject, data, found))
+        found.faults.extend(_faults_of_list(files, subject, found))
     else:
         found.faults.extend(_faults_of_content(files, subject, found))
     return found
 
 
-def _faults_of_list(files: dict[str, bytes], subject: str, data: bytes, found: Enclosed) -> Iterator[str]:
-    for told in faults_of_summary(files, subject, data):
+def _faults_of_list(files: dict[str, bytes], subject: str, found: Enclosed) -> Iterator[str]:
+    for told in faults_of_summary(files, subject):
         if isinstance(told, str):
             yield told
+        elif isinstance(told, RunRecord):
+            found.records[told.run] = told
         else:
             found.listed, found.specimen = told, told.specimen
     yield from _faults_of_checkpoint(files.pop(CHECKPOINT, None), found)
@@ -94,7 +107,7 @@ def _faults_of_content(files: dict[str, bytes], subject: str, found: Enclosed) -
     if stated != (record["valve"]["serial"], record["verdict"], found.specimen):
         yield "File and attached record state different facts."
     signed = signatures_in(files)
-    found.signed = tuple(map(in_a_line, signed))
+    found.signatures, found.signed = signed, tuple(map(in_a_line, signed))
     found.people = {one.meaning: (one.printed_name,) for one in signed} | {Meaning.PERFORMED: (record["operator"],)}
     yield from faults_of_signatures(record, sha256(data), signed)
     yield from _faults_of_checkpoint(files.pop(CHECKPOINT, None), found)
@@ -117,7 +130,7 @@ def _faults_of_checkpoint(data: bytes | None, found: Enclosed) -> Iterator[str]:
 def _faults_of_replacing(data: bytes | None, found: Enclosed, facts: DocumentFacts) -> Iterator[str]:
     if data is None:
         return
-    old = Withdrawal.model_validate_json(data)
+    found.replaced = old = Withdrawal.model_validate_json(data)
     found.replaces = f"{old.number}, withdrawn on {old.at[:10]} by {old.by}: {old.why}"
     if (old.replaced_by, old.serial) != (facts.number, facts.serial):
         yield "What it says that it replaces was replaced by another document."
@@ -158,7 +171,9 @@ def _judge(data: bytes, traces: list[Trace], facts: DocumentFacts, found: Enclos
         record = RunRecord.model_validate_json(data)
     except ValueError:
         return
-    again = rejudged(record, [_with_gaps(*one) for one in zip(traces, record.stages, strict=True)])
+    found.record = record
+    found.traces = tuple(_with_gaps(*one) for one in zip(traces, record.stages, strict=True))
+    again = rejudged(record, list(found.traces))
     found.rejudged = again.verdict or "void"
     found.follows = same_decision(again, record) and found.rejudged == facts.verdict
 

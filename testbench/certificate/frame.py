@@ -67,8 +67,8 @@ def flow(pen: Pen, frame: Frame, blocks: Sequence[Block], closing: Block, ending
     return [Sheet(frame, tuple(sheet), n == 0, closing if n == last else None) for n, sheet in enumerate(sheets)]
 
 
-def paint(pen: Pen, sheets: Sequence[Sheet], words: Words) -> bytes:
-    """Draw the sheets, numbered through, and give the finished document."""
+def paint(pen: Pen, sheets: Sequence[Sheet], words: Words, total: int | None = None) -> bytes:
+    """Draw the sheets, numbered through, of ``total`` where more follow, and give the finished document."""
     for number, sheet in enumerate(sheets, start=1):
         pen.plates = sheet.frame.specimen != ""
         pen.tags.begin_page()
@@ -85,7 +85,7 @@ def paint(pen: Pen, sheets: Sequence[Sheet], words: Words) -> bytes:
         if sheet.closing is not None:
             sheet.closing.draw(pen.bottom + FOOT + sheet.closing.height)
         with pen.tags.artifact():
-            _foot(pen, sheet.frame, words, number, len(sheets))
+            _foot(pen, sheet.frame, words, number, total or len(sheets))
         pen.tags.end_page()
         pen.canvas.showPage()
     return pen.finished()

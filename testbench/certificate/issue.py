@@ -13,6 +13,7 @@ from testbench.certificate.hands import Hands, of_station
 from testbench.certificate.keys import StationKey, load_station_key
 from testbench.certificate.languages import words_of
 from testbench.certificate.page import draw
+from testbench.certificate.page_form import PageForm, form_of
 from testbench.certificate.publishing import publish, sync_folder, write_through
 from testbench.certificate.stamping import TimeStamps
 from testbench.errors import (
@@ -98,9 +99,9 @@ def issue(
         raise DocumentExistsError(number, str(path))
     hands = hands or of_station(load_station_key(key_folder))
     facts = IssueFacts(works, at, hands.signer, hands.fingerprint, signed, checkpoint, replaces, nonconformities)
-    data = hands.sign(unsealed_document(record, record_sha256, traces, facts, paper), at)
-    data, waiting = with_stamp(data, stamps)
-    _check_own(data, hands, number, record)
+    drawn = unsealed_document(record, record_sha256, traces, facts, paper)
+    data, waiting = with_stamp(hands.sign(drawn, at), stamps)
+    _check_own(data, drawn, hands, number, record)
     issued = Issued(path, kind, sha256(data), number, waiting)
     try:
         publish(path, data, lambda _: register(issued))
@@ -140,12 +141,12 @@ def stamp_file(path: Path, stamps: TimeStamps) -> str:
         data = path.read_bytes()
     except OSError as failure:
         raise DocumentUnreadableError(str(path), failure.strerror or str(failure)) from failure
-    if not verify(data, ()).intact:
+    if not verify(data, (), ink=False).intact:
         raise DocumentUnreadableError(str(path), "it is not intact")
     done = stamped(data, stamps)
     if done == data:
         return ""
-    if not verify(done, ()).intact:
+    if not verify(done, (), ink=False).intact:
         raise StampFailedError(stamps.name, "the document would not be intact with its time stamp")
     unfinished = path.with_name(f".{path.name}.{os.getpid()}.stamped")
     try:
@@ -173,14 +174,27 @@ def file_name(record: RunRecord, number: str = "") -> str:
     return f"{safe_name(number or number_of(record))}_{safe_name(record.valve.serial)}.pdf"
 
 
-def unsealed_document(
-    record: RunRecord, record_sha256: str, traces: tuple[Trace, ...], facts: IssueFacts, paper: str
-) -> bytes:
-    """The document before it is sealed: the same bytes for the same arguments."""
+def unsealed_document(  # noqa: PLR0917 - what a document is made of
+    record: RunRecord, record_sha256: str, traces: tuple[Trace, ...], facts: IssueFacts, paper: str,
+    form: PageForm | None = None,
+) -> bytes:  # fmt: skip
+    """The document before it is sealed: the same bytes for the same arguments.
+
+    Args:
+        record: the closed run.
+        record_sha256: hash of its canonical bytes.
+        traces: the samples of each stage attempt.
+        facts: what is known only when it is issued.
+        paper: of the bench.
+        form: what was attached to a document that is only made again to be compared; None: it is made now.
+    """
     words = words_of(record.report)
     content = content_of(record, record_sha256, traces, facts, words)
-    page = draw(content, layout(), words, (record.report and record.report.page) or paper)
-    return attach(page, attachments_of(record, traces, facts.signed, facts.checkpoint, facts.replaces), content.dated)
+    paper = (record.report and record.report.page) or paper
+    page = draw(content, layout(), words, paper)
+    attached = form or form_of(facts, paper)
+    files = attachments_of(record, traces, facts.signed, facts.checkpoint, facts.replaces, attached)
+    return attach(page, files, content.dated, checked=form is None)
 
 
 def sealed_document(
@@ -206,12 +220,16 @@ def _check_evidence(record: RunRecord, record_sha256: str, traces: tuple[Trace, 
             raise RecordDamagedError(record.run, f"the trace of the {stage.stage}, attempt {stage.attempt},")
 
 
-def _check_own(data: bytes, hands: Hands, number: str, record: RunRecord) -> None:
+def _check_own(data: bytes, drawn: bytes, hands: Hands, number: str, record: RunRecord) -> None:
     """What a customer will check is checked before the file leaves."""
     from testbench.certificate.verify import verify
 
-    judged = verify(data, hands.anchors)
+    judged = verify(data, hands.anchors, drawn)
     stated = (judged.number, judged.serial, judged.verdict)
-    if not (judged.trusted and judged.follows) or stated != (number, record.valve.serial, record.verdict):
+    if not (judged.trusted and judged.follows and judged.prints) or stated != (
+        number,
+        record.valve.serial,
+        record.verdict,
+    ):
         found = " ".join(judged.reasons) or "it states other facts than the record"
         raise DocumentNotWrittenError(number, f"it did not pass its own check: {found}".rstrip("."))

@@ -8,12 +8,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from testbench.certificate.content import NOT_STATED, IssueFacts, content_of, ledger_of
+from testbench.certificate.content import NOT_STATED, IssueFacts, content_of
 from testbench.certificate.data import Layout
-from testbench.certificate.evidence import Fact, RunClock, stamp, title_of
+from testbench.certificate.evidence import RunClock, title_of
 from testbench.certificate.languages import Words
 from testbench.certificate.lines import TableLine, brief_of, judged
-from testbench.certificate.summary import Column, Row, Summary, draw_summary
+from testbench.certificate.summary import Row, Summary, Told, draw_summary
+from testbench.certificate.summary_form import Following, summary_of
 from testbench.metrology.decision_rule import Conformity
 from testbench.procedure.criteria import VisualCriterion
 from testbench.procedure.valve import Order, Valve
@@ -21,12 +22,8 @@ from testbench.run.mentioned import Mentioned
 from testbench.run.record import RunRecord, StageRecord, Verdict, canonical, sha256
 from testbench.run.samples import Trace
 from testbench.run.signature import Signature
-from testbench.station.summed_up import VOID, Doubt, Kind, SummedRow, SummedUp
+from testbench.station.summed_up import NOT_TESTED, VOID, Doubt, Kind, SummedRow, SummedUp
 from testbench.station.withdrawals import Withdrawal
-
-_COLUMNS = (
-    ("position", 0.0), ("serial", 0.045), ("type", 0.265), ("document", 0.53), ("tested", 0.7), ("verdict", 0.845),
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +73,9 @@ def deciding_runs(order: Order, runs: Sequence[LotRun]) -> dict[str, list[LotRun
 
 
 def lot_content(
-    order: Order, runs: Sequence[LotRun], number: str, issue: IssueFacts, words: Words, *, replaces: str = ""
-) -> Summary:
+    order: Order, runs: Sequence[LotRun], number: str, issue: IssueFacts, words: Words, *, replaces: str = "",
+    with_pages: bool = False,
+) -> Summary:  # fmt: skip
     """Sum up an order.
 
     Args:
@@ -88,6 +86,7 @@ def lot_content(
         issue: letterhead, time and seal.
         words: the wording.
         replaces: number of the lot certificate that this one takes the place of.
+        with_pages: whether the page of each decided valve follows.
     """
     found = deciding_runs(order, runs)
     counting = [of_it[0].record for of_it in found.values() if of_it]
@@ -98,38 +97,12 @@ def lot_content(
         kind=Kind.LOT, number=number, subject=order.number, issued=f"{issue.issued:%Y-%m-%dT%H:%M:%SZ}",
         replaces=replaces, complete=complete, specimen=specimens > 0, rows=tuple(row.listed for row in rows),
     )  # fmt: skip
-    return Summary(
-        title=words("lot.title"),
-        number=Fact(words("lot.number"), number),
-        about=Fact(words("lot.order"), order.number),
-        word=words("lot.complete" if complete else "lot.incomplete"),
-        good=complete,
-        reasons=((words("lot.all_accepted"),) if complete else ()) + _counted(rows, words),
-        specimen=words("results.specimens", count=specimens) if specimens else "",
-        mark=words("results.specimen") if specimens else "",
-        works=issue.works,
-        issued=stamp(issue.issued),
-        left_heading=words("lot.order"),
-        left=(*_about(order, counting, words), *replaced(replaces, words)),
-        heading=words("results.heading"),
-        columns=tuple(
-            Column(words(f"results.{key}"), edge)
-            for key, edge in _COLUMNS
-        ),
-        rows=rows,
-        notes=(words("lot.scope"),),
-        cautions=(words("cautions.second"), words("cautions.third")),
-        closing=(
-            Fact(words("lot.records"), listed.records_sha256),
-            Fact(words("closing.seal"), issue.signer),
-            Fact(words("closing.fingerprint"), issue.fingerprint),
-            *ledger_of(issue, words),
-        ),
-        how_to_verify=words("lot.how"),
-        software=words("foot.software", software=counting[-1].software) if counting else "",
-        listed=listed,
+    told = Told(
+        software=counting[-1].software if counting else "", specimens=specimens, about=_about(order, counting, words),
+        offsets=(), pages=with_pages,
         dated=max((datetime.fromisoformat(record.ended) for record in counting), default=issue.issued),
     )  # fmt: skip
+    return summary_of(listed, rows, told, issue, words)
 
 
 def draw_lot(
@@ -141,7 +114,7 @@ def draw_lot(
     Raises:
         GlyphMissingError: a text holds a character that cannot be printed.
     """
-    found = lot_content(order, runs, number, issue, words, replaces=replaces)
+    found = lot_content(order, runs, number, issue, words, replaces=replaces, with_pages=with_pages)
     if not with_pages:
         return draw_summary(found, layout, words, paper)
     pages = [
@@ -152,7 +125,7 @@ def draw_lot(
         )
         for one in with_page(order, runs)
     ]  # fmt: skip
-    return draw_summary(replace(found, notes=(*found.notes, words("lot.pages_follow"))), layout, words, paper, pages)
+    return draw_summary(found, layout, words, paper, pages)
 
 
 def with_page(order: Order, runs: Sequence[LotRun]) -> list[LotRun]:
@@ -161,27 +134,24 @@ def with_page(order: Order, runs: Sequence[LotRun]) -> list[LotRun]:
     return [one for one in first if one.record.decided and one.facts.doubt is None]
 
 
-def replaced(number: str, words: Words) -> tuple[Fact, ...]:
-    """Which page this one takes the place of."""
-    return (Fact(words("lot.replaces"), number),) if number else ()
+def following_of(order: Order, runs: Sequence[LotRun]) -> tuple[Following, ...]:
+    """What the pages that follow need beside their records."""
+    return tuple(
+        Following(
+            run=one.record.run, signed=one.signed, replaces=one.known.replaces,
+            nonconformities=one.known.nonconformities,
+            last=tuple(_last_of(*pair) for pair in zip(one.record.stages, one.traces, strict=True)),
+        )
+        for one in with_page(order, runs)
+    )  # fmt: skip
 
 
-def _counted(rows: Sequence[Row], words: Words) -> tuple[str, ...]:
-    """How many were accepted and count, were rejected, have no verdict, or are in doubt."""
-    accepted, doubted = (sum(row.verdict is Verdict.ACCEPTED for row in rows), sum(row.doubted for row in rows))
-    rejected = sum(row.verdict is Verdict.REJECTED for row in rows)
-    undecided = len(rows) - accepted - rejected - doubted
-    counts = {"accepted": accepted, "rejected": rejected, "undecided": undecided, "valves": len(rows)}
-    return (words("lot.counted", **counts), *doubts_of(rows, words))
+def _last_of(stage: StageRecord, trace: Trace) -> int | None:
+    after = trace.between(stage.hold_until or 0, stage.until)
+    return int(after.counts[-1]) if len(after) else None
 
 
-def doubts_of(rows: Sequence[Row], words: Words) -> tuple[str, ...]:
-    """How many were accepted in their run and do not count as such; nothing where none is."""
-    doubted = sum(row.doubted for row in rows)
-    return (words("lot.in_doubt", count=doubted),) if doubted else ()
-
-
-def _about(order: Order, counting: Sequence[RunRecord], words: Words) -> tuple[Fact, ...]:
+def _about(order: Order, counting: Sequence[RunRecord], words: Words) -> tuple[tuple[str, str], ...]:
     theirs = words("identity.not_stated") if order.customer_order == NOT_STATED else order.customer_order
     standards = dict.fromkeys(f"{one.requirements.standard}, {one.requirements.edition}" for one in counting)
     procedures = dict.fromkeys(_procedure(record, words) for record in counting)
@@ -195,7 +165,7 @@ def _about(order: Order, counting: Sequence[RunRecord], words: Words) -> tuple[F
     if order.certificate_type is not None:
         kind = words(f"document.type_{order.certificate_type.replace('.', '')}")
         facts["document.asked"] = words("document.value", type=kind)
-    return tuple(Fact(words(key), value) for key, value in facts.items())
+    return tuple(facts.items())
 
 
 def _procedure(record: RunRecord, words: Words) -> str:
@@ -204,28 +174,54 @@ def _procedure(record: RunRecord, words: Words) -> str:
 
 
 def _row(position: int, valve: Valve, runs: Sequence[LotRun], words: Words) -> Row:
-    kind = words("identity.type_value", type=words(f"valve_type.{valve.type}"), size=valve.size)
     if not runs:
-        cells = (str(position), valve.serial, kind, words("results.no_document"), words("identity.not_applicable"))
-        return Row(cells, None, words("results.not_tested"), (), SummedRow(serial=valve.serial))
+        cells = (
+            str(position),
+            valve.serial,
+            _kind(valve, words),
+            words("results.no_document"),
+            words("identity.not_applicable"),
+        )
+        return row_of(SummedRow(serial=valve.serial), cells, (), words)
     record = runs[0].record
-    tested = f"{RunClock(record).local(record.started):%Y-%m-%d %H:%M}"
-    cells = (str(position), valve.serial, kind, runs[0].known.document or words("results.no_document"), tested)
+    told = tested_of(record, words)
+    cells = (str(position), valve.serial, told[2], runs[0].known.document or words("results.no_document"), told[4])
     others = " ".join(
         words("results.other", run=one.record.run, verdict=verdict_text(one.record, words)) for one in runs[1:]
     )
-    return row_of(runs[0], cells, [others] if others else [], words)
+    return row_of(runs[0].facts, cells, (*results_of(record, words), *([others] if others else [])), words)
 
 
-def row_of(run: LotRun, cells: tuple[str, ...], more: Sequence[str], words: Words) -> Row:
-    """The row of a run: an accepted one that is in doubt shows the doubt in place of the verdict."""
-    facts, record = run.facts, run.record
-    verdict, judged, against = record.verdict, verdict_text(record, words), []
-    if facts.doubt is not None:
-        against = [words(f"results.told_{facts.doubt}", told=facts.told)]
-        if verdict is Verdict.ACCEPTED:
-            verdict, judged = None, words(f"results.{facts.doubt}")
-    return Row(cells, verdict, judged, (*against, *results_of(record, words), *more), facts)
+def tested_of(record: RunRecord, words: Words) -> dict[int, str]:
+    """The cells of a lot's row that its record gives, by their places: what was tested, and when."""
+    return {2: _kind(record.valve, words), 4: f"{RunClock(record).local(record.started):%Y-%m-%d %H:%M}"}
+
+
+def _kind(valve: Valve, words: Words) -> str:
+    return words("identity.type_value", type=words(f"valve_type.{valve.type}"), size=valve.size)
+
+
+def row_of(facts: SummedRow, cells: tuple[str, ...], details: Sequence[str], words: Words) -> Row:
+    """A row: an accepted run that is in doubt shows the doubt in place of the verdict."""
+    return Row(cells, shown_verdict(facts), judged_text(facts, words), (*against_of(facts, words), *details), facts)
+
+
+def shown_verdict(row: SummedRow) -> Verdict | None:
+    """The verdict that a row shows; None where it has none, or was accepted and is in doubt."""
+    verdict = None if row.verdict in {NOT_TESTED, VOID} else Verdict(row.verdict)
+    return None if row.doubt is not None and verdict is Verdict.ACCEPTED else verdict
+
+
+def judged_text(row: SummedRow, words: Words) -> str:
+    """The verdict that a row shows, or the doubt, in words."""
+    if row.doubt is not None and row.verdict == Verdict.ACCEPTED:
+        return words(f"results.{row.doubt}")
+    return words(f"results.{row.verdict.replace(' ', '_')}")
+
+
+def against_of(row: SummedRow, words: Words) -> tuple[str, ...]:
+    """What is said against a run."""
+    return () if row.doubt is None else (words(f"results.told_{row.doubt}", told=row.told),)
 
 
 def verdict_text(record: RunRecord, words: Words) -> str:

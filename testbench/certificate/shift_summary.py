@@ -5,15 +5,16 @@ It certifies nothing, so it carries no verdict; void and inconclusive runs stand
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
-from testbench.certificate.content import IssueFacts, ledger_of
-from testbench.certificate.evidence import Fact, RunClock, stamp
+from testbench.certificate.content import IssueFacts
+from testbench.certificate.evidence import RunClock
 from testbench.certificate.languages import Words
 from testbench.certificate.lines import as_recorded
-from testbench.certificate.lot_certificate import LotRun, doubts_of, replaced, row_of
-from testbench.certificate.summary import Column, Row, Summary
-from testbench.run.record import RunRecord, Verdict
+from testbench.certificate.lot_certificate import LotRun, results_of, row_of
+from testbench.certificate.summary import Row, Summary, Told
+from testbench.certificate.summary_form import summary_of
+from testbench.run.record import RunRecord
 from testbench.station.summed_up import Kind, SummedUp
 
 
@@ -45,12 +46,6 @@ def shift_content(
         (one for one in runs if _within(one.record, shift)), key=lambda one: (one.record.started, one.record.run)
     )
     records = [one.record for one in within]
-    verdicts = [record.verdict for record in records]
-    counts = words(
-        "shift.counts", runs=len(records), accepted=verdicts.count(Verdict.ACCEPTED),
-        rejected=verdicts.count(Verdict.REJECTED), inconclusive=verdicts.count(Verdict.INCONCLUSIVE),
-        void=verdicts.count(None),
-    )  # fmt: skip
     specimens = sum(record.specimen for record in records)
     rows = tuple(_row(run, words) for run in within)
     listed = SummedUp(
@@ -58,45 +53,12 @@ def shift_content(
         until=in_utc(shift.until), issued=f"{issue.issued:%Y-%m-%dT%H:%M:%SZ}", replaces=replaces, complete=False,
         specimen=specimens > 0, rows=tuple(row.listed for row in rows),
     )  # fmt: skip
-    operators = ", ".join(dict.fromkeys(record.operator for record in records)) or words("identity.not_applicable")
-    return Summary(
-        title=words("shift.title"),
-        number=Fact(words("shift.number"), number),
-        about=Fact(words("shift.shift"), shift.name),
-        word="",
-        good=False,
-        reasons=(counts if records else words("shift.nothing"), *doubts_of(rows, words)),
-        specimen=words("results.specimens", count=specimens) if specimens else "",
-        mark=words("results.specimen") if specimens else "",
-        works=issue.works,
-        issued=stamp(issue.issued),
-        left_heading=words("shift.shift"),
-        left=(
-            Fact(words("shift.bench"), shift.bench),
-            Fact(words("shift.from"), f"{stamp(shift.since)} – {stamp(shift.until)}"),
-            Fact(words("shift.operators"), operators),
-            *replaced(replaces, words),
-        ),
-        heading=words("results.heading"),
-        columns=tuple(
-            Column(words(f"results.{key}"), edge)
-            for key, edge in (("run", 0.0), ("serial", 0.15), ("document", 0.38), ("operator", 0.54),
-                              ("tested", 0.7), ("verdict", 0.84))
-        ),
-        rows=rows,
-        notes=(words("shift.scope"),),
-        cautions=(words("cautions.third"),),
-        closing=(
-            Fact(words("lot.records"), listed.records_sha256),
-            Fact(words("closing.seal"), issue.signer),
-            Fact(words("closing.fingerprint"), issue.fingerprint),
-            *ledger_of(issue, words),
-        ),
-        how_to_verify=words("lot.how"),
-        software=words("foot.software", software=records[-1].software) if records else "",
-        listed=listed,
+    offsets = tuple(int((at.utcoffset() or timedelta()).total_seconds() // 60) for at in (shift.since, shift.until))
+    told = Told(
+        software=records[-1].software if records else "", specimens=specimens, about=(), offsets=offsets, pages=False,
         dated=shift.until,
     )  # fmt: skip
+    return summary_of(listed, rows, told, issue, words)
 
 
 def in_utc(moment: datetime) -> str:
@@ -109,8 +71,15 @@ def _within(record: RunRecord, shift: Shift) -> bool:
 
 
 def _row(run: LotRun, words: Words) -> Row:
-    record, clock = run.record, RunClock(run.record)
-    tested = f"{clock.local(record.started):%H:%M} – {clock.local(record.ended):%H:%M}"
-    reason = () if record.decided else (as_recorded(record.reason, words),)
+    record = run.record
+    told = tested_within(record)
     document = run.known.document or words("results.no_document")
-    return row_of(run, (record.run, record.valve.serial, document, record.operator, tested), reason, words)
+    cells = (record.run, record.valve.serial, document, told[3], told[4])
+    reason = () if record.decided else (as_recorded(record.reason, words),)
+    return row_of(run.facts, cells, (*results_of(record, words), *reason), words)
+
+
+def tested_within(record: RunRecord) -> dict[int, str]:
+    """The cells of a shift's row that its record gives, by their places: who tested, and when."""
+    clock = RunClock(record)
+    return {3: record.operator, 4: f"{clock.local(record.started):%H:%M} – {clock.local(record.ended):%H:%M}"}

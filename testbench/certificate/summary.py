@@ -53,6 +53,23 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
+class Told:
+    """What a summary says and its list does not hold."""
+
+    software: str
+    specimens: int
+    """How many of the runs make it a specimen."""
+    about: tuple[tuple[str, str], ...]
+    """What stands beside the subject: keys of the wording, and values."""
+    offsets: tuple[int, ...]
+    """Of a shift: minutes ahead of UTC in which beginning and end are written."""
+    pages: bool
+    """Whether the pages of valves follow."""
+    dated: datetime
+    """The date of the unsigned file."""
+
+
+@dataclass(frozen=True, slots=True)
 class Summary:
     """All words and numbers of a summary."""
 
@@ -81,7 +98,7 @@ class Summary:
     software: str
     listed: SummedUp
     """The list that is attached."""
-    dated: datetime
+    told: Told
 
     @property
     def code(self) -> str:
@@ -89,8 +106,18 @@ class Summary:
         return self.listed.code
 
 
-def draw_summary(found: Summary, layout: Layout, words: Words, paper: str, pages: Sequence[Content] = ()) -> bytes:
+def draw_summary(
+    found: Summary, layout: Layout, words: Words, paper: str, pages: Sequence[Content] = (), *, total: int | None = None
+) -> bytes:
     """Draw a summary, and the page of each of these runs after it; sheets are numbered through.
+
+    Args:
+        found: its words and numbers.
+        layout: sizes and colours.
+        words: labels of the page.
+        paper: ``"A4"`` or ``"Letter"``.
+        pages: of the runs.
+        total: how many sheets the whole document has, where this is only its beginning.
 
     Returns:
         An unsigned PDF 1.7; the same bytes for the same arguments.
@@ -99,7 +126,7 @@ def draw_summary(found: Summary, layout: Layout, words: Words, paper: str, pages
         GlyphMissingError: a text holds a character that cannot be printed.
     """
     named = (f"{found.title} {found.number.value}", found.works.name, found.code, found.software)
-    pen = opened(layout, words, paper, found.dated, named)
+    pen = opened(layout, words, paper, found.told.dated, named)
     shown = Verdict.ACCEPTED if found.good else Verdict.REJECTED
     frame = Frame(
         found.title, found.number.value, found.about.value, found.word,
@@ -109,7 +136,7 @@ def draw_summary(found: Summary, layout: Layout, words: Words, paper: str, pages
     sheets = flow(pen, frame, _blocks(pen, found, words), closing, ending=len(found.notes) + len(found.cautions) + 1)
     for content in pages:
         sheets += sheets_of(pen, content, words)
-    return paint(pen, sheets, words)
+    return paint(pen, sheets, words, total)
 
 
 def _blocks(pen: Pen, found: Summary, words: Words) -> list[Block]:

@@ -12,6 +12,7 @@ from testbench.certificate.issue import with_stamp
 from testbench.certificate.pen import printable
 from testbench.certificate.publishing import publish
 from testbench.certificate.stamping import TimeStamps
+from testbench.certificate.summary_form import SummaryForm
 from testbench.errors import DocumentExistsError, DocumentNotWrittenError
 from testbench.run.ledger import Checkpoint
 from testbench.run.record import RunRecord, canonical, sha256
@@ -24,7 +25,7 @@ class Drawn:
 
     page: bytes
     listed: SummedUp
-    dated: datetime
+    form: SummaryForm
     records: tuple[RunRecord, ...] = ()
     """Those of the pages that follow."""
 
@@ -45,10 +46,10 @@ def summary_place(folder: Path, number: str, subject: str) -> Path:
     return folder / f"{safe_name(number)}_{safe_name(subject)}.pdf"
 
 
-def unsealed_summary(drawn: Drawn, checkpoint: Checkpoint | None) -> bytes:
-    """The page with its list before it is sealed: the same bytes for the same arguments."""
-    files = attachments_of_summary(_as_printed(drawn.listed), drawn.records, checkpoint)
-    return attach(drawn.page, files, drawn.dated)
+def unsealed_summary(drawn: Drawn, checkpoint: Checkpoint | None, *, again: bool = False) -> bytes:
+    """The page with its list before it is sealed, made now or ``again``: the same bytes for the same arguments."""
+    files = attachments_of_summary(_as_printed(drawn.listed), drawn.records, checkpoint, drawn.form)
+    return attach(drawn.page, files, drawn.form.dated, checked=not again)
 
 
 def issue_summary(
@@ -77,8 +78,9 @@ def issue_summary(
         DocumentNotWrittenError: the finished file did not pass its own check, or the disk refused it.
     """
     listed = _as_printed(drawn.listed)
-    data, waiting = with_stamp(hands.sign(unsealed_summary(drawn, checkpoint), at), stamps)
-    _check_own(data, hands, listed)
+    unsealed = unsealed_summary(drawn, checkpoint)
+    data, waiting = with_stamp(hands.sign(unsealed, at), stamps)
+    _check_own(data, unsealed, hands, listed)
     issued = IssuedSummary(summary_place(folder, listed.number, listed.subject), listed, sha256(data), waiting)
     try:
         publish(issued.path, data, lambda _: register(issued))
@@ -97,11 +99,11 @@ def _as_printed(listed: SummedUp) -> SummedUp:
     return listed.model_copy(update={"rows": tuple(told)})
 
 
-def _check_own(data: bytes, hands: Hands, listed: SummedUp) -> None:
+def _check_own(data: bytes, unsealed: bytes, hands: Hands, listed: SummedUp) -> None:
     """What a customer will check is checked before the file leaves."""
     from testbench.certificate.verify import verify
 
-    judged = verify(data, hands.anchors)
+    judged = verify(data, hands.anchors, unsealed)
     if not judged.trusted or judged.summary != canonical(listed).decode():
         found = " ".join(judged.reasons) or "it lists something else"
         raise DocumentNotWrittenError(listed.number, f"it did not pass its own check: {found}".rstrip("."))

@@ -10,14 +10,13 @@ The rules, all of which an intact document keeps:
   document needs are there: who tested it, and for a certificate somebody else who released it (``certificate/signed``);
 * any failure to read any of this means: not intact.
 
-A **lot certificate** or **shift summary** encloses the list of its rows instead, which must be the printed ones
-(``certificate/listed``); it has no verdict of its own, so there is nothing to judge again.
-
-The ink is not read: that the page prints what the record holds is vouched for by the key that sealed both, whose
-program drew the one from the other. Nobody without that key can part them; who has it could.
+A **lot certificate** or **shift summary** encloses the list of its rows instead (``certificate/listed``); it has no
+verdict of its own, so there is nothing to judge again.
 
 Whether the verdict **follows** is another question: the attached run is judged again from its readings. Whether the
-signers are **known** is a third: their certificates are pinned, or lead to a root that is (``certificate/trust``).
+page **prints** what is attached is a third: it is drawn anew from the attachments and the two are held together
+(``certificate/printed``). Whether the signers are **known** is a fourth: their certificates are pinned, or lead to a
+root that is (``certificate/trust``). Who has the key can seal a lie, and is found by the second and the third.
 
 A file from a stranger is parsed by ``certificate/checking``, in a child process with limits.
 """
@@ -29,6 +28,7 @@ from pathlib import Path
 
 from testbench.certificate.enclosed import Enclosed, enclosed_in
 from testbench.certificate.keys import fingerprint_of, grouped, name_in, signer_of
+from testbench.certificate.printed import Printed, printed_in
 from testbench.certificate.reader import MIB, reader_of
 from testbench.certificate.seals import faults_of_seals, signatures_of
 from testbench.certificate.signing import FIELD, OPERATOR, REVIEWER
@@ -90,6 +90,10 @@ class Verification:
     follows: bool = False
     """Whether the attached run, judged again, has the printed verdict."""
     rejudged: str = ""
+    prints: bool = False
+    """Whether the page is the one that is drawn anew from what is attached; else it is never trusted."""
+    printed: str = ""
+    """In which way, in words; empty where it is not shown."""
     signatures: tuple[Signature, ...] = ()
     """Those of the PDF, in the order of its revisions."""
     summary: str = ""
@@ -117,14 +121,19 @@ class _Found:
     strangers: tuple[str, ...] = ()
     """Who signed the page in the place of another."""
     enclosed: Enclosed | None = None
+    printed: Printed = field(default_factory=Printed)
 
 
-def verify(document: bytes | Path, trusted: Sequence[bytes] | Anchors) -> Verification:
+def verify(
+    document: bytes | Path, trusted: Sequence[bytes] | Anchors, drawn: bytes = b"", *, ink: bool = True
+) -> Verification:
     """Check a certificate or rejection report, a lot certificate or a shift summary.
 
     Args:
         document: the file, or its bytes.
         trusted: DER certificates of the roots and stations that the reader trusts, with lists where there are any.
+        drawn: the unsigned document, where the caller has just drawn it and spares it to be drawn anew.
+        ink: False where nobody asks more than whether it is intact.
 
     Returns:
         The judgement; a file that cannot be read is not intact. Nothing is raised.
@@ -134,7 +143,7 @@ def verify(document: bytes | Path, trusted: Sequence[bytes] | Anchors) -> Verifi
         data = bytes_of(document)
         if len(data) > LARGEST_FILE:
             return refused(f"The file is larger than {LARGEST_FILE // MIB} MiB and was not looked at.")
-        _check(data, found, anchors)
+        _check(data, found, anchors, drawn if ink else None)
     except OSError as failure:
         return refused(f"The file cannot be opened: {failure.strerror}.")
     except Exception as failure:  # noqa: BLE001 - whatever a hostile file does to a parser means: not intact
@@ -161,11 +170,13 @@ def refused(*reasons: str) -> Verification:
 
 def _judgement(found: _Found) -> Verification:
     intact = not found.faults and found.enclosed is not None
-    reasons, signatures = [*found.faults, *found.distrust, *found.strangers], found.signatures
+    reasons = [*found.faults, *found.printed.faults, *found.distrust, *found.strangers]
+    signatures = found.signatures
     complete = [one.field for one in signatures] != [OPERATOR]
     if intact and not complete:
         reasons.append("The reviewer has not signed yet.")
-    known = complete and not found.strangers and all(one.trusted for one in signatures)
+    printed = found.printed
+    known = complete and bool(printed.how) and not found.strangers and all(one.trusted for one in signatures)
     judged = refused(*reasons)
     if signatures:
         first = signatures[0]
@@ -175,7 +186,8 @@ def _judgement(found: _Found) -> Verification:
     enclosed, checkpoint = found.enclosed, found.enclosed.checkpoint
     judged = replace(
         judged, intact=True, trusted=known, specimen=enclosed.specimen, reasons=tuple(reasons),
-        sealed_at=signatures[0].at, checkpoint="" if checkpoint is None else checkpoint.text,
+        prints=bool(printed.how), printed=printed.how, sealed_at=signatures[0].at,
+        checkpoint="" if checkpoint is None else checkpoint.text,
     )  # fmt: skip
     if enclosed.listed is not None:
         return _of_list(judged, enclosed.listed)
@@ -216,7 +228,7 @@ def _in_facts(one: Signed, trust: Trust) -> Signature:
     )  # fmt: skip
 
 
-def _check(data: bytes, found: _Found, anchors: Anchors) -> None:
+def _check(data: bytes, found: _Found, anchors: Anchors, drawn: bytes | None) -> None:
     logging.getLogger("pyhanko").setLevel(logging.CRITICAL)
     logging.getLogger("pyhanko_certvalidator").setLevel(logging.CRITICAL)
     if not data.startswith(b"%PDF-"):
@@ -233,9 +245,11 @@ def _check(data: bytes, found: _Found, anchors: Anchors) -> None:
     found.signatures = tuple(_in_facts(one, trust) for one, trust in held)
     found.distrust = tuple(dict.fromkeys(trust.reason for _, trust in held if trust.reason))
     found.faults.extend(dict.fromkeys(faults_of_seals(reader, data)))
-    found.enclosed = enclosed_in(reader, data)
+    found.enclosed = enclosed_in(reader)
     found.faults.extend(found.enclosed.faults)
     found.strangers = tuple(_strangers(held, found.enclosed))
+    if drawn is not None and not found.faults:
+        found.printed = printed_in(found.enclosed, reader, data, drawn)
 
 
 def _strangers(held: "list[tuple[Signed, Trust]]", enclosed: Enclosed) -> Iterator[str]:
@@ -261,8 +275,10 @@ def in_words(judged: Verification) -> list[str]:
         lines.append("SPECIMEN: simulated, replayed, or its procedure was not adopted. It certifies nothing.")
     if judged.follows:
         lines.append("  judged again the attached readings give the same verdict")
+    if judged.prints:
+        lines.append(f"  printed      {judged.printed}")
     if listed is not None:
-        lines += [f"  rows         as in the attached list: {listed.counted or 'none'}", TOLD_ELSEWHERE]
+        lines += [f"  rows         in the attached list: {listed.counted or 'none'}", TOLD_ELSEWHERE]
     for one in judged.signatures:
         lines += _signature_in_words(one)
     lines.append(f"  {'record ' if listed is None else 'records'}      {judged.record_sha256}")
@@ -278,6 +294,11 @@ def in_words(judged: Verification) -> list[str]:
 def _first_line(judged: Verification, what: str) -> str:
     if not judged.follows and not judged.summary:
         return f"DOES NOT FOLLOW: {what}. Nothing was changed since it was sealed, but the verdict is not shown."
+    if not judged.prints:
+        return (
+            f"DOES NOT PRINT ITS RECORD: {what}. Nothing was changed since it was sealed, but the page is not shown to "
+            "say what is attached to it."
+        )
     if not judged.complete:
         return f"NOT REVIEWED YET: {what}. Nothing was changed since the operator signed it."
     if any(one.revocation == REVOKED for one in judged.signatures):

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from testbench.station.withdrawals import Withdrawal
     from testbench.wiring import Home
 
-INTACT, CHANGED, UNKNOWN_SIGNER, DOES_NOT_FOLLOW, WITHDRAWN = 0, 1, 3, 4, 5
+INTACT, CHANGED, UNKNOWN_SIGNER, DOES_NOT_FOLLOW, WITHDRAWN, PRINTS_ELSE = 0, 1, 3, 4, 5, 6
 
 
 @click.group()
@@ -141,14 +141,16 @@ def verify(  # noqa: PLR0917 - one for each option
     file: Path, roots: tuple[Path, ...], lists: tuple[Path, ...], stamps: tuple[Path, ...],
     withdrawn: tuple[Path, ...], home: Path | None, as_json: bool,  # noqa: FBT001
 ) -> None:  # fmt: skip
-    """Check that FILE is what was signed, that its verdict follows from its readings, and whose signature it is.
+    """Check that FILE is what was signed, follows from its readings, prints its record, and whose signature it is.
 
-    Of a lot certificate or shift summary, that the printed rows are those of the attached list: it has no readings.
+    The page is drawn anew from what is attached and both are compared. A lot certificate or shift summary has no
+    readings: it is held against its attached list.
 
     Needs no bench home and no network; the file is read by a process of its own, with limits. Exit code 0: intact,
-    known signers, the verdict follows; 1: changed, unreadable or not there; 3: intact, but a signer is not known here,
-    revoked or still missing; 4: intact, but the verdict does not follow; 5: all in order, but withdrawn, replaced or
-    recalled.
+    known signers, the verdict follows, the page prints its record; 1: changed, unreadable or not there; 3: intact, but
+    a signer is not known here, revoked or still missing; 4: intact, but the verdict does not follow; 6: intact, but the
+    page prints something else than what is attached, or that it does not is not shown; 5: all in order, but withdrawn,
+    replaced or recalled.
     """
     _one_document()
     from dataclasses import asdict
@@ -188,6 +190,8 @@ def _exit_code(judged: "Verification", *, stands: bool) -> int:
         return CHANGED
     if not judged.follows and not judged.summary:
         return DOES_NOT_FOLLOW
+    if not judged.prints:
+        return PRINTS_ELSE
     if not judged.trusted:
         return UNKNOWN_SIGNER
     return INTACT if stands else WITHDRAWN

@@ -51,7 +51,7 @@ def test_every_kind_of_page_is_pdf_a_3b(bench: SimpleNamespace, at: datetime) ->
 def test_the_attachments_are_declared_as_data(unsealed: bytes) -> None:
     """ISO 19005-3, 6.8: media type, relationship, and an entry in the document's /AF."""
     with pikepdf.open(BytesIO(unsealed)) as pdf:
-        assert len(pdf.Root.AF) == len(pdf.attachments) == 4
+        assert len(pdf.Root.AF) == len(pdf.attachments) == 5
         for spec in pdf.Root.AF:
             assert spec.AFRelationship == "/Data"
             assert str(spec.EF.F.Subtype) in {"/application/json", "/text/csv"}
@@ -123,7 +123,7 @@ def test_pdfdetach_takes_out_what_was_put_in(locked: bytes, accepted: Any, tmp_p
     subprocess.run(["pdfdetach", "-saveall", "file.pdf"], cwd=tmp_path, check=True)
     assert (tmp_path / "record.json").read_bytes() == canonical(accepted.record)
     assert sorted(path.name for path in tmp_path.iterdir()) == [
-        "file.pdf", "ledger-checkpoint.json", "record.json", "trace-01-shell-test-attempt-1.csv",
+        "file.pdf", "ledger-checkpoint.json", "page.json", "record.json", "trace-01-shell-test-attempt-1.csv",
         "trace-02-seat-test-attempt-1.csv",
     ]  # fmt: skip
 

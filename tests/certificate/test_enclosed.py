@@ -26,7 +26,7 @@ from testbench.run.samples import Trace
 from tests.certificate.test_tampering_two_signatures import ADDED, exchanged
 
 NAMES = [
-    "ledger-checkpoint.json", "record.json", "signature-01-performed.json", "signature-02-released.json",
+    "ledger-checkpoint.json", "page.json", "record.json", "signature-01-performed.json", "signature-02-released.json",
     "trace-01-shell-test-attempt-1-beside-1.csv", "trace-01-shell-test-attempt-1.csv",
     "trace-02-seat-test-attempt-1-beside-1.csv", "trace-02-seat-test-attempt-1.csv",
 ]  # fmt: skip

@@ -16,7 +16,9 @@ from testbench.certificate.languages import words
 from testbench.certificate.lot_certificate import Known, LotRun, deciding_runs, draw_lot, lot_content
 from testbench.certificate.shift_summary import Shift, shift_content
 from testbench.certificate.summary import draw_summary
+from testbench.certificate.summary_form import summary_form
 from testbench.certificate.summary_issue import Drawn, unsealed_summary
+from testbench.procedure.report_form import ReportForm
 from testbench.procedure.valve import Order
 from testbench.run.machine import Ending
 from testbench.run.mentioned import Mentioned
@@ -187,8 +189,9 @@ def test_the_page_with_its_list_is_the_same_bytes_each_time(bench: SimpleNamespa
     def unsealed(runs: list[LotRun]) -> bytes:
         told = replace(facts(bench), checkpoint=bench.checkpoint)
         page = draw_lot(order_of(lot), runs, "L-B1-000001", told, words(), layout=layout(), paper="A4")
-        listed = lot_content(order_of(lot), runs, "L-B1-000001", told, words()).listed
-        return unsealed_summary(Drawn(page, listed, told.issued, (lot[0].record,)), bench.checkpoint)
+        found = lot_content(order_of(lot), runs, "L-B1-000001", told, words())
+        form = summary_form(found, told, ReportForm(), "A4")
+        return unsealed_summary(Drawn(page, found.listed, form, (lot[0].record,)), bench.checkpoint)
 
     assert unsealed(lot) == unsealed(lot[::-1])
 

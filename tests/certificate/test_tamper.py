@@ -55,7 +55,7 @@ def test_a_sealed_document_is_intact_and_its_signer_known(
         intact=True, trusted=True, specimen=True, reasons=(), signer=key.signer, fingerprint=key.fingerprint,
         number="C-B1-2026-0001", serial="HL-4-0117", verdict="accepted", record_sha256=accepted.sha256,
         sealed_at="2026-11-25T10:02:03+00:00", checkpoint=bench.checkpoint.text, follows=True, rejudged="accepted",
-        signatures=(
+        prints=True, printed="as drawn anew from the attached record, byte for byte", signatures=(
             Signature(
                 "StationSeal", key.signer, key.fingerprint, "2026-11-25T10:02:03+00:00", "B-B", "", trusted=True,
                 revocation="pinned by its own certificate, which nothing revokes",

@@ -375,8 +375,10 @@ def test_a_verdict_that_does_not_follow_is_said_although_the_seal_is_right(
 ) -> None:
     """Whoever holds the station's key can seal a lie; the readings tell."""
     found = verify(seal(with_record(unsealed, change, verdict), authority.station, at), authority.anchors)
-    assert (found.intact, found.trusted, found.follows, found.rejudged) == (True, True, False, given)
-    assert found.reasons == (f"The attached readings, judged again, do not give what is printed: they give {given}.",)
+    assert (found.intact, found.prints, found.follows, found.rejudged) == (True, False, False, given)
+    assert found.reasons[-1:] == (
+        f"The attached readings, judged again, do not give what is printed: they give {given}.",
+    )
     assert in_words(found)[0].startswith("DOES NOT FOLLOW: C-B1-2026-0001 for valve HL-4-0117, verdict ")
 
 

@@ -1,35 +1,52 @@
 """Lot certificate and shift summary as issued pages: numbered once, sealed, checkable, and never more than they are."""
 
 import json
+import re
 import shutil
 from dataclasses import replace
 from datetime import UTC, datetime
+from io import BytesIO
 from pathlib import Path
 
+import pikepdf
 import pytest
 from click.testing import CliRunner
 from pypdf import PdfReader
 
 from testbench.certificate.anchors import anchors_of
-from testbench.certificate.attach import CHECKPOINT, SUMMARY, attach, attachments_of_summary
+from testbench.certificate.attach import CHECKPOINT, FORM, SUMMARY, Attachment, attach, attachments_of_summary
+from testbench.certificate.data import layout
+from testbench.certificate.ink import BY_BYTES, BY_MARKS
 from testbench.certificate.keys import load_station_key
-from testbench.certificate.listed import pages_of
+from testbench.certificate.languages import words
+from testbench.certificate.printed import WITH_PAGES, WITHOUT_PAGES
 from testbench.certificate.signing import seal
-from testbench.certificate.verify import Verification, verify
+from testbench.certificate.summary import draw_summary
+from testbench.certificate.summary_again import row_again
+from testbench.certificate.summary_form import SummaryForm, summary_of
+from testbench.certificate.verify import Verification, in_words, verify
 from testbench.cli.main import cli
 from testbench.custody import issue_document
 from testbench.errors import DocumentExistsError, DocumentStrayError, NothingToIssueError, OrderUnknownError
 from testbench.procedure.valve import Order
 from testbench.procedure_files.order_files import order_text
-from testbench.run.record import canonical, sha256
+from testbench.run.ledger import Checkpoint
+from testbench.run.record import RunRecord, canonical, sha256
+from testbench.run.signature import Meaning
 from testbench.station.summed_up import Doubt, Kind, SummedRow, SummedUp, faults_of_list
 from testbench.store.register import KeptSummary
 from testbench.wiring import Home, make_home, open_store, read_store
+from tests.certificate.conftest import signed_by
 from tests.records.make import example_run, keep_closed, valve
 
 ORDER = "HL-2041"
 VALVES = (valve("HL-4-0117", "NPS 4"), valve("HL-4-0118", "NPS 4"))
 AT = datetime(2026, 11, 26, 8, 0, tzinfo=UTC)
+
+
+def pages_of(page: bytes) -> list[str]:
+    """The text of each page without spaces: where a line was broken is not told."""
+    return ["".join(one.extract_text().split()) for one in PdfReader(BytesIO(page)).pages]
 
 
 def said(home: Home, *words: str | Path):
@@ -72,9 +89,9 @@ def judged(home: Home, file: str | Path | bytes) -> Verification:
     return verify(found, anchors_of(home.keys, (), (), ()))
 
 
-def sealed(home: Home, page: bytes, listed: SummedUp, records=()) -> bytes:
+def sealed(home: Home, page: bytes, listed: SummedUp, beside: tuple[Attachment, ...], records=()) -> bytes:
     """A page and a list put together by somebody who has the station's key."""
-    files = attachments_of_summary(listed, records, None)
+    files = (*attachments_of_summary(listed, records, None), *beside)
     return seal(attach(page, files, AT), load_station_key(home.keys), AT)
 
 
@@ -117,8 +134,9 @@ def test_a_lot_certificate_is_written_numbered_and_checked(home):
     assert lines[0] == (
         "INTACT: L-B1-000001 for order HL-2041, complete, 2 valves. Nothing was changed since it was sealed."
     )
-    assert lines[2] == "  rows         as in the attached list: 2 accepted"
-    assert lines[3] == (
+    assert lines[2] == "  printed      as drawn anew from the attached list, byte for byte"
+    assert lines[3] == "  rows         in the attached list: 2 accepted"
+    assert lines[4] == (
         "  judged again not here: this page only sums up; whether a verdict follows is told by each valve's own "
         "document"
     )
@@ -132,7 +150,7 @@ def test_a_lot_certificate_encloses_its_list_and_a_checkpoint(home):
     """Runs, hashes, verdicts, documents; with the pages the small records as well."""
     plain, paged = lot(home), lot(home, "--pages", "--out-language", "de")
     attached = PdfReader(plain["document"]).attachments
-    assert sorted(attached) == [CHECKPOINT, SUMMARY]
+    assert sorted(attached) == [CHECKPOINT, FORM, SUMMARY]
     listed = SummedUp.model_validate_json(attached[SUMMARY][0])
     assert canonical(listed) == attached[SUMMARY][0]
     with read_store(home) as store:
@@ -140,7 +158,7 @@ def test_a_lot_certificate_encloses_its_list_and_a_checkpoint(home):
             record, document = store.record_of(row.run), store.documents_of(row.run)[-1]
             assert (row.record_sha256, row.document_sha256) == (sha256(canonical(record)), document.sha256)
     assert sorted(PdfReader(paged["document"]).attachments) == [
-        CHECKPOINT, "record-B1-000001.json", "record-B1-000002.json", SUMMARY,
+        CHECKPOINT, FORM, "record-B1-000001.json", "record-B1-000002.json", SUMMARY,
     ]  # fmt: skip
     assert len(PdfReader(paged["document"]).pages) == 3
     assert "Sammelzeugnis" in PdfReader(paged["document"]).pages[0].extract_text()
@@ -295,35 +313,198 @@ def test_a_recalled_run_shows_in_its_row(home):
 
 
 @pytest.fixture
-def issued(home) -> tuple[bytes, SummedUp]:
-    """The drawn page of a lot certificate, and its list."""
-    found = lot(home)
-    return page_alone(found["document"]), SummedUp.model_validate_json(
-        PdfReader(found["document"]).attachments[SUMMARY][0]
-    )
+def issued(home) -> tuple[bytes, SummedUp, tuple[Attachment, ...]]:
+    """The drawn page of a lot certificate, its list, and what is enclosed beside it."""
+    file = lot(home)["document"]
+    attached = PdfReader(file).attachments
+    beside = tuple(Attachment(name, attached[name][0], "application/json", name) for name in (CHECKPOINT, FORM))
+    return page_alone(file), SummedUp.model_validate_json(attached[SUMMARY][0]), beside
 
 
 def test_page_and_list_put_together_again_are_intact(home, issued):
     """So that the refusals below have no other reason."""
-    assert judged(home, sealed(home, *issued)).reasons == ()
+    found = judged(home, sealed(home, *issued))
+    assert (found.reasons, found.trusted, found.printed) == ((), True, BY_MARKS.format("list"))
 
 
 def test_a_list_that_is_not_the_printed_one_is_found(home, issued):
     """Another result, another order of the rows, a row more: the key of the station makes none of it right."""
-    page, listed = issued
+    page, listed, beside = issued
     first, second = listed.rows
     told = tuple(text.replace("0.79", "0.12") for text in first.printed)
-    for rows_ in ((first.model_copy(update={"printed": told}), second), (second, first)):
-        found = judged(home, sealed(home, page, listed.model_copy(update={"rows": rows_})))
-        assert not found.intact
-        assert "The printed rows are not those of the attached list." in found.reasons
+    assert told != first.printed
+    found = judged(
+        home, sealed(home, page, with_rows(listed, first.model_copy(update={"printed": told}), second), beside)
+    )
+    assert (found.intact, found.prints, found.trusted) == (True, False, False)
+    assert in_words(found)[0] == (
+        "DOES NOT PRINT ITS RECORD: L-B1-000001 for order HL-2041, complete, 2 valves. Nothing was changed since it "
+        "was sealed, but the page is not shown to say what is attached to it."
+    )
+    (reason,) = found.reasons
+    shown, given = reason.split(", where its record gives ")
+    assert "0.79" in shown
+    assert "0.12" in given
+    assert not judged(home, sealed(home, page, with_rows(listed, second, first), beside)).intact
+
+
+def with_rows(listed: SummedUp, *rows_: SummedRow) -> SummedUp:
+    return listed.model_copy(update={"rows": rows_})
+
+
+def drawn_anew(listed: SummedUp, beside: tuple[Attachment, ...], change=lambda found: found) -> bytes:
+    """The page of a list, with other words where ``change`` puts them, under the title and code of that list."""
+    checkpoint, form = Checkpoint.model_validate_json(beside[0].data), SummaryForm.model_validate_json(beside[1].data)
+    told = words()
+    drawn = [row_again(n, one, None, listed.kind, told) for n, one in enumerate(listed.rows, start=1)]
+    found = change(summary_of(listed, drawn, form.told, form.facts(checkpoint), told))
+    return draw_summary(found, layout(), told, form.paper)
+
+
+def test_whatever_the_page_says_beside_its_list_is_found(home, issued):
+    """A row more after the last one, a row less, another verdict, result, count, customer or word for the whole."""
+    _, listed, beside = issued
+
+    def check(change) -> Verification:
+        return judged(home, sealed(home, drawn_anew(listed, beside, change), listed, beside))
+
+    assert check(lambda found: found).trusted
+    one = listed.rows[0]
+
+    def third(found):
+        more = replace(found.rows[1], cells=("3", "HL-4-0119", *found.rows[1].cells[2:]))
+        return replace(found, rows=(*found.rows, more))
+
+    for change in (
+        third,
+        lambda found: replace(found, rows=found.rows[:1]),
+        lambda found: replace(found, rows=(replace(found.rows[0], judged="rejected"), found.rows[1])),
+        lambda found: replace(found, rows=(replace(found.rows[0], details=("all fine",)), found.rows[1])),
+        lambda found: replace(found, reasons=("3 accepted, 0 rejected, 0 without a verdict, of 3 ordered.",)),
+        lambda found: replace(found, word="RELEASED"),
+        lambda found: replace(found, left=found.left[1:]),
+        lambda found: replace(found, notes=()),
+    ):
+        found = check(change)
+        assert (found.intact, found.prints, found.trusted) == (True, False, False), found
+        assert found.reasons
+    assert one.counts
+
+
+def test_a_row_says_what_its_attached_record_holds(home):
+    """With the pages of valves the records are attached: a list that says otherwise is not printed from them."""
+    file = lot(home, "--pages")["document"]
+    found = judged(home, file)
+    assert (found.reasons, found.trusted, found.printed) == ((), True, WITH_PAGES)
+    attached = PdfReader(file).attachments
+    listed = SummedUp.model_validate_json(attached[SUMMARY][0])
+    with read_store(home) as store:
+        records = [store.record_of(one.run) for one in listed.rows]
+    beside = tuple(Attachment(name, attached[name][0], "application/json", name) for name in (CHECKPOINT, FORM))
+    first, second = listed.rows
+    told = first.model_copy(update={"printed": tuple(text.replace("0.79", "0.12") for text in first.printed)})
+    lie = with_rows(listed, told, second)
+    found = judged(home, sealed(home, page_alone(file), lie, beside, records))
+    assert found.prints  # the page says what the records hold, and the list is no evidence beside them
+    found = judged(home, sealed(home, drawn_anew(lie, beside), lie, beside, records))
+    assert (found.intact, found.prints, found.trusted) == (True, False, False)
+    other = with_rows(listed, first.model_copy(update={"verdict": "rejected", "document": "R-B1-000001"}), second)
+    other = other.model_copy(update={"complete": False})
+    found = judged(home, sealed(home, drawn_anew(other, beside), other, beside, records))
+    assert found.reasons == ("The attached record of run B1-000001 is of another valve or verdict than is listed.",)
+
+
+@pytest.fixture
+def paged(home) -> tuple[bytes, SummedUp, tuple[Attachment, ...], list[RunRecord]]:
+    """The drawn lot certificate with the pages of its valves, and everything enclosed."""
+    file = lot(home, "--pages")["document"]
+    attached = PdfReader(file).attachments
+    beside = tuple(Attachment(name, attached[name][0], "application/json", name) for name in (CHECKPOINT, FORM))
+    with read_store(home) as store:
+        records = [store.record_of(run) for run in ("B1-000001", "B1-000002")]
+    return page_alone(file), SummedUp.model_validate_json(attached[SUMMARY][0]), beside, records
+
+
+def on_page(page: bytes, number: int, change) -> bytes:
+    """The same pages, the drawing of one of them changed."""
+    out = BytesIO()
+    with pikepdf.open(BytesIO(page)) as pdf:
+        sheet = pdf.pages[number].obj
+        sheet.Contents = pikepdf.Stream(pdf, change(sheet.Contents.read_bytes()))
+        pdf.save(out)
+    return out.getvalue()
+
+
+def test_the_pages_of_valves_behind_a_lot_are_those_of_their_records_but_for_the_plots(home, paged):
+    """Their text is drawn anew; a curve needs readings, which are not there; nothing of a plot may leave its place."""
+    page, listed, beside, records = paged
+
+    def check(change, number: int = 2) -> Verification:
+        return judged(home, sealed(home, on_page(page, number, change), listed, beside, records))
+
+    assert check(lambda text: text).printed == WITH_PAGES
+    assert check(lambda text: in_first_plot(text, None)).printed == WITH_PAGES
+    assert check(lambda text: in_first_plot(text, (30, 30))).reasons == (
+        "Page 3: something of a plot lies elsewhere than its record gives.",
+    )
+    found = check(lambda text: text.replace(b"(HL-4-0118)", b"(HL-4-0188)", 1))
+    assert found.reasons == ("Page 3: it shows “HL-4-0188”, where its record gives “HL-4-0118”.",)
+    assert not check(lambda text: text + b"\n1 1 1 rg 100 400 200 20 re f").prints
+    assert not check(lambda text: text + b"\n1 1 1 rg 100 400 200 20 re f", 0).prints
+    more = BytesIO()
+    with pikepdf.open(BytesIO(page)) as pdf:
+        pdf.pages.append(pdf.pages[1])
+        pdf.save(more)
+    found = judged(home, sealed(home, more.getvalue(), listed, beside, records))
+    assert found.reasons[0] == "It has 4 pages, where its record gives 3."
+
+
+def in_first_plot(text: bytes, place: tuple[int, int] | None) -> bytes:
+    """A black square within the first figure, at a place of the page, or where its first label stands."""
+    at = text.index(b"BDC", text.index(b"/Figure")) + 3
+    label = re.search(rb"1 0 0 1 ([0-9.]+) ([0-9.]+) Tm", text[at:])
+    assert label is not None
+    x, y = place or (float(label[1]), float(label[2]))
+    return text[:at] + f"\nq 0 0 0 rg {x} {y} 2 2 re f Q\n".encode() + text[at:]
+
+
+def test_pages_whose_records_are_not_attached_are_not_compared_and_that_is_said(home, paged):
+    """As of an order so large that its records do not travel."""
+    page, listed, beside, _ = paged
+    found = judged(home, sealed(home, page, listed, beside))
+    assert (found.trusted, found.printed) == (True, WITHOUT_PAGES)
+    lie = on_page(page, 0, lambda text: text + b"\n1 1 1 rg 100 400 200 20 re f")
+    assert not judged(home, sealed(home, lie, listed, beside)).prints
+
+
+def test_a_signature_on_a_valves_page_behind_a_lot_is_of_its_record(home, paged):
+    """The form carries it, and it binds the attached record."""
+    page, listed, beside, records = paged
+    form = SummaryForm.model_validate_json(beside[1].data)
+    signed = signed_by(records[0], "quill", "Mara Quill", Meaning.PERFORMED, 1)
+    for run, strange in ((0, False), (1, True)):
+        one = form.following[run].model_copy(update={"signed": (signed,)})
+        lie = canonical(form.model_copy(update={"following": (one,)}))
+        found = judged(home, sealed(home, page, listed, (beside[0], replace(beside[1], data=lie)), records))
+        assert not found.prints
+        said_so = found.reasons == ("A signature on the page of run B1-000002 was made under another record.",)
+        assert said_so is strange
+
+
+def test_a_shift_is_drawn_anew_from_its_list(home):
+    """In the zone in which it was asked for, with operators and counts that follow from the rows."""
+    span = ("--since", "2026-01-01T06:00+01:00", "--until", "2027-01-01T06:00+01:00", "--name", "a year")
+    made = said(home, "certificate", "shift", *span, "--json")
+    assert made.exit_code == 0, made.output
+    found = judged(home, json.loads(made.output)["document"])
+    assert (found.trusted, found.printed, found.reasons) == (True, BY_BYTES.format("list"), ())
 
 
 def test_a_list_whose_hash_is_not_the_printed_one_is_found(home, issued):
     """The rows look the same, and name another record."""
-    page, listed = issued
+    page, listed, beside = issued
     other = listed.rows[0].model_copy(update={"record_sha256": "0" * 64})
-    found = judged(home, sealed(home, page, listed.model_copy(update={"rows": (other, listed.rows[1])})))
+    found = judged(home, sealed(home, page, with_rows(listed, other, listed.rows[1]), beside))
     assert found.reasons == ("Page and attached list state different facts.",)
 
 
