@@ -148,9 +148,8 @@ def verify(  # noqa: PLR0917 - one for each option
 
     Needs no bench home and no network; the file is read by a process of its own, with limits. Exit code 0: intact,
     known signers, the verdict follows, the page prints its record; 1: changed, unreadable or not there; 3: intact, but
-    a signer is not known here, revoked or still missing; 4: intact, but the verdict does not follow; 6: intact, but the
-    page prints something else than what is attached, or that it does not is not shown; 5: all in order, but withdrawn,
-    replaced or recalled.
+    a signer is not known here, revoked or still missing; 4: intact, but the verdict does not follow; 5: all in order,
+    but withdrawn, replaced or recalled; 6: intact, but the page is not shown to print what is attached.
     """
     _one_document()
     from dataclasses import asdict

@@ -352,8 +352,8 @@ OVERLAID = [
     appended(b"BT 3 Tr 1 0 0 1 100 100 Tm /F1+0 8 Tf (REJECTED) Tj ET"),
     appended(b"BT 1 0 0 1 100 100 Tm /F1+0 8 Tf (REJECTED) Tj ET"),
     appended(b"BT 7 Tr 1 0 0 1 100 100 Tm /F1+0 8 Tf (REJECTED) Tj ET"),
-    appended(b"/Shade sh"), appended(b"/G0 gs"), prepended, another_sheet, no_sheet, other_place, picture, pasted_in, note,
-    cropped, turned, scaled, portfolio, other_title, told_to_a_screen_reader,
+    appended(b"/Shade sh"), appended(b"/G0 gs"), prepended, another_sheet, no_sheet, other_place, picture, pasted_in,
+    note, cropped, turned, scaled, portfolio, other_title, told_to_a_screen_reader,
 ]  # fmt: skip
 OVER = [
     "stretched", "operand", "text outside", "colours",

@@ -12,12 +12,24 @@ from pypdf import PdfReader
 
 from testbench.certificate.content import IssueFacts, number_of
 from testbench.certificate.data import layout
-from testbench.certificate.languages import words
-from testbench.certificate.lot_certificate import Known, LotRun, deciding_runs, draw_lot, lot_content
+from testbench.certificate.ink import BY_BYTES
+from testbench.certificate.languages import words, words_of
+from testbench.certificate.lot_certificate import (
+    Known,
+    LotRun,
+    deciding_runs,
+    draw_lot,
+    following_of,
+    lot_content,
+    with_page,
+)
+from testbench.certificate.printed import WITH_PAGES
 from testbench.certificate.shift_summary import Shift, shift_content
+from testbench.certificate.signing import seal
 from testbench.certificate.summary import draw_summary
 from testbench.certificate.summary_form import summary_form
 from testbench.certificate.summary_issue import Drawn, unsealed_summary
+from testbench.certificate.verify import verify
 from testbench.procedure.report_form import ReportForm
 from testbench.procedure.valve import Order
 from testbench.run.machine import Ending
@@ -194,6 +206,30 @@ def test_the_page_with_its_list_is_the_same_bytes_each_time(bench: SimpleNamespa
         return unsealed_summary(Drawn(page, found.listed, form, (lot[0].record,)), bench.checkpoint)
 
     assert unsealed(lot) == unsealed(lot[::-1])
+
+
+@pytest.mark.parametrize(
+    ("language", "units", "paper", "pages", "told"),
+    [("en", None, "A4", True, WITH_PAGES), ("de", "bar", "Letter", True, WITH_PAGES),
+     ("es", None, "A4", False, BY_BYTES.format("list"))],
+)  # fmt: skip
+def test_a_lot_of_every_kind_of_row_is_drawn_anew_from_what_it_encloses(
+    bench: SimpleNamespace, lot: list[LotRun], authority: SimpleNamespace, at: datetime, language: str,
+    units: str | None, paper: str, pages: bool, told: str,
+) -> None:  # fmt: skip
+    """Accepted, rejected, void, recalled, simulated, not tested; every page that follows, but for its plots."""
+    recalled = lot_run(bench, 6, known=Known("C-B1-2026-0006", "0" * 64, Doubt.RECALLED, "RC-1"))
+    runs = [*lot, recalled, lot_run(bench, 7, origin=Origin.SIMULATED, channel=bench.registered)]
+    order, issue = order_of(runs, "HL-4-0199"), replace(facts(bench), checkpoint=bench.checkpoint)
+    form = ReportForm(language=language, units=units)
+    said, number = words_of(form), "L-B1-000001"
+    page = draw_lot(order, runs, number, issue, said, layout=layout(), paper=paper, with_pages=pages)
+    found = lot_content(order, runs, number, issue, said, with_pages=pages)
+    following = following_of(order, runs) if pages else ()
+    records = tuple(one.record for one in with_page(order, runs)) if pages else ()
+    drawn = Drawn(page, found.listed, summary_form(found, issue, form, paper, following), records)
+    checked = verify(seal(unsealed_summary(drawn, bench.checkpoint), authority.station, at), authority.anchors)
+    assert (checked.reasons, checked.trusted, checked.printed) == ((), True, told)
 
 
 @pytest.mark.parametrize("doubt", list(Doubt))

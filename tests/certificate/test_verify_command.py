@@ -132,6 +132,30 @@ def test_a_verdict_that_does_not_follow_exits_with_four(
     assert found.output.startswith("DOES NOT FOLLOW: C-B1-2026-0001 for valve HL-4-0117, verdict accepted.")
 
 
+def test_a_page_that_prints_something_else_exits_with_six(
+    authority: SimpleNamespace, unsealed: bytes, tmp_path: Path, at: object
+) -> None:
+    """Whoever signed it: the difference is named, on the terminal and in JSON."""
+    out = BytesIO()
+    with pikepdf.open(BytesIO(unsealed)) as pdf:
+        page = pdf.pages[0].obj
+        page.Contents = pikepdf.Stream(pdf, page.Contents.read_bytes().replace(b"(507.3)", b"(527.3)"))
+        pdf.save(out)
+    path = tmp_path / "certificate.pdf"
+    path.write_bytes(seal(out.getvalue(), authority.station, at))  # type: ignore[arg-type]
+    for home in (authority.keys.parent, tmp_path / "none"):
+        found = run(path, home=home)
+        assert found.exit_code == 6
+        assert found.output.startswith(
+            "DOES NOT PRINT ITS RECORD: C-B1-2026-0001 for valve HL-4-0117, verdict accepted."
+        )
+        assert "  Page 1: it shows “527.3”, where its record gives “507.3”.\n" in found.output
+    told = json.loads(run(path, "--json", home=authority.keys.parent).output)
+    assert (told["intact"], told["follows"], told["prints"], told["printed"], told["trusted"]) == (
+        True, True, False, "", False,
+    )  # fmt: skip
+
+
 def test_a_root_that_is_no_certificate_is_refused(file: Path, tmp_path: Path) -> None:
     """Named wrongly is not the same as unknown."""
     path = tmp_path / "root.pem"
