@@ -5,9 +5,11 @@ from datetime import datetime
 from pathlib import Path
 
 from testbench.certificate.data import HowToCheck, Layout, how_to_check, layout
-from testbench.certificate.keyring import ISSUING_LIST, ROOT_CERTIFICATE, ROOT_LIST, Authority, replace
+from testbench.certificate.keyring import ISSUING_LIST, Authority
 from testbench.certificate.keys import fingerprint_of, grouped
 from testbench.certificate.pen import BOLD, REGULAR, STRONG, Pen
+from testbench.certificate.register import replace
+from testbench.certificate.root import ROOT_CERTIFICATE, ROOT_LIST
 from testbench.station.bench import Works
 
 TEXT, PAGE = "how-to-check.txt", "how-to-check.pdf"

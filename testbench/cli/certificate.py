@@ -12,8 +12,8 @@ from testbench.cli.secrets import passphrase_option, passphrases
 from testbench.errors import DocumentMissingError
 
 if TYPE_CHECKING:
-    from testbench.certificate.trust import Anchors
     from testbench.certificate.verify import Verification
+    from testbench.certificate.withdrawn import Listed
     from testbench.station.withdrawals import Withdrawal
     from testbench.wiring import Home
 
@@ -124,7 +124,7 @@ def stamp(home: Path | None, *, as_json: bool) -> None:
 )  # fmt: skip
 @click.option(
     "--withdrawn", "withdrawn", multiple=True, type=click.Path(dir_okay=False, path_type=Path),
-    help="The works' list of withdrawn documents; several may be given. A home knows its own.",
+    help="The works' list of withdrawn documents and of certificates that count no more. A home knows its own.",
 )  # fmt: skip
 @home_option
 @json_option
@@ -147,12 +147,15 @@ def verify(  # noqa: PLR0917 - one for each option
     from testbench.certificate.checking import verify_apart
     from testbench.certificate.keys import grouped
     from testbench.certificate.verify import in_words
+    from testbench.certificate.withdrawn import read_lists
+    from testbench.instruments.clocks import SystemClock
 
     if not file.exists():
         raise DocumentMissingError(str(file))
-    anchors = anchors_of(home_of(home) / "keys", roots, lists, stamps)
+    known = anchors_of(home_of(home) / "keys", roots, lists, stamps, SystemClock().utc())
+    told, anchors = read_lists(withdrawn, known)
     judged = verify_apart(file, anchors)
-    found, notes = _withdrawal_of(judged, home_of(home), withdrawn, anchors)
+    found, notes = _withdrawal_of(judged, home_of(home), told)
     newer, recalls = _newer(home_of(home), judged), _recalls_of(home_of(home), judged)
     if as_json:
         more = {
@@ -183,14 +186,10 @@ def _exit_code(judged: "Verification", *, stands: bool) -> int:
     return INTACT if stands else WITHDRAWN
 
 
-def _withdrawal_of(
-    judged: "Verification", home: Path, files: tuple[Path, ...], anchors: "Anchors"
-) -> "tuple[list[Withdrawal], list[str]]":
+def _withdrawal_of(judged: "Verification", home: Path, lists: "list[Listed]") -> "tuple[list[Withdrawal], list[str]]":
     """What lists and the records of a home say of a document, each thing once; and what the lists do not tell."""
-    from testbench.certificate.withdrawn import read_list
     from testbench.station.withdrawals import words_on
 
-    lists = [read_list(path, anchors) for path in files]
     if not judged.intact:
         return [], []
     known = [*_withdrawn_here(home), *(one for listed in lists for one in listed.withdrawn)]
