@@ -51,6 +51,7 @@ from testbench.certificate.root import (
     Root,
     der,
     found_root,
+    number_of_list,
     open_root,
     pem,
     register_of_root,
@@ -303,10 +304,7 @@ class Authority:
 
     def _known_of_root(self) -> Register:
         """What this home knows of its root."""
-        from cryptography.x509 import CRLNumber, load_der_x509_crl
-
-        newest = load_der_x509_crl((self.folder / ROOT_LIST).read_bytes())
-        number = newest.extensions.get_extension_for_class(CRLNumber).value.crl_number
+        number = number_of_list((self.folder / ROOT_LIST).read_bytes())
         return self.register.model_copy(update={"lists": number})
 
     def _enter(self, subject: Subject, certificate: "Certificate", issuer: ca.Issuer) -> Entry:

@@ -134,6 +134,17 @@ def unlocked(path: Path, ask: Passphrases) -> ca.Issuer:
     return ca.Issuer(key, certificate)
 
 
+def number_of_list(data: bytes) -> int:
+    """The number of a revocation list (RFC 5280, 5.2.3).
+
+    Args:
+        data: DER.
+    """
+    from cryptography.x509 import CRLNumber, load_der_x509_crl
+
+    return load_der_x509_crl(data).extensions.get_extension_for_class(CRLNumber).value.crl_number
+
+
 def pem(certificate: "Certificate") -> bytes:
     """A certificate as PEM."""
     from cryptography.hazmat.primitives.serialization import Encoding

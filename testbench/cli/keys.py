@@ -219,16 +219,29 @@ def token(module: str, label: str, key: str, home: Path | None, *, from_stdin: b
 @command.command()
 @click.option(
     "--for-customer", "folder", type=click.Path(file_okay=False, path_type=Path), required=True,
-    help="Folder for the root certificate, the revocation lists and the page that says how to check.",
+    help="Folder for the root certificate, the lists and the page that says how to check.",
 )  # fmt: skip
+@click.option("--out-language", "language", metavar="LANGUAGE", help="Of the page; else that of bench.toml.")
+@stdin_option
 @home_option
-def export(folder: Path, home: Path | None) -> None:
-    """Write what a customer needs to check certificates without us; hand it over by another way than those."""
-    from testbench.certificate.customer import export_for_customer
+def export(folder: Path, language: str | None, home: Path | None, *, from_stdin: bool) -> None:
+    """Write what a customer needs to check certificates without us; hand it over by another way than those.
+
+    Root certificate, revocation lists, the list of withdrawn documents, which is signed with the station key, and one
+    page that says how to check. Benches under one root may write into one folder.
+    """
+    from testbench.certificate.customer import HandOver, export_for_customer
     from testbench.certificate.keyring import Authority
+    from testbench.cli.secrets import passphrases
+    from testbench.wiring import Home
+    from testbench.withdrawing import list_for_customers
 
     bench, keys, at = _bench(home)
-    for path in export_for_customer(Authority(keys), bench.works, bench.paper, at, folder):
+    held = Authority(keys)
+    withdrawn = list_for_customers(Home(home_of(home)), passphrases(from_stdin=from_stdin))
+    language = language or ("en" if bench.report is None else bench.report.language)
+    handed = HandOver(bench.works, bench.name, withdrawn, at, bench.paper, language)
+    for path in export_for_customer(held, handed, folder):
         say(f"Written: {path}")
 
 
