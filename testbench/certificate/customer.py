@@ -20,7 +20,7 @@ from testbench.station.bench import Works
 
 TEXT, PAGE = "how-to-check.txt", "how-to-check.pdf"
 COLUMNS = 100
-BODY, HEADING, COMMAND = 9.5, 11.0, 8.0
+BODY, HEADING, COMMAND = 10.0, 11.0, 8.5
 """Sizes of text [pt]."""
 
 

@@ -94,7 +94,7 @@ def issue(
     if path.exists():
         raise DocumentExistsError(number, str(path))
     hands = hands or of_station(load_station_key(key_folder))
-    facts = IssueFacts(works, at, hands.signer, hands.fingerprint, signed, checkpoint, replaces)
+    facts = IssueFacts(works, at, hands.signer, hands.fingerprint, signed, checkpoint, replaces, hands.under_root)
     data = hands.sign(unsealed_document(record, record_sha256, traces, facts, paper), at)
     data, waiting = with_stamp(data, stamps)
     _check_own(data, hands, number, record)
@@ -187,7 +187,7 @@ def sealed_document(
 ) -> bytes:  # fmt: skip
     """The document with the station's seal."""
     hands = of_station(key)
-    facts = IssueFacts(works, at, hands.signer, hands.fingerprint, signed, checkpoint, replaces)
+    facts = IssueFacts(works, at, hands.signer, hands.fingerprint, signed, checkpoint, replaces, hands.under_root)
     return hands.sign(unsealed_document(record, record_sha256, traces, facts, paper), at)
 
 

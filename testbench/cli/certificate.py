@@ -12,6 +12,7 @@ from testbench.cli.secrets import passphrase_option, passphrases
 from testbench.errors import DocumentMissingError
 
 if TYPE_CHECKING:
+    from testbench.certificate.passphrases import Passphrases
     from testbench.certificate.verify import Verification
     from testbench.certificate.withdrawn import Listed
     from testbench.station.withdrawals import Withdrawal
@@ -41,8 +42,9 @@ def issue(run: str | None, order: str | None, home: Path | None, *, from_stdin: 
     Where bench.toml lets persons sign certificates, it asks for the passphrase of the operator's key, then of the
     reviewer's.
 
-    With --order two processes write those of a whole order; killed, the same command goes on where it ended. Exit code
-    1 where a document could not be written; one that waits for a signature is only counted.
+    With --order two processes write those of a whole order, and each passphrase that is needed is asked for once at the
+    start: the station's, then those of persons in the order of their ids. Killed, the same command goes on where it
+    ended. Exit code 1 where a document could not be written; one that waits for a signature is only counted.
     """
     from testbench.wiring import Home
 
@@ -50,7 +52,7 @@ def issue(run: str | None, order: str | None, home: Path | None, *, from_stdin: 
         raise click.UsageError("Name either a RUN or an --order.")
     bench = Home(home_of(home))
     if order is not None:
-        _issue_order(bench, order, as_json=as_json)
+        _issue_order(bench, order, passphrases(from_stdin=from_stdin), as_json=as_json)
         return
     from testbench.custody import issue_document
 
@@ -61,13 +63,13 @@ def issue(run: str | None, order: str | None, home: Path | None, *, from_stdin: 
         say(f"{issued.kind} {issued.number} written to {issued.path}.")
 
 
-def _issue_order(bench: "Home", order: str, *, as_json: bool) -> None:
+def _issue_order(bench: "Home", order: str, ask: "Passphrases | None", *, as_json: bool) -> None:
     from dataclasses import asdict
 
     from testbench.batch import issue_order
 
     with progress(f"Order {order}", shown=not as_json) as told:
-        done = issue_order(bench, order, told)
+        done = issue_order(bench, order, told, ask=ask)
     if as_json:
         say_json(asdict(done))
     else:
