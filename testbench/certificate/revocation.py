@@ -34,6 +34,8 @@ class Said:
     words: str
     revoked: datetime | None = None
     why: str = ""
+    fresh: bool = False
+    """Whether it was looked up, in a list that is not out of date."""
 
 
 def said_of(certificate: "Certificate", issuer: "Certificate", lists: Sequence[bytes], at: datetime | None) -> Said:
@@ -52,7 +54,8 @@ def said_of(certificate: "Certificate", issuer: "Certificate", lists: Sequence[b
     newest = max(own, key=lambda one: one.last_update_utc)
     entry = newest.get_revoked_certificate_by_serial_number(certificate.serial_number)
     if entry is None:
-        return Said(f"not revoked as of {newest.last_update_utc:%Y-%m-%d}{_stale(newest, at)}")
+        stale = _stale(newest, at)
+        return Said(f"not revoked as of {newest.last_update_utc:%Y-%m-%d}{stale}", fresh=not stale)
     return Said("", entry.revocation_date_utc, _why(entry))
 
 

@@ -8,14 +8,14 @@ its works says so on the signed list of withdrawn documents.
 
 import asyncio
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from testbench.certificate.authority import Role, Why
 from testbench.certificate.keys import fingerprint_of
-from testbench.certificate.revocation import NONE_NAMED, Gone, Said, said_of
+from testbench.certificate.revocation import NONE_NAMED, Gone, Said, name_of, said_of
 from testbench.certificate.signing import FIELD
 
 if TYPE_CHECKING:
@@ -146,7 +146,11 @@ def _pinned(signed: Signed, certificate: "Certificate", gone: Sequence[Gone]) ->
 def _revocation(signed: Signed, chain: "list[Certificate]", anchors: Anchors) -> Trust:
     """Look each certificate below the root up in the newest list of its issuer."""
     said = [(one, said_of(one, issuer, anchors.lists, anchors.at)) for one, issuer in pairwise(chain)]
-    return _judged(signed, said, NONE_NAMED)
+    judged = _judged(signed, said, NONE_NAMED)
+    if judged.trusted and said[0][1].fresh and not all(one.fresh or one.revoked for _, one in said):
+        unknown = f"; of its authority nothing is known: no list in date of {name_of(chain[-1].subject)} was named"
+        return replace(judged, revocation=judged.revocation + unknown)
+    return judged
 
 
 def _judged(signed: Signed, said: "Sequence[tuple[Certificate, Said]]", otherwise: str) -> Trust:

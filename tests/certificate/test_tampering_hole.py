@@ -105,8 +105,10 @@ ORDER = 0xFFFFFFFF00000000FFFFFFFFFFFFFFFFBCE6FAADA7179E84F3B9CAC2FC632551
 
 
 def test_the_twin_of_a_value_is_not_told_from_it(sealed: bytes) -> None:
-    """A known limit, not a wish: with (r, s) also (r, n - s) is right (common knowledge of ECDSA). The file says the same
-    as before, and only its SHA-256 in the register is another."""
+    """A known limit, not a wish: with (r, s) also (r, n - s) is right, from memory of ECDSA, and seen here.
+
+    The file says the same as before, and only its SHA-256 in the register is another.
+    """
     seal = reader_of(sealed).embedded_signatures[0]
     r, s = decode_dss_signature(seal.signer_info["signature"].native)
     seal.signer_info["signature"] = encode_dss_signature(r, ORDER - s)

@@ -44,6 +44,9 @@ class Works:
     def anchors(self, *lists: bytes) -> Anchors:
         return Anchors((der(self.root.certificate),), lists)
 
+    def list_of_root(self) -> bytes:
+        return der(ca.revocation_list(self.root, Role.ROOT, [], 1, AT))
+
 
 @pytest.fixture(scope="module")
 def works() -> Works:
@@ -152,7 +155,9 @@ def test_a_list_without_the_certificate_says_as_of_when(works: Works) -> None:
         for number in (1, 40)
     )
     for lists in ((old, new), (new, old)):
-        assert trust_in(works.signed(AT), works.anchors(*lists)).revocation == "not revoked as of 2027-01-04"
+        assert trust_in(works.signed(AT), works.anchors(*lists, works.list_of_root())).revocation == (
+            "not revoked as of 2027-01-04"
+        )
 
 
 @pytest.mark.parametrize("unreadable", [b"", b"no list"])
@@ -185,8 +190,22 @@ def test_a_valid_list_of_other_works_is_named(works: Works) -> None:
         "not checked: no revocation list of Certificate authority, Works was named, only of Certificate authority, "
         "Brinepool Fittings; Certificate root, Brinepool Fittings"
     )
+    own = der(ca.revocation_list(works.issuing, Role.ISSUING, [], 1, AT)), works.list_of_root()
+    assert trust_in(works.signed(AT), works.anchors(*lists, *own)).revocation == "not revoked as of 2026-11-25"
+
+
+@pytest.mark.parametrize("looked", [None, AT + timedelta(days=34)])
+def test_a_list_of_the_issuing_authority_alone_leaves_a_doubt(works: Works, looked: datetime | None) -> None:
+    """That authority may be what was revoked, by the root; a list of the root that is out of date says as little."""
     own = der(ca.revocation_list(works.issuing, Role.ISSUING, [], 1, AT))
-    assert trust_in(works.signed(AT), works.anchors(*lists, own)).revocation == "not revoked as of 2026-11-25"
+    old = der(ca.revocation_list(works.root, Role.ROOT, [], 1, AT - timedelta(days=380)))
+    lists = (own,) if looked is None else (own, old)
+    found = trust_in(works.signed(AT), replace(works.anchors(*lists), at=looked))
+    assert found.trusted
+    assert found.revocation == (
+        "not revoked as of 2026-11-25; of its authority nothing is known: no list in date of Certificate root, Works "
+        "was named"
+    )
 
 
 def test_a_list_with_a_wrong_signature_says_so(works: Works) -> None:
@@ -215,7 +234,7 @@ FRESH = "not revoked as of 2026-11-25"
 def test_a_list_is_fresh_for_its_time(works: Works, looked: datetime | None, said: str) -> None:
     """thisUpdate and nextUpdate (RFC 5280, 5.1.2.4 and 5.1.2.5), on both sides; a page stays what it was."""
     listed = der(ca.revocation_list(works.issuing, Role.ISSUING, [], 1, AT))
-    found = trust_in(works.signed(AT), replace(works.anchors(listed), at=looked))
+    found = trust_in(works.signed(AT), replace(works.anchors(listed, works.list_of_root()), at=looked))
     assert (found.trusted, found.revocation) == (True, said)
 
 
