@@ -15,6 +15,7 @@ from testbench.certificate.keys import fingerprint_of, grouped
 from testbench.certificate.languages import words
 from testbench.certificate.pen import BOLD, REGULAR, STRONG, Pen
 from testbench.certificate.register import replace
+from testbench.certificate.revocation import is_list_of
 from testbench.certificate.root import ROOT_CERTIFICATE, ROOT_LIST, number_of_list
 from testbench.station.bench import Works
 
@@ -63,7 +64,7 @@ def export_for_customer(authority: Authority, handed: HandOver, folder: Path) ->
     files = {ROOT_CERTIFICATE: (authority.folder / ROOT_CERTIFICATE).read_bytes()}
     for path in sorted(authority.folder.glob("*.crl")):
         name = path.name if path.name == ROOT_LIST else path.name.replace("issuing", f"issuing-{bench}")
-        if name != ROOT_LIST or not _is_newer(folder / name, path):
+        if name != ROOT_LIST or not _is_newer(folder / name, path, authority.root):
             files[name] = path.read_bytes()
     files[f"withdrawn-{bench}.json"] = handed.withdrawn
     folder.mkdir(parents=True, exist_ok=True)
@@ -76,9 +77,14 @@ def export_for_customer(authority: Authority, handed: HandOver, folder: Path) ->
     return [folder / name for name in (*files, *page)]
 
 
-def _is_newer(there: Path, own: Path) -> bool:
-    """Whether another bench has written a newer list of the root."""
-    return there.exists() and number_of_list(there.read_bytes()) > number_of_list(own.read_bytes())
+def _is_newer(there: Path, own: Path, root: bytes) -> bool:
+    """Whether another bench has written a newer list of this very root."""
+    from cryptography.x509 import load_der_x509_certificate
+
+    if not there.exists():
+        return False
+    data = there.read_bytes()
+    return is_list_of(data, load_der_x509_certificate(root)) and number_of_list(data) > number_of_list(own.read_bytes())
 
 
 def _filled(authority: Authority, handed: HandOver, folder: Path) -> HowToCheck:

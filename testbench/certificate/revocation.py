@@ -48,7 +48,7 @@ def said_of(certificate: "Certificate", issuer: "Certificate", lists: Sequence[b
         at: when the reader looks; None: whether a list is still fresh is not told.
     """
     readable = list(_readable(lists))
-    own = [one for one in readable if one.issuer == issuer.subject and _signed_by(one, issuer)]
+    own = [one for one in readable if _signed_by(one, issuer)]
     if not own:
         return Said(_without(readable, issuer))
     newest = max(own, key=lambda one: one.last_update_utc)
@@ -95,7 +95,13 @@ def _signed_by(found: "CertificateRevocationList", issuer: "Certificate") -> boo
     from cryptography.hazmat.primitives.asymmetric.ec import EllipticCurvePublicKey
 
     key = issuer.public_key()
-    return isinstance(key, EllipticCurvePublicKey) and found.is_signature_valid(key)
+    named = found.issuer == issuer.subject
+    return named and isinstance(key, EllipticCurvePublicKey) and found.is_signature_valid(key)
+
+
+def is_list_of(data: bytes, issuer: "Certificate") -> bool:
+    """Whether a file is a revocation list that this authority signed."""
+    return any(_signed_by(one, issuer) for one in _readable([data]))
 
 
 def _claims(found: "CertificateRevocationList", issuer: "Certificate") -> bool:

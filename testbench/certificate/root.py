@@ -73,7 +73,9 @@ def found_root(folder: Path, works: str, at: datetime, secret: str) -> Root:
     create_file(folder / ROOT_KEY, packed("root", key, issuer.certificate, [], secret), 0o600)
     create_file(folder / ROOT_CERTIFICATE, pem(issuer.certificate), 0o644)
     first = entry_of(Subject(Role.ROOT, NAME, works), issuer.certificate, issuer.certificate)
-    return Root(folder, issuer, Register(entries=(first,)))
+    register = Register(entries=(first,))
+    register.save(folder)
+    return Root(folder, issuer, register)
 
 
 def open_root(folder: Path, ask: Passphrases, known: Register | None = None) -> Root:

@@ -137,10 +137,11 @@ def _is_authority(certificate: bytes) -> bool:
 
 
 def _pinned(signed: Signed, certificate: "Certificate", gone: Sequence[Gone]) -> Trust:
-    """No list of an issuer names it; its works may have said that it counts no more."""
+    """Not looked up in lists; of one that signed itself the works may have said that it counts no more."""
     fingerprint = fingerprint_of(signed.certificate)
     said = [Said("", one.at, one.why) for one in gone if one.fingerprint == fingerprint]
-    return _judged(signed, [(certificate, one) for one in said], "pinned by its own certificate, which no list names")
+    otherwise = "pinned by its own certificate, which is looked up in no list"
+    return _judged(signed, [(certificate, one) for one in said], otherwise)
 
 
 def _revocation(signed: Signed, chain: "list[Certificate]", anchors: Anchors) -> Trust:

@@ -71,14 +71,14 @@ def init(root_dir: Path, home: Path | None, *, plain: bool, from_stdin: bool) ->
     made = make_authority(keys, root_dir, bench.works.name, at, ask, bench=bench.name)
     station = made.issue_station(bench.name, bench.works.name, at, ask, plain=plain)
     if joins:
-        say("This bench has an issuing authority of its own under it. Put the root's folder back into its safe, renew")
-        say("the copy that lies apart, and give customers the new root.crl: testbench keys export.")
+        say(
+            "This bench has an issuing authority of its own under it. Put the folder back into its safe, renew the copy"
+        )
+        say("that lies apart, and give customers the new root.crl: testbench keys export.")
     else:
         say(f"Made the works' root in {root_dir}. Move that folder to a medium of its own, lock it away, keep a copy")
-        say(
-            "apart; it is needed again only to renew or revoke an issuing authority, for another bench, and once a year"
-        )
-        say("for its revocation list.")
+        say("apart; it is needed again for another bench, to renew or revoke an issuing authority, and once a year for")
+        say("its revocation list.")
     say(f"  root         {grouped(fingerprint_of(made.root))}")
     say(f"  station      {grouped(station.fingerprint)}, valid until {station.until:%Y-%m-%d}")
     say(DESTROYED)

@@ -12,11 +12,14 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from cryptography.hazmat.primitives.serialization import Encoding
 
+from testbench.certificate import authority as ca
 from testbench.certificate.customer import HandOver, export_for_customer
 from testbench.certificate.data import how_to_check
 from testbench.certificate.keys import fingerprint_of, grouped
 from testbench.certificate.languages import languages
+from testbench.certificate.pkcs12 import unpacked
 from testbench.certificate.signing import seal
 from testbench.certificate.withdrawn import signed_list
 from testbench.errors import LanguageUnknownError
@@ -197,3 +200,26 @@ def test_two_benches_write_into_one_folder_and_the_page_names_every_list(
         "--crl issuing-B1.crl --crl issuing-B2.crl --crl root.crl --withdrawn withdrawn-B1.json "
         "--withdrawn withdrawn-B2.json"
     )
+
+
+def test_what_lies_there_under_the_name_of_the_roots_list_is_replaced_unless_newer(
+    handed: Path, authority: SimpleNamespace, over: HandOver
+) -> None:
+    """A newer list of this root is another bench's; a list of another root, and a damaged file, are not."""
+    listed, kept = handed / "root.crl", (handed / "root.crl").read_bytes()
+    for other in (b"damaged", _list_of(ca.new_key(), over.at)):
+        listed.write_bytes(other)
+        export_for_customer(authority.made, over, handed)
+        assert listed.read_bytes() == kept
+    (path,) = authority.root_dir.glob("*.p12")
+    key, *_ = unpacked(path.read_bytes(), authority.ask.secret, "root")
+    newer = _list_of(key, over.at)
+    listed.write_bytes(newer)
+    written = export_for_customer(authority.made, over, handed)
+    assert listed.read_bytes() == newer
+    assert listed not in written
+
+
+def _list_of(key: object, at: datetime) -> bytes:
+    issuer = ca.Issuer(key, ca.root_certificate(key, "Harrow Lane Valve Works", at))  # type: ignore[arg-type]
+    return ca.revocation_list(issuer, ca.Role.ROOT, [], 99, at).public_bytes(Encoding.DER)

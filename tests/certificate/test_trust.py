@@ -262,4 +262,4 @@ def test_a_pinned_certificate_needs_no_root(unsealed: bytes, authority: SimpleNa
     data = seal(unsealed, authority.station, AT)
     found = verify(data, [authority.station.certificate])
     assert found.trusted
-    assert found.signatures[0].revocation == "pinned by its own certificate, which no list names"
+    assert found.signatures[0].revocation == "pinned by its own certificate, which is looked up in no list"

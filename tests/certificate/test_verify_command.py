@@ -42,7 +42,7 @@ def test_intact_with_a_known_signer_exits_with_zero(file: Path, keys: Path, tmp_
         "  sealed by    Station seal, bench B1, Harrow Lane Valve Works\n"
         "  sealed at    2026-11-25T10:02:03+00:00 by the station's own clock\n"
         f"  fingerprint  {grouped(load_station_key(keys).fingerprint)}\n"
-        "  revocation   pinned by its own certificate, which no list names\n"
+        "  revocation   pinned by its own certificate, which is looked up in no list\n"
         f"  record       {accepted.sha256}\n"  # type: ignore[attr-defined]
         "  signed       by nobody; the operator is named, not authenticated\n"
         "  ledger       B1 1234 7e6c dbc4 c553 4a27, key 5647 5AA7 5463 474C\n"
