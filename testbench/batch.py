@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from testbench.custody import issue_in
 from testbench.documents import Told, finish, nobody
 from testbench.errors import BatchEndedError, BenchError, DocumentExistsError, NothingToIssueError, NotSignedError
-from testbench.signers import Signing
+from testbench.signers import Signing, Unlocked, unlock
 from testbench.wiring import Home, fit_key, open_store
 
 if TYPE_CHECKING:
@@ -73,15 +73,13 @@ def issue_order(
         order: its number.
         told: hears how many are done, of how many.
         processes: how many draw and sign at once.
-        ask: for the passphrase of the station key, once; None: the system, or the person at the terminal.
+        ask: for the passphrase of each key that is needed, once; see :func:`testbench.signers.unlock`.
 
     Raises:
         NothingToIssueError: no run was closed for this order.
-        KeyFileError, PassphraseMissingError, PassphraseWrongError, TokenFailedError: the station key cannot be used.
+        KeyFileError, PassphraseMissingError, PassphraseWrongError, TokenFailedError: a key that is needed cannot be
+            used; nothing was written.
     """
-    from testbench.certificate.keys import load_station_key
-    from testbench.certificate.passphrases import FromSystem, Remembering
-
     with open_store(home) as store:
         if not store.count_on(order):
             raise NothingToIssueError(order, str(home.folder))
@@ -90,10 +88,9 @@ def issue_order(
         if not owed:
             return done
         fit_key(home)
-        ask = Remembering(ask or FromSystem())
-        load_station_key(home.keys, ask)
+        keys = unlock(home, store, owed, ask)
         try:
-            for count, one in enumerate(_each(home, owed, min(processes, len(owed)), ask), start=1):
+            for count, one in enumerate(_each(home, owed, min(processes, len(owed)), keys), start=1):
                 done.note(one)
                 told(count, len(owed))
         except BrokenProcessPool as failure:
@@ -102,9 +99,9 @@ def issue_order(
     return done
 
 
-def _each(home: Home, owed: tuple[str, ...], processes: int, ask: "Passphrases") -> "Iterator[_Done]":
+def _each(home: Home, owed: tuple[str, ...], processes: int, keys: Unlocked) -> "Iterator[_Done]":
     """Each run as it is done with, in whatever order."""
-    with ProcessPoolExecutor(processes, get_context("spawn"), _begin, (home.folder, ask)) as pool:
+    with ProcessPoolExecutor(processes, get_context("spawn"), _begin, (home.folder, keys)) as pool:
         waiting = [pool.submit(_issue, run) for run in owed]
         try:
             yield from (one.result() for one in as_completed(waiting))
@@ -127,12 +124,11 @@ class _Open:
 _opened: list[_Open] = []
 
 
-def _begin(folder: Path, ask: "Passphrases") -> None:
-    from testbench.certificate.keys import load_station_key
-
+def _begin(folder: Path, keys: Unlocked) -> None:
     threading.Thread(target=_end_with_parent, daemon=True).start()
     home = Home(folder)
-    _opened.append(_Open(home, open_store(home), Signing(ask, load_station_key(home.keys, ask))))
+    store = open_store(home)
+    _opened.append(_Open(home, store, keys.signing(home, store)))
 
 
 def _end_with_parent() -> None:

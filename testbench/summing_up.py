@@ -158,7 +158,9 @@ def _issue_next(home: Home, store: "SqliteStore", job: _Job, runs: "Sequence[Lot
     if place.exists():
         raise DocumentStrayError(number, str(place))
     hands = of_station(load_station_key(home.keys, asked.ask))
-    facts = IssueFacts(bench.works, at, hands.signer, hands.fingerprint, checkpoint=checkpoint)
+    facts = IssueFacts(
+        bench.works, at, hands.signer, hands.fingerprint, checkpoint=checkpoint, under_root=hands.under_root
+    )
     drawn = job.drawn(number, older.number if older else "", facts, words_of(job.form))
 
     def register(issued: IssuedSummary) -> None:

@@ -114,13 +114,9 @@ def export_list(home: Home, file: Path) -> int:
         KeyFileError: the station key is missing or not protected.
         FileNotWrittenError: the folder refuses.
     """
-    from testbench.certificate.keys import load_station_key
     from testbench.certificate.publishing import write_through
-    from testbench.certificate.withdrawn import signed_list
-    from testbench.instruments.clocks import SystemClock
 
-    bench, found = home.bench(), withdrawn(home)
-    data = signed_list(found, bench.name, SystemClock().utc(), load_station_key(home.keys))
+    data = list_for_customers(home)
     unfinished = file.with_name(f".{file.name}.{os.getpid()}.part")
     try:
         write_through(unfinished, data)
@@ -128,7 +124,27 @@ def export_list(home: Home, file: Path) -> int:
     except OSError as failure:
         unfinished.unlink(missing_ok=True)
         raise FileNotWrittenError(str(file), failure.strerror or str(failure)) from failure
-    return len(found)
+    return len(withdrawn(home))
+
+
+def list_for_customers(home: Home, ask: "Passphrases | None" = None) -> bytes:
+    """The list of withdrawn documents, signed with the station key.
+
+    Args:
+        home: the bench.
+        ask: for the passphrase of the station key; None: the system, or whoever sits at the terminal.
+
+    Raises:
+        KeyFileError: the station key is missing or not protected.
+        PassphraseMissingError, PassphraseWrongError, TokenFailedError: it cannot be used.
+    """
+    from testbench.certificate.anchors import anchors_of
+    from testbench.certificate.keys import load_station_key
+    from testbench.certificate.withdrawn import signed_list
+    from testbench.instruments.clocks import SystemClock
+
+    key, gone = load_station_key(home.keys, ask), anchors_of(home.keys, (), (), ()).gone
+    return signed_list(withdrawn(home), home.bench().name, SystemClock().utc(), key, gone)
 
 
 def _find(home: Home, store: "RunReader", number: str) -> _Document:

@@ -2,11 +2,14 @@
 
 from collections.abc import Sequence
 from contextlib import suppress
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from testbench.certificate.keyring import AUTHORITY, ROOT_CERTIFICATE
+from testbench.certificate.keyring import AUTHORITY
 from testbench.certificate.keys import is_self_signed, own_certificates, read_certificate
+from testbench.certificate.register import REGISTER, read_register
+from testbench.certificate.root import ROOT_CERTIFICATE
 from testbench.certificate.trust import Anchors
 from testbench.errors import TrustFileError
 
@@ -18,15 +21,24 @@ if TYPE_CHECKING:
 STAMP_ROOTS = "stamp-root*.pem"
 
 
-def anchors_of(keys: Path, roots: Sequence[Path], lists: Sequence[Path], stamps: Sequence[Path]) -> Anchors:
+def anchors_of(
+    keys: Path, roots: Sequence[Path], lists: Sequence[Path], stamps: Sequence[Path], at: datetime | None = None
+) -> Anchors:
     """What a reader trusts: the files that are named, and what a home has of its own.
 
+    Args:
+        keys: the keys folder of the home; it need not be there.
+        roots: certificates, PEM or DER.
+        lists: revocation lists, DER or PEM.
+        stamps: roots of time-stamp authorities.
+        at: when the reader looks; None: whether a list is still fresh is not told.
+
     Raises:
-        KeyFileError: the home's own root cannot be read.
+        KeyFileError: the home's own root or register cannot be read.
         TrustFileError: another file cannot be, or holds something else.
     """
-    own = own_certificates(keys)
-    authority = keys / AUTHORITY
+    own, authority = own_certificates(keys), keys / AUTHORITY
+    gone = read_register(authority).gone if (authority / REGISTER).exists() else ()
     if (authority / ROOT_CERTIFICATE).exists():  # its stations are then known through it, and can be revoked
         own = [one for one in own if is_self_signed(one)] + [read_certificate(authority / ROOT_CERTIFICATE)]
     return Anchors(
@@ -36,6 +48,8 @@ def anchors_of(keys: Path, roots: Sequence[Path], lists: Sequence[Path], stamps:
             _certificate_in(path, "Root certificate of the time-stamp authority")
             for path in (*sorted(keys.glob(STAMP_ROOTS)), *stamps)
         ),
+        gone,
+        at,
     )
 
 

@@ -14,10 +14,12 @@ import socket
 import subprocess
 import sys
 from dataclasses import asdict, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from testbench.certificate.reader import MIB
+from testbench.certificate.revocation import Gone
 from testbench.certificate.trust import Anchors
 from testbench.certificate.verify import LARGEST_FILE, Signature, Verification, bytes_of, refused, verify
 
@@ -30,6 +32,7 @@ FORBIDDEN = (
     "os.system", "os.remove", "os.rename", "os.mkdir", "os.chmod", "os.kill", "ctypes.dlopen", "shutil.",
 )  # fmt: skip
 KEPT = ("PATH", "PYTHONPATH", "LANG", "LC_ALL", "TZ")
+FILES = ("certificates", "lists", "stamps")
 TOO_MUCH = "Reading the file took more time or memory than any document of ours needs."
 
 
@@ -49,7 +52,7 @@ def verify_apart(document: bytes | Path, anchors: Anchors) -> Verification:
         return refused(f"The file cannot be opened: {failure.strerror}.")
     if len(data) > LARGEST_FILE:
         return verify(data, anchors)  # which refuses it without looking
-    told = {name: [base64.b64encode(one).decode() for one in found] for name, found in asdict(anchors).items()}
+    told = _told(anchors)
     environment = {name: os.environ[name] for name in KEPT if name in os.environ} | {"OPENBLAS_NUM_THREADS": "1"}
     command = [sys.executable, "-P", "-m", "testbench.certificate.checking"]
     said = json.dumps(told).encode() + b"\n" + data
@@ -58,6 +61,20 @@ def verify_apart(document: bytes | Path, anchors: Anchors) -> Verification:
         return _answer(json.loads(child.stdout))
     except (subprocess.TimeoutExpired, ValueError, KeyError, TypeError):
         return refused(TOO_MUCH)
+
+
+def _told(anchors: Anchors) -> dict[str, Any]:
+    """What the reader trusts, as JSON."""
+    told: dict[str, Any] = {name: [base64.b64encode(one).decode() for one in getattr(anchors, name)] for name in FILES}
+    told["gone"] = [one.model_dump_json() for one in anchors.gone]
+    return told | {"at": None if anchors.at is None else anchors.at.isoformat()}
+
+
+def _heard(told: dict[str, Any]) -> Anchors:
+    """What :func:`_told` told."""
+    files = {name: tuple(base64.b64decode(one) for one in told[name]) for name in FILES}
+    at = None if told["at"] is None else datetime.fromisoformat(told["at"])
+    return Anchors(**files, gone=tuple(Gone.model_validate_json(one) for one in told["gone"]), at=at)
 
 
 def _answer(told: dict[str, Any]) -> Verification:
@@ -101,8 +118,7 @@ def main() -> None:
     head = json.loads(sys.stdin.buffer.readline())
     data = sys.stdin.buffer.read(LARGEST_FILE + 1)
     confine()
-    anchors = Anchors(**{name: tuple(base64.b64decode(one) for one in found) for name, found in head.items()})
-    sys.stdout.write(json.dumps(asdict(verify(data, anchors))))
+    sys.stdout.write(json.dumps(asdict(verify(data, _heard(head)))))
     gc.freeze()  # the end looks for no garbage
 
 

@@ -50,6 +50,10 @@ class Kind(StrEnum):
     REJECTION_REPORT = "rejection report"
 
 
+SELF_SIGNED, UNDER_ROOT = "--signer CERT.pem", "--root root-cert.pem"
+"""How a reader names whom to trust: by the certificate itself, or by the root that leads to it."""
+
+
 @dataclass(frozen=True, slots=True)
 class IssueFacts:
     """What is known only when a document is issued."""
@@ -68,6 +72,8 @@ class IssueFacts:
     """The document that this one takes the place of, and its own number; None: it is the run's first."""
     nonconformities: tuple[Mentioned, ...] = ()
     """Those of the serial number, as they stood at the issue."""
+    under_root: bool = False
+    """Whether the keys lead to the root of the works; else the station signed its certificate itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,7 +240,7 @@ def content_of(
             Fact(words("closing.fingerprint"), issue.fingerprint),
             *ledger_of(issue, words),
         ),
-        how_to_verify=words("closing.how"),
+        how_to_verify=words("closing.how", trust=UNDER_ROOT if issue.under_root else SELF_SIGNED),
         software=words("foot.software", software=record.software),
         dated=datetime.fromisoformat(record.ended),
     )

@@ -1,13 +1,22 @@
-"""What a customer gets to check certificates without us: the root, the revocation lists and one page that says how."""
+"""What a customer gets to check certificates without us.
+
+The root, the revocation lists, the list of withdrawn documents, and one page that says how. Several benches under one
+root write into one folder: lists bear the bench's name, and the page names all that lie there.
+"""
 
 import textwrap
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from testbench.certificate.data import HowToCheck, Layout, how_to_check, layout
-from testbench.certificate.keyring import ISSUING_LIST, ROOT_CERTIFICATE, ROOT_LIST, Authority, replace
+from testbench.certificate.keyring import ISSUING_LIST, Authority
 from testbench.certificate.keys import fingerprint_of, grouped
+from testbench.certificate.languages import words
 from testbench.certificate.pen import BOLD, REGULAR, STRONG, Pen
+from testbench.certificate.register import replace
+from testbench.certificate.revocation import is_list_of
+from testbench.certificate.root import ROOT_CERTIFICATE, ROOT_LIST, number_of_list
 from testbench.station.bench import Works
 
 TEXT, PAGE = "how-to-check.txt", "how-to-check.pdf"
@@ -16,15 +25,31 @@ BODY, HEADING, COMMAND = 10.0, 11.0, 8.5
 """Sizes of text [pt]."""
 
 
-def export_for_customer(authority: Authority, works: Works, paper: str, at: datetime, folder: Path) -> list[Path]:
+@dataclass(frozen=True, slots=True)
+class HandOver:
+    """What goes to a customer beside what the authority has."""
+
+    works: Works
+    """The letterhead."""
+    bench: str
+    """Name of the bench."""
+    withdrawn: bytes
+    """The signed list of withdrawn documents."""
+    at: datetime
+    """When that was made, and the date of the page."""
+    paper: str
+    """``"A4"`` or ``"Letter"``."""
+    language: str
+    """Of the page, for example ``"de"``."""
+
+
+def export_for_customer(authority: Authority, handed: HandOver, folder: Path) -> list[Path]:
     """Write everything into a folder; files of the same names are replaced, for lists are renewed.
 
     Args:
         authority: of the works.
-        works: the letterhead.
-        paper: ``"A4"`` or ``"Letter"``.
-        at: the date of the page.
-        folder: made if it is missing.
+        handed: the rest.
+        folder: made if it is missing. A newer list of the root that lies there, by another bench, is left.
 
     Returns:
         What was written.
@@ -32,29 +57,50 @@ def export_for_customer(authority: Authority, works: Works, paper: str, at: date
     Raises:
         KeyFileError: the root certificate cannot be read, or the folder cannot be written.
         GlyphMissingError: a name cannot be printed.
+        LanguageUnknownError: there is no such page.
     """
-    told = _filled(authority, works)
+    look, bench = layout(), handed.bench
+    how_to_check(handed.language)  # refused before anything is written
     files = {ROOT_CERTIFICATE: (authority.folder / ROOT_CERTIFICATE).read_bytes()}
-    files |= {path.name: path.read_bytes() for path in sorted(authority.folder.glob("*.crl"))}
-    files[TEXT] = as_text(told).encode()
-    files[PAGE] = as_page(told, works, layout(), paper, at)
+    for path in sorted(authority.folder.glob("*.crl")):
+        name = path.name if path.name == ROOT_LIST else path.name.replace("issuing", f"issuing-{bench}")
+        if name != ROOT_LIST or not _is_newer(folder / name, path, authority.root):
+            files[name] = path.read_bytes()
+    files[f"withdrawn-{bench}.json"] = handed.withdrawn
     folder.mkdir(parents=True, exist_ok=True)
     for name, data in files.items():
         replace(folder / name, data)
-    return [folder / name for name in files]
+    told = _filled(authority, handed, folder)
+    page = {TEXT: as_text(told).encode(), PAGE: as_page(told, handed, look)}
+    for name, data in page.items():
+        replace(folder / name, data)
+    return [folder / name for name in (*files, *page)]
 
 
-def _filled(authority: Authority, works: Works) -> HowToCheck:
+def _is_newer(there: Path, own: Path, root: bytes) -> bool:
+    """Whether another bench has written a newer list of this very root."""
+    from cryptography.x509 import load_der_x509_certificate
+
+    if not there.exists():
+        return False
+    data = there.read_bytes()
+    return is_list_of(data, load_der_x509_certificate(root)) and number_of_list(data) > number_of_list(own.read_bytes())
+
+
+def _filled(authority: Authority, handed: HandOver, folder: Path) -> HowToCheck:
     from cryptography.x509 import load_der_x509_certificate, load_der_x509_crl
 
     newest = load_der_x509_crl((authority.folder / ISSUING_LIST).read_bytes())
-    root = authority.root
+    root, works = authority.root, handed.works
+    lists = [f"--crl {path.name}" for path in sorted(folder.glob("*.crl"))]
+    lists += [f"--withdrawn {path.name}" for path in sorted(folder.glob("withdrawn-*.json"))]
     assert newest.next_update_utc is not None
-    return how_to_check().filled(
-        works=works.name, root=ROOT_CERTIFICATE, root_list=ROOT_LIST, issuing_list=ISSUING_LIST,
+    return how_to_check(handed.language).filled(
+        works=works.name, root=ROOT_CERTIFICATE, lists=" ".join(lists), issuing_list=f"issuing-{handed.bench}.crl",
         fingerprint=grouped(fingerprint_of(root)), contact=works.contact or works.name,
         until=f"{load_der_x509_certificate(root).not_valid_after_utc:%Y-%m-%d}",
         at=f"{newest.last_update_utc:%Y-%m-%d}", next=f"{newest.next_update_utc:%Y-%m-%d}",
+        withdrawn_at=f"{handed.at:%Y-%m-%d}",
     )  # fmt: skip
 
 
@@ -68,15 +114,15 @@ def as_text(told: HowToCheck) -> str:
     return "\n\n".join(shown) + "\n"
 
 
-def as_page(told: HowToCheck, works: Works, look: Layout, paper: str, at: datetime) -> bytes:
+def as_page(told: HowToCheck, handed: HandOver, look: Layout) -> bytes:
     """The page as a PDF of one sheet: the same bytes for the same arguments."""
-    pen, sizes = Pen(look, paper, at), look.sizes
+    pen, sizes = Pen(look, handed.paper, handed.at, words(handed.language).language), look.sizes
     pen.canvas.setTitle(told.title)
-    pen.canvas.setAuthor(works.name)
+    pen.canvas.setAuthor(handed.works.name)
     pen.canvas.setViewerPreference("DisplayDocTitle", "true")
     width = pen.right - pen.left
     pen.text(pen.left, pen.top - 12, told.title, BOLD, sizes.title)
-    pen.text(pen.right, pen.top - 12, works.name, REGULAR, sizes.body, align="right")
+    pen.text(pen.right, pen.top - 12, handed.works.name, REGULAR, sizes.body, align="right")
     pen.rule(pen.top - 18, 1.6, look.colours.ink)
     y = pen.top - 30
     y -= pen.paragraph(pen.left, y, told.lead, width, size=BODY) + 8

@@ -7,8 +7,11 @@ from typing import Any, Self
 
 from pydantic import Field, model_validator
 
+from testbench.errors import LanguageUnknownError
 from testbench.procedure.valve import Value
 from testbench.quantities import Pressure
+
+HOW_TO_CHECK = "how-to-check-"
 
 
 def reports() -> Path:
@@ -130,7 +133,7 @@ class Way(Value):
 
 
 class HowToCheck(Value):
-    """The whole of how-to-check.toml."""
+    """The whole of a how-to-check-XX.toml."""
 
     title: str
     lead: str
@@ -147,9 +150,16 @@ class HowToCheck(Value):
 
 
 @cache
-def how_to_check() -> HowToCheck:
-    """Read how-to-check.toml."""
-    return HowToCheck.model_validate(_read("how-to-check.toml"))
+def how_to_check(language: str) -> HowToCheck:
+    """Read the page in one language.
+
+    Raises:
+        LanguageUnknownError: it is not at hand.
+    """
+    there = tuple(sorted(path.stem.removeprefix(HOW_TO_CHECK) for path in reports().glob(f"{HOW_TO_CHECK}*.toml")))
+    if language not in there:
+        raise LanguageUnknownError(language, there)
+    return HowToCheck.model_validate(_read(f"{HOW_TO_CHECK}{language}.toml"))
 
 
 def _filled(value: Any, facts: dict[str, str]) -> Any:

@@ -19,6 +19,8 @@ class Hands:
     anchors: Anchors
     """Whom the own check trusts."""
     sign: Callable[[bytes, datetime], bytes]
+    under_root: bool = True
+    """Whether the keys lead to the root of the works; else the station signed its certificate itself."""
 
 
 def of_station(key: StationKey) -> Hands:
@@ -29,7 +31,7 @@ def of_station(key: StationKey) -> Hands:
 
         return seal(page, key, at)
 
-    return Hands(key.signer, grouped(key.fingerprint), Anchors((key.certificate,)), sign)
+    return Hands(key.signer, grouped(key.fingerprint), Anchors((key.certificate,)), sign, bool(key.chain))
 
 
 def of_persons(operator: StationKey, reviewer: StationKey, anchors: Anchors) -> Hands:

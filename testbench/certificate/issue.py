@@ -98,7 +98,9 @@ def issue(
     if path.exists():
         raise DocumentExistsError(number, str(path))
     hands = hands or of_station(load_station_key(key_folder))
-    facts = IssueFacts(works, at, hands.signer, hands.fingerprint, signed, checkpoint, replaces, nonconformities)
+    facts = IssueFacts(
+        works, at, hands.signer, hands.fingerprint, signed, checkpoint, replaces, nonconformities, hands.under_root
+    )
     drawn = unsealed_document(record, record_sha256, traces, facts, paper)
     data, waiting = with_stamp(hands.sign(drawn, at), stamps)
     _check_own(data, drawn, hands, number, record)
@@ -204,7 +206,9 @@ def sealed_document(
 ) -> bytes:  # fmt: skip
     """The document with the station's seal."""
     hands = of_station(key)
-    facts = IssueFacts(works, at, hands.signer, hands.fingerprint, signed, checkpoint, replaces)
+    facts = IssueFacts(
+        works, at, hands.signer, hands.fingerprint, signed, checkpoint, replaces, under_root=hands.under_root
+    )
     return hands.sign(unsealed_document(record, record_sha256, traces, facts, paper), at)
 
 

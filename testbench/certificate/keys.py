@@ -25,6 +25,8 @@ KEY_FILE, CERTIFICATE_FILE, CHAIN_FILE = "station-key.pem", "station-cert.pem", 
 PACKED_FILE, TOKEN_FILE = "station.p12", "token.toml"
 OF_STATION = (KEY_FILE, PACKED_FILE, TOKEN_FILE, CERTIFICATE_FILE, CHAIN_FILE)
 YEARS = 10
+SHORT = 12
+"""Digits of a fingerprint in the name of a file that was set aside."""
 
 
 class Signs(Protocol):
@@ -96,23 +98,56 @@ def make_station_key(folder: Path, bench_name: str, works_name: str, at: datetim
 
 
 def renew_station_key(folder: Path, bench_name: str, works_name: str, at: datetime) -> str:
-    """Make a new key; the old one stays beside it under its fingerprint, so that nothing sealed is orphaned.
+    """Make a new key; the old one is destroyed, its certificate stays, so that nothing sealed is orphaned.
 
     Returns:
         The new fingerprint.
     """
     set_aside(folder)
-    return make_station_key(folder, bench_name, works_name, at)
+    made = make_station_key(folder, bench_name, works_name, at)
+    destroy_retired(folder)
+    return made
 
 
 def set_aside(folder: Path) -> None:
     """Rename the files of the station key after its fingerprint, so that a new one can take their place."""
     if not (folder / CERTIFICATE_FILE).exists():
         return
-    old = fingerprint_of(read_certificate(folder / CERTIFICATE_FILE))[:12]
+    old = fingerprint_of(read_certificate(folder / CERTIFICATE_FILE))[:SHORT]
     for path in (folder / name for name in OF_STATION):
         if path.exists():
             path.rename(path.with_name(f"{path.stem}-{old}{path.suffix}"))
+
+
+def retired_keys(folder: Path) -> list[Path]:
+    """The private keys of a station that were replaced, by a program that was ended at it or by an older version."""
+    return sorted(
+        path
+        for name in (KEY_FILE, PACKED_FILE)
+        for path in folder.glob(f"{Path(name).stem}-{'[0-9a-f]' * SHORT}{Path(name).suffix}")
+    )
+
+
+def destroy_retired(folder: Path) -> None:
+    """Destroy every private key of the station that was replaced: its certificate is enough for what it sealed."""
+    for path in retired_keys(folder):
+        destroy(path)
+
+
+def destroy(path: Path) -> None:
+    """Overwrite and remove a private key. Copies, and what the disk keeps of old blocks, are out of reach.
+
+    Raises:
+        KeyFileError: the disk refuses.
+    """
+    try:
+        with path.open("r+b") as file:
+            file.write(bytes(path.stat().st_size))
+            file.flush()
+            os.fsync(file.fileno())
+        path.unlink()
+    except OSError as failure:
+        raise KeyFileError(str(path), f"it cannot be destroyed ({failure.strerror})") from failure
 
 
 def own_certificates(folder: Path) -> list[bytes]:

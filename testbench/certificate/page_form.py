@@ -38,6 +38,7 @@ class PageForm(Value):
     fingerprint: str
     nonconformities: tuple[Mentioned, ...] = ()
     """Of the serial number, as they stood when it was issued."""
+    under_root: bool = False
     drawn_with: Mapping[str, Annotated[str, Field(max_length=60)]]
     """Versions of the program, of its wording and of the libraries that draw."""
 

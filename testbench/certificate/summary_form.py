@@ -59,6 +59,7 @@ class SummaryForm(Value):
     issued: datetime
     signer: str
     fingerprint: str
+    under_root: bool = False
     software: str
     specimens: Annotated[int, Field(ge=0)]
     about: tuple[tuple[str, str], ...]
@@ -75,7 +76,9 @@ class SummaryForm(Value):
 
     def facts(self, checkpoint: Checkpoint | None) -> IssueFacts:
         """The facts of issue."""
-        return IssueFacts(self.works, self.issued, self.signer, self.fingerprint, checkpoint=checkpoint)
+        return IssueFacts(
+            self.works, self.issued, self.signer, self.fingerprint, checkpoint=checkpoint, under_root=self.under_root
+        )
 
 
 def summary_form(
@@ -85,7 +88,8 @@ def summary_form(
     told = found.told
     return SummaryForm.model_validate({
         "paper": paper, "report": report, "works": facts.works, "issued": facts.issued, "signer": facts.signer,
-        "fingerprint": facts.fingerprint, "software": told.software, "specimens": told.specimens, "about": told.about,
+        "fingerprint": facts.fingerprint, "under_root": facts.under_root, "software": told.software,
+        "specimens": told.specimens, "about": told.about,
         "offsets": told.offsets, "pages": told.pages, "following": tuple(following), "dated": told.dated,
         "drawn_with": versions(),
     })  # fmt: skip

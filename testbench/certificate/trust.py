@@ -1,24 +1,27 @@
 """Whose signature is it? A certificate that is pinned itself, or one that leads to a pinned root and is not revoked.
 
-Revocation is judged by the lists that the reader has; without one the judgement says so. A certificate revoked because
-its key was lost is good for nothing, unless a time stamp proves that the signature was there before; one revoked for
-another reason stays good for what was signed earlier.
+Revocation is judged by the lists that the reader has (``certificate/revocation``); without one the judgement says so. A
+certificate revoked because its key was lost is good for nothing, unless a time stamp proves that the signature was
+there before; one revoked for another reason stays good for what was signed earlier. Of a certificate that signed itself
+its works says so on the signed list of withdrawn documents.
 """
 
 import asyncio
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from testbench.certificate.authority import Role, Why
+from testbench.certificate.keys import fingerprint_of
+from testbench.certificate.revocation import NONE_NAMED, Gone, Said, name_of, said_of
 from testbench.certificate.signing import FIELD
 
 if TYPE_CHECKING:
-    from cryptography.x509 import Certificate, CertificateRevocationList
+    from cryptography.x509 import Certificate
 
-REVOKED, UNCHECKED = "revoked", "not checked: no revocation list was named"
+REVOKED = "revoked"
 LONGEST_CHAIN = 3
 
 
@@ -32,6 +35,10 @@ class Anchors:
     """Revocation lists."""
     stamps: tuple[bytes, ...] = ()
     """Roots of time-stamp authorities."""
+    gone: tuple[Gone, ...] = ()
+    """Certificates that signed themselves and are trusted no more."""
+    at: datetime | None = None
+    """When the reader looks, UTC; None: whether a list is still fresh is not told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +69,7 @@ class Trust:
 
     reason: str
     """Why not; empty where it is."""
-    revocation: str = UNCHECKED
+    revocation: str = NONE_NAMED
     """What is known about revocation."""
 
     @property
@@ -85,8 +92,8 @@ def trust_in(signed: Signed, anchors: Anchors) -> Trust:
     if at is None or not certificate.not_valid_before_utc <= at <= certificate.not_valid_after_utc:
         return Trust("The seal's certificate was not valid at the time of sealing.")
     if pinned:
-        return Trust("", "pinned by its own certificate, which nothing revokes")
-    return _revocation(signed, chain, anchors.lists)
+        return _pinned(signed, certificate, anchors.gone)
+    return _revocation(signed, chain, anchors)
 
 
 def _fits(field: str, certificate: "Certificate") -> bool:
@@ -129,57 +136,36 @@ def _is_authority(certificate: bytes) -> bool:
     return found.value.ca
 
 
-def _revocation(signed: Signed, chain: "list[Certificate]", lists: Sequence[bytes]) -> Trust:
+def _pinned(signed: Signed, certificate: "Certificate", gone: Sequence[Gone]) -> Trust:
+    """Not looked up in lists; of one that signed itself the works may have said that it counts no more."""
+    fingerprint = fingerprint_of(signed.certificate)
+    said = [Said("", one.at, one.why) for one in gone if one.fingerprint == fingerprint]
+    otherwise = "pinned by its own certificate, which is looked up in no list"
+    return _judged(signed, [(certificate, one) for one in said], otherwise)
+
+
+def _revocation(signed: Signed, chain: "list[Certificate]", anchors: Anchors) -> Trust:
     """Look each certificate below the root up in the newest list of its issuer."""
+    said = [(one, said_of(one, issuer, anchors.lists, anchors.at)) for one, issuer in pairwise(chain)]
+    judged = _judged(signed, said, NONE_NAMED)
+    if judged.trusted and said[0][1].fresh and not all(one.fresh or one.revoked for _, one in said):
+        unknown = f"; of its authority nothing is known: no list in date of {name_of(chain[-1].subject)} was named"
+        return replace(judged, revocation=judged.revocation + unknown)
+    return judged
+
+
+def _judged(signed: Signed, said: "Sequence[tuple[Certificate, Said]]", otherwise: str) -> Trust:
+    """What becomes of a signature by what was said of the certificates, its own first."""
     told = []
-    for certificate, issuer in pairwise(chain):
-        newest = _newest(lists, issuer)
-        if newest is None:
-            told.append(UNCHECKED)
+    for certificate, one in said:
+        if one.revoked is None:
+            told.append(one.words)
             continue
-        entry = newest.get_revoked_certificate_by_serial_number(certificate.serial_number)
-        if entry is not None:
-            why = _why(entry)
-            revoked = f"{entry.revocation_date_utc:%Y-%m-%d} ({why})"
-            if _undone(signed, entry.revocation_date_utc, why):
-                return Trust(f"The certificate of {_name(certificate)} was revoked on {revoked}.", REVOKED)
-            told.append(f"revoked on {revoked}, after this was signed")
-        else:
-            told.append(f"not revoked as of {newest.last_update_utc:%Y-%m-%d}")
-    return Trust("", told[0] if told else UNCHECKED)
-
-
-def _newest(lists: Sequence[bytes], issuer: "Certificate") -> "CertificateRevocationList | None":
-    """The newest list that an authority signed; what is no list of it is passed over."""
-    found = [one for one in _readable(lists) if one.issuer == issuer.subject and _signed_by(one, issuer)]
-    return max(found, key=lambda one: one.last_update_utc, default=None)
-
-
-def _readable(lists: Sequence[bytes]) -> "Iterable[CertificateRevocationList]":
-    from cryptography.x509 import load_der_x509_crl
-
-    for data in lists:
-        try:
-            yield load_der_x509_crl(data)
-        except ValueError:
-            continue
-
-
-def _signed_by(found: "CertificateRevocationList", issuer: "Certificate") -> bool:
-    from cryptography.hazmat.primitives.asymmetric.ec import EllipticCurvePublicKey
-
-    key = issuer.public_key()
-    return isinstance(key, EllipticCurvePublicKey) and found.is_signature_valid(key)
-
-
-def _why(entry: object) -> str:
-    from cryptography import x509
-
-    assert isinstance(entry, x509.RevokedCertificate)
-    try:
-        return entry.extensions.get_extension_for_class(x509.CRLReason).value.reason.value
-    except x509.ExtensionNotFound:
-        return Why.KEY_COMPROMISE
+        revoked = f"{one.revoked:%Y-%m-%d} ({one.why})"
+        if _undone(signed, one.revoked, one.why):
+            return Trust(f"The certificate of {_name(certificate)} was revoked on {revoked}.", REVOKED)
+        told.append(f"revoked on {revoked}, after this was signed")
+    return Trust("", told[0] if told else otherwise)
 
 
 def _undone(signed: Signed, revoked: datetime, why: str) -> bool:

@@ -27,7 +27,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from testbench.certificate.enclosed import Enclosed, enclosed_in
-from testbench.certificate.keys import fingerprint_of, grouped, name_in, signer_of
+from testbench.certificate.keys import fingerprint_of, grouped, is_self_signed, name_in, signer_of
 from testbench.certificate.printed import Printed, printed_in
 from testbench.certificate.reader import MIB, reader_of
 from testbench.certificate.seals import faults_of_seals, signatures_of
@@ -61,6 +61,8 @@ class Signature:
     """The time-stamp authority's time; empty without one that the reader trusts."""
     trusted: bool
     revocation: str
+    under_root: bool = False
+    """Whether an authority made the signer's certificate; else it signed itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,6 +227,7 @@ def _in_facts(one: Signed, trust: Trust) -> Signature:
         one.field, signer_of(one.certificate), fingerprint_of(one.certificate),
         "" if one.at is None else one.at.isoformat(), one.level,
         "" if one.stamped_at is None else one.stamped_at.isoformat(), trust.trusted, trust.revocation,
+        not is_self_signed(one.certificate),
     )  # fmt: skip
 
 
@@ -284,10 +287,10 @@ def in_words(judged: Verification) -> list[str]:
     lines.append(f"  {'record ' if listed is None else 'records'}      {judged.record_sha256}")
     lines += _enclosed_in_words(judged)
     lines += [f"  {reason}" for reason in judged.reasons]
-    if not all(one.trusted for one in judged.signatures):
-        lines.append(
-            "Compare the fingerprint with the one that the works publishes, or name its certificate with --signer."
-        )
+    if not all(one.trusted or one.revocation == REVOKED for one in judged.signatures):
+        rooted = any(one.under_root for one in judged.signatures)
+        named = "the root of the works with --root" if rooted else "its certificate with --signer"
+        lines.append(f"Compare the fingerprint with the one that the works publishes, or name {named}.")
     return lines
 
 

@@ -1,10 +1,12 @@
 """The list of withdrawn documents that a works publishes: signed with the station key, so that its root is enough.
 
-One JSON object: ``list`` (bench, when, the withdrawals), ``certificate`` and ``chain`` (DER, hexadecimal) and
-``signature``: ECDSA P-256 with SHA-256 in DER, hexadecimal, over the canonical JSON (RFC 8785) of ``list``.
+One JSON object: ``list`` (bench, when, the withdrawals, certificates of the station that count no more),
+``certificate`` and ``chain`` (DER, hexadecimal) and ``signature``: ECDSA P-256 with SHA-256 in DER, hexadecimal, over
+the canonical JSON (RFC 8785) of ``list``.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Literal
@@ -13,10 +15,11 @@ from pydantic import AwareDatetime, Field, ValidationError
 
 from testbench.certificate.keys import StationKey
 from testbench.certificate.reader import MIB
+from testbench.certificate.revocation import Gone
 from testbench.certificate.signing import FIELD
 from testbench.certificate.trust import Anchors, Signed, trust_in
 from testbench.errors import WithdrawnListRefusedError
-from testbench.procedure.valve import Text, Value
+from testbench.procedure.valve import Text, Value, later
 from testbench.run.ledger import canonical_json
 from testbench.station.withdrawals import Withdrawal, words_on
 
@@ -32,6 +35,8 @@ class Listed(Value):
     at: AwareDatetime
     """When it was made, UTC; nothing is known of what was withdrawn later."""
     withdrawn: tuple[Withdrawal, ...]
+    gone: tuple[Gone, ...] = later(())
+    """Certificates of the station that signed themselves and are trusted no more."""
 
     @property
     def signed_bytes(self) -> bytes:
@@ -55,7 +60,9 @@ class SignedList(Value):
     signature: Hexadecimal
 
 
-def signed_list(withdrawn: Sequence[Withdrawal], bench: str, at: datetime, key: StationKey) -> bytes:
+def signed_list(
+    withdrawn: Sequence[Withdrawal], bench: str, at: datetime, key: StationKey, gone: Sequence[Gone] = ()
+) -> bytes:
     """The file with every withdrawal of a bench.
 
     Args:
@@ -63,17 +70,31 @@ def signed_list(withdrawn: Sequence[Withdrawal], bench: str, at: datetime, key: 
         bench: its name.
         at: the time of day, UTC.
         key: of the station.
+        gone: its certificates that signed themselves and are trusted no more.
     """
     from cryptography.hazmat.primitives.asymmetric.ec import ECDSA
     from cryptography.hazmat.primitives.hashes import SHA256
 
-    told = Listed(bench=bench, at=at.replace(microsecond=0), withdrawn=tuple(withdrawn))
+    told = Listed(bench=bench, at=at.replace(microsecond=0), withdrawn=tuple(withdrawn), gone=tuple(gone))
     signature = key.key.sign(told.signed_bytes, ECDSA(SHA256()))
     made = SignedList(
         list=told, certificate=key.certificate.hex(), chain=tuple(one.hex() for one in key.chain),
         signature=signature.hex(),
     )  # fmt: skip
     return made.model_dump_json(indent=1).encode() + b"\n"
+
+
+def read_lists(paths: Sequence[Path], anchors: Anchors) -> tuple[list[Listed], Anchors]:
+    """Lists that stations signed whom the reader trusts, and what he trusts when he has read them.
+
+    Raises:
+        WithdrawnListRefusedError: see :func:`read_list`; also one that was signed with a key of which another list says
+            that it counts no more.
+    """
+    found = [read_list(path, anchors) for path in paths]
+    gone = tuple(dict.fromkeys(one for listed in found for one in listed.gone))
+    after = replace(anchors, gone=(*anchors.gone, *gone))
+    return [read_list(path, after) for path in paths] if gone else found, after
 
 
 def read_list(path: Path, anchors: Anchors) -> Listed:

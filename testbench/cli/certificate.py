@@ -12,8 +12,9 @@ from testbench.cli.secrets import passphrase_option, passphrases
 from testbench.errors import DocumentMissingError
 
 if TYPE_CHECKING:
-    from testbench.certificate.trust import Anchors
+    from testbench.certificate.passphrases import Passphrases
     from testbench.certificate.verify import Verification
+    from testbench.certificate.withdrawn import Listed
     from testbench.station.withdrawals import Withdrawal
     from testbench.wiring import Home
 
@@ -41,8 +42,9 @@ def issue(run: str | None, order: str | None, home: Path | None, *, from_stdin: 
     Where bench.toml lets persons sign certificates, it asks for the passphrase of the operator's key, then of the
     reviewer's.
 
-    With --order two processes write those of a whole order; killed, the same command goes on where it ended. Exit code
-    1 where a document could not be written; one that waits for a signature is only counted.
+    With --order two processes write those of a whole order, and each passphrase that is needed is asked for once at the
+    start: the station's, then those of persons in the order of their ids. Killed, the same command goes on where it
+    ended. Exit code 1 where a document could not be written; one that waits for a signature is only counted.
     """
     from testbench.wiring import Home
 
@@ -50,7 +52,7 @@ def issue(run: str | None, order: str | None, home: Path | None, *, from_stdin: 
         raise click.UsageError("Name either a RUN or an --order.")
     bench = Home(home_of(home))
     if order is not None:
-        _issue_order(bench, order, as_json=as_json)
+        _issue_order(bench, order, passphrases(from_stdin=from_stdin), as_json=as_json)
         return
     _one_document()
     from testbench.custody import issue_document
@@ -70,13 +72,13 @@ def _one_document() -> None:
     click.get_current_context().call_on_close(gc.enable)
 
 
-def _issue_order(bench: "Home", order: str, *, as_json: bool) -> None:
+def _issue_order(bench: "Home", order: str, ask: "Passphrases | None", *, as_json: bool) -> None:
     from dataclasses import asdict
 
     from testbench.batch import issue_order
 
     with progress(f"Order {order}", shown=not as_json) as told:
-        done = issue_order(bench, order, told)
+        done = issue_order(bench, order, told, ask=ask)
     if as_json:
         say_json(asdict(done))
     else:
@@ -133,7 +135,7 @@ def stamp(home: Path | None, *, as_json: bool) -> None:
 )  # fmt: skip
 @click.option(
     "--withdrawn", "withdrawn", multiple=True, type=click.Path(dir_okay=False, path_type=Path),
-    help="The works' list of withdrawn documents; several may be given. A home knows its own.",
+    help="The works' list of withdrawn documents and of certificates that count no more. A home knows its own.",
 )  # fmt: skip
 @home_option
 @json_option
@@ -158,12 +160,15 @@ def verify(  # noqa: PLR0917 - one for each option
     from testbench.certificate.checking import verify_apart
     from testbench.certificate.keys import grouped
     from testbench.certificate.verify import in_words
+    from testbench.certificate.withdrawn import read_lists
+    from testbench.instruments.clocks import SystemClock
 
     if not file.exists():
         raise DocumentMissingError(str(file))
-    anchors = anchors_of(home_of(home) / "keys", roots, lists, stamps)
+    known = anchors_of(home_of(home) / "keys", roots, lists, stamps, SystemClock().utc())
+    told, anchors = read_lists(withdrawn, known)
     judged = verify_apart(file, anchors)
-    found, notes = _withdrawal_of(judged, home_of(home), withdrawn, anchors)
+    found, notes = _withdrawal_of(judged, home_of(home), told)
     newer, recalls = _newer(home_of(home), judged), _recalls_of(home_of(home), judged)
     if as_json:
         more = {
@@ -196,14 +201,10 @@ def _exit_code(judged: "Verification", *, stands: bool) -> int:
     return INTACT if stands else WITHDRAWN
 
 
-def _withdrawal_of(
-    judged: "Verification", home: Path, files: tuple[Path, ...], anchors: "Anchors"
-) -> "tuple[list[Withdrawal], list[str]]":
+def _withdrawal_of(judged: "Verification", home: Path, lists: "list[Listed]") -> "tuple[list[Withdrawal], list[str]]":
     """What lists and the records of a home say of a document, each thing once; and what the lists do not tell."""
-    from testbench.certificate.withdrawn import read_list
     from testbench.station.withdrawals import words_on
 
-    lists = [read_list(path, anchors) for path in files]
     if not judged.intact:
         return [], []
     known = [*_withdrawn_here(home), *(one for listed in lists for one in listed.withdrawn)]

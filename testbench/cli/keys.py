@@ -10,8 +10,8 @@ import click
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
 
 if TYPE_CHECKING:
-    from testbench.certificate.keyring import Authority, Entry
     from testbench.certificate.passphrases import Passphrases
+    from testbench.certificate.register import Entry
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -23,6 +23,14 @@ REASONS = {
     "replaced": "superseded",
     "ended": "cessationOfOperation",
 }
+DESTROYED = (
+    "The private key that was replaced is destroyed here; its certificate stays, for what it signed. Destroy copies of "
+    "the key, in backups and on tokens, as well."
+)
+SELF_SIGNED = (
+    "No revocation list can name it. This home trusts it no more; tell whoever checks with it as --signer, and give "
+    "them the root and the signed list: testbench keys export."
+)
 
 
 def root_option(*, required: bool) -> Callable[[Command], Command]:
@@ -46,22 +54,34 @@ def command() -> None:
 def init(root_dir: Path, home: Path | None, *, plain: bool, from_stdin: bool) -> None:
     """Make root, issuing authority and the station's certificate.
 
-    Asks for three new passphrases: of the root, of the issuing authority, of the station. The key that the station had
-    stays beside the new one; what it sealed stays valid.
+    Asks for three new passphrases: of the root, of the issuing authority, of the station. Where the folder holds the
+    works' root already, this bench joins it: the root's own passphrase is asked for instead of a new one.
+
+    The key that the station had is destroyed; its certificate stays, and what it sealed until now stays valid.
     """
     from testbench.certificate.keyring import make_authority
-    from testbench.certificate.keys import grouped
+    from testbench.certificate.keys import fingerprint_of, grouped, read_certificate
+    from testbench.certificate.root import ROOT_CERTIFICATE, ROOT_KEY
 
     bench, keys, at = _bench(home)
-    ask = _asked(from_stdin=from_stdin)
-    made = make_authority(keys, root_dir, bench.works.name, at, ask)
+    ask, joins = _asked(from_stdin=from_stdin), (root_dir / ROOT_KEY).exists()
+    if joins:
+        there = grouped(fingerprint_of(read_certificate(root_dir / ROOT_CERTIFICATE)))
+        say(f"{root_dir} holds a root, which this bench is to join: {there}")
+    made = make_authority(keys, root_dir, bench.works.name, at, ask, bench=bench.name)
     station = made.issue_station(bench.name, bench.works.name, at, ask, plain=plain)
-    say(
-        f"Made the works' root in {root_dir}. Move that folder to a medium of its own, lock it away, keep a copy apart;"
-    )
-    say("it is needed again only to renew or revoke the issuing authority, and once a year for its revocation list.")
-    say(f"  root         {grouped(_fingerprint(made))}")
+    if joins:
+        say(
+            "This bench has an issuing authority of its own under it. Put the folder back into its safe, renew the copy"
+        )
+        say("that lies apart, and give customers the new root.crl: testbench keys export.")
+    else:
+        say(f"Made the works' root in {root_dir}. Move that folder to a medium of its own, lock it away, keep a copy")
+        say("apart; it is needed again for another bench, to renew or revoke an issuing authority, and once a year for")
+        say("its revocation list.")
+    say(f"  root         {grouped(fingerprint_of(made.root))}")
     say(f"  station      {grouped(station.fingerprint)}, valid until {station.until:%Y-%m-%d}")
+    say(DESTROYED)
     say("Next: testbench keys issue NAME for each person; testbench keys export --for-customer DIRECTORY.")
 
 
@@ -69,16 +89,22 @@ def init(root_dir: Path, home: Path | None, *, plain: bool, from_stdin: bool) ->
 @home_option
 @json_option
 def show(home: Path | None, as_json: bool) -> None:  # noqa: FBT001
-    """List every certificate that was issued: in force, due for renewal, ended or revoked."""
+    """List every certificate that was issued: in force, due for renewal, ended or revoked.
+
+    Also those that the station signed itself, before there was an authority.
+    """
     from testbench.certificate.keyring import Authority
+    from testbench.certificate.keys import retired_keys
 
     _, keys, at = _bench(home)
-    entries = Authority(keys).register.entries
+    entries = Authority(keys).known.entries
     if as_json:
         say_json([entry.model_dump(mode="json") | {"state": entry.state(at)} for entry in entries])
         return
     for entry in entries:
         say(_line(entry, entry.state(at)))
+    for path in retired_keys(keys):
+        say(f"A private key that was replaced lies here still: {path}. 'testbench keys renew station' destroys it.")
 
 
 @command.command()
@@ -107,9 +133,11 @@ def issue(name: str, home: Path | None, *, from_stdin: bool) -> None:
 def renew(what: str, root_dir: Path | None, home: Path | None, *, plain: bool, from_stdin: bool) -> None:
     """Make WHAT a new key: "station", "issuing" (needs --root-dir), or the name of a person.
 
-    The old certificate stays valid until its own end, so that both count for a while; the old key is kept aside. Asks
-    for the passphrase of the issuing authority (of the root, for "issuing"), then for the new one.
+    The old certificate stays valid until its own end, so that both count for a while; the old key is destroyed, save
+    that of an issuing authority, which still signs its list. Asks for the passphrase of the issuing authority (of the
+    root, for "issuing"), then for the new one.
     """
+    from testbench.certificate.authority import Why
     from testbench.certificate.keyring import Authority
     from testbench.errors import AuthorityRefusedError
 
@@ -122,9 +150,12 @@ def renew(what: str, root_dir: Path | None, home: Path | None, *, plain: bool, f
             raise AuthorityRefusedError("Folder of the root", "none", "--root-dir: only the root renews an authority")
         entry = held.renew_issuing(root_dir, bench.works.name, at, ask)
     else:
-        entry = held.issue_person(held.entry(what).name, bench.works.name, at, ask)
+        named = held.register.find(what, Why.SUPERSEDED).name
+        entry = held.issue_person(named, bench.works.name, at, ask)
         _tie(home, entry)
     say(_line(entry, entry.state(at)))
+    if what != "issuing":
+        say(DESTROYED)
 
 
 @command.command()
@@ -138,8 +169,10 @@ def renew(what: str, root_dir: Path | None, home: Path | None, *, plain: bool, f
 def revoke(what: str, reason: str, root_dir: Path | None, home: Path | None, *, from_stdin: bool) -> None:
     """Revoke the certificate WHAT, a name or serial number, and sign the lists that say so.
 
-    Asks for the passphrase of each issuing authority, then of the root if --root-dir is given. Send the lists to your
-    customers: testbench keys export.
+    Asks for the passphrase of each issuing authority, then of the root if --root-dir is given; for an issuing authority
+    of any bench, of the root alone. A certificate that the station signed itself stands on no such list: it counts no
+    longer in this home, and the signed list of withdrawn documents tells customers. Send the lists to your customers:
+    testbench keys export.
     """
     from testbench.certificate.authority import Why
     from testbench.certificate.keyring import Authority
@@ -147,6 +180,8 @@ def revoke(what: str, reason: str, root_dir: Path | None, home: Path | None, *, 
     _, keys, at = _bench(home)
     entry = Authority(keys).revoke(what, Why(REASONS[reason]), at, _asked(from_stdin=from_stdin), root_dir)
     say(_line(entry, entry.state(at)))
+    if entry.self_signed:
+        say(SELF_SIGNED)
 
 
 @command.command()
@@ -178,21 +213,35 @@ def token(module: str, label: str, key: str, home: Path | None, *, from_stdin: b
         names, bench.name, bench.works.name, at, _asked(from_stdin=from_stdin)
     )
     say(_line(entry, entry.state(at)))
+    say(DESTROYED)
 
 
 @command.command()
 @click.option(
     "--for-customer", "folder", type=click.Path(file_okay=False, path_type=Path), required=True,
-    help="Folder for the root certificate, the revocation lists and the page that says how to check.",
+    help="Folder for the root certificate, the lists and the page that says how to check.",
 )  # fmt: skip
+@click.option("--out-language", "language", metavar="LANGUAGE", help="Of the page; else that of bench.toml.")
+@stdin_option
 @home_option
-def export(folder: Path, home: Path | None) -> None:
-    """Write what a customer needs to check certificates without us; hand it over by another way than those."""
-    from testbench.certificate.customer import export_for_customer
+def export(folder: Path, language: str | None, home: Path | None, *, from_stdin: bool) -> None:
+    """Write what a customer needs to check certificates without us; hand it over by another way than those.
+
+    Root certificate, revocation lists, the list of withdrawn documents, which is signed with the station key, and one
+    page that says how to check. Benches under one root may write into one folder.
+    """
+    from testbench.certificate.customer import HandOver, export_for_customer
     from testbench.certificate.keyring import Authority
+    from testbench.cli.secrets import passphrases
+    from testbench.wiring import Home
+    from testbench.withdrawing import list_for_customers
 
     bench, keys, at = _bench(home)
-    for path in export_for_customer(Authority(keys), bench.works, bench.paper, at, folder):
+    held = Authority(keys)
+    withdrawn = list_for_customers(Home(home_of(home)), passphrases(from_stdin=from_stdin))
+    language = language or ("en" if bench.report is None else bench.report.language)
+    handed = HandOver(bench.works, bench.name, withdrawn, at, bench.paper, language)
+    for path in export_for_customer(held, handed, folder):
         say(f"Written: {path}")
 
 
@@ -222,11 +271,7 @@ def _asked(*, from_stdin: bool) -> "Passphrases":
     return FromLines(sys.stdin) if from_stdin else FromTerminal()
 
 
-def _fingerprint(authority: "Authority") -> str:
-    from testbench.certificate.keys import fingerprint_of
-
-    return fingerprint_of(authority.root)
-
-
 def _line(entry: "Entry", state: str) -> str:
-    return f"{entry.role:<8} {entry.name:<34} {entry.since:%Y-%m-%d} to {entry.until:%Y-%m-%d}  {entry.serial}  {state}"
+    own = ", signed by itself" if entry.self_signed else ""
+    dates = f"{entry.since:%Y-%m-%d} to {entry.until:%Y-%m-%d}"
+    return f"{entry.role:<8} {entry.name:<34} {dates}  {entry.serial}  {state}{own}"

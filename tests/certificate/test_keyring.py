@@ -15,7 +15,7 @@ from testbench.certificate import pkcs12
 from testbench.certificate.anchors import anchors_of
 from testbench.certificate.authority import Why
 from testbench.certificate.keyring import Authority, load_person_key, make_authority
-from testbench.certificate.keys import load_station_key, make_station_key, read_certificate
+from testbench.certificate.keys import load_station_key, make_station_key
 from testbench.certificate.passphrases import FromLines, FromSystem
 from testbench.certificate.signing import seal
 from testbench.certificate.verify import verify
@@ -187,7 +187,7 @@ def test_a_name_that_cannot_stand_in_a_certificate_is_refused(own: Authority, at
 
 
 def test_what_the_old_station_key_sealed_stays_valid(own: Authority, unsealed: bytes, at: Any, ask: Any) -> None:
-    """Rotation with overlap: both certificates count, both are listed, the old files lie beside the new ones."""
+    """Rotation with overlap: both certificates count, both are listed; the old one lies there, its key does not."""
     old = load_station_key(own.keys, ask)
     before = seal(unsealed, old, at)
     own.issue_station("B1", WORKS, at + timedelta(days=700), ask, plain=False)
@@ -196,25 +196,22 @@ def test_what_the_old_station_key_sealed_stays_valid(own: Authority, unsealed: b
     anchors = anchors_of(own.keys, (), (), ())
     assert new.fingerprint != old.fingerprint
     assert [verify(data, anchors).trusted for data in (before, after)] == [True, True]
-    assert (own.keys / f"station-{old.fingerprint[:12]}.p12").exists()
+    assert [path.name for path in own.keys.glob("station*.p12")] == ["station.p12"]
+    assert (own.keys / f"station-cert-{old.fingerprint[:12]}.pem").exists()
     states = [entry.state(at + timedelta(days=701)) for entry in own.register.entries if entry.role == "station"]
     assert states == ["due for renewal", "in force"]
 
 
-def test_a_self_signed_key_of_before_goes_on_counting(
-    tmp_path: Path, sealed: bytes, keys: Path, at: Any, ask: Any, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """A home from before the authority: its old pages verify, its key lies beside the new one."""
-    monkeypatch.setattr(pkcs12, "ROUNDS", 1000)
-    home = tmp_path / "home" / "keys"
-    shutil.copytree(keys, home)
-    made = make_authority(home, tmp_path / "root", WORKS, at, ask)
-    made.issue_station("B1", WORKS, at, ask, plain=True)
-    assert verify(sealed, anchors_of(home, (), (), ())).trusted
-    assert load_station_key(home).chain != ()
-    old = read_certificate(keys / "station-cert.pem")
-    assert old in anchors_of(home, (), (), ()).certificates
-    assert (home / "station-key.pem").stat().st_mode & 0o777 == 0o600
+def test_a_persons_old_key_is_destroyed_as_well(own: Authority, at: Any, ask: Any) -> None:
+    """Its certificate stays beside the new one."""
+    old = load_person_key(own.keys, "Mara Quill", ask)
+    own.issue_person("Mara Quill", WORKS, at, ask)
+    assert load_person_key(own.keys, "Mara Quill", ask).fingerprint != old.fingerprint
+    people = sorted(path.name for path in (own.keys / "people").glob("Mara*"))
+    assert people == [
+        f"Mara_Quill-aa518b52-cert-{old.fingerprint[:12]}.pem", "Mara_Quill-aa518b52-cert.pem",
+        "Mara_Quill-aa518b52.p12",
+    ]  # fmt: skip
 
 
 def test_a_new_issuing_authority_leaves_the_old_one_revoking(
@@ -265,7 +262,7 @@ def test_a_wrong_passphrase_revokes_nothing(own: Authority, at: Any) -> None:
     with pytest.raises(PassphraseWrongError):
         own.revoke("Mara Quill", Why.KEY_COMPROMISE, at, FromLines(StringIO("wrong\n")), None)
     assert {path: path.read_bytes() for path in own.folder.iterdir()} == before
-    assert Authority(own.keys).entry("Mara Quill").revoked is None
+    assert Authority(own.keys).register.find("Mara Quill", Why.SUPERSEDED).revoked is None
 
 
 def test_the_old_key_file_is_never_overwritten(tmp_path: Path, at: Any) -> None:

@@ -58,7 +58,7 @@ def test_a_sealed_document_is_intact_and_its_signer_known(
         prints=True, printed="as drawn anew from the attached record, byte for byte", signatures=(
             Signature(
                 "StationSeal", key.signer, key.fingerprint, "2026-11-25T10:02:03+00:00", "B-B", "", trusted=True,
-                revocation="pinned by its own certificate, which nothing revokes",
+                revocation="pinned by its own certificate, which is looked up in no list",
             ),
         ),
     )  # fmt: skip

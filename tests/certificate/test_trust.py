@@ -1,5 +1,6 @@
 """Whose signature is it: pinned, under a root, in time, in its role, not revoked. Both sides of each."""
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from types import SimpleNamespace
 from typing import Any
@@ -24,12 +25,12 @@ def der(certificate: Any) -> bytes:
 class Works:
     """An authority in memory, with one station under it."""
 
-    def __init__(self, role: Role = Role.STATION) -> None:
+    def __init__(self, role: Role = Role.STATION, works: str = "Works") -> None:
         root_key, issuing_key, key = ca.new_key(), ca.new_key(), ca.new_key()
-        self.root = ca.Issuer(root_key, ca.root_certificate(root_key, "Works", AT))
-        subject = Subject(Role.ISSUING, "Certificate authority", "Works")
+        self.root = ca.Issuer(root_key, ca.root_certificate(root_key, works, AT))
+        subject = Subject(Role.ISSUING, "Certificate authority", works)
         self.issuing = ca.Issuer(issuing_key, ca.certificate_for(subject, issuing_key.public_key(), self.root, AT))
-        self.leaf = ca.certificate_for(Subject(role, "Station seal", "Works"), key.public_key(), self.issuing, AT)
+        self.leaf = ca.certificate_for(Subject(role, "Station seal", works), key.public_key(), self.issuing, AT)
         chain = (der(self.issuing.certificate),)
         self.key = StationKey(key, der(self.leaf), signer_of(der(self.leaf)), chain)
 
@@ -42,6 +43,9 @@ class Works:
 
     def anchors(self, *lists: bytes) -> Anchors:
         return Anchors((der(self.root.certificate),), lists)
+
+    def list_of_root(self) -> bytes:
+        return der(ca.revocation_list(self.root, Role.ROOT, [], 1, AT))
 
 
 @pytest.fixture(scope="module")
@@ -151,16 +155,87 @@ def test_a_list_without_the_certificate_says_as_of_when(works: Works) -> None:
         for number in (1, 40)
     )
     for lists in ((old, new), (new, old)):
-        assert trust_in(works.signed(AT), works.anchors(*lists)).revocation == "not revoked as of 2027-01-04"
+        assert trust_in(works.signed(AT), works.anchors(*lists, works.list_of_root())).revocation == (
+            "not revoked as of 2027-01-04"
+        )
 
 
-@pytest.mark.parametrize("forged", [b"", b"no list", None])
-def test_a_list_that_another_signed_is_passed_over(works: Works, forged: bytes | None) -> None:
-    """Else anybody could revoke, or clear, a certificate."""
+@pytest.mark.parametrize("unreadable", [b"", b"no list"])
+def test_what_is_no_list_is_passed_over(works: Works, unreadable: bytes) -> None:
+    """A file that says nothing is refused by the command, before it gets here."""
+    found = trust_in(works.signed(AT), works.anchors(unreadable))
+    assert (found.trusted, found.revocation) == (True, "not checked: no revocation list was named")
+
+
+def test_a_list_that_another_of_the_same_name_signed_is_passed_over(works: Works) -> None:
+    """Else anybody could revoke, or clear, a certificate; a renewed authority has the same name as well."""
     other = Works()
     other.leaf = works.leaf
-    found = trust_in(works.signed(AT), works.anchors(other.listed(Why.SUPERSEDED, AT) if forged is None else forged))
-    assert (found.trusted, found.revocation) == (True, "not checked: no revocation list was named")
+    found = trust_in(works.signed(AT), works.anchors(other.listed(Why.SUPERSEDED, AT)))
+    assert found.trusted
+    assert found.revocation == (
+        "not checked: no revocation list of Certificate authority, Works was named, only of another Certificate "
+        "authority, Works"
+    )
+
+
+def test_a_valid_list_of_other_works_is_named(works: Works) -> None:
+    """Not "no list was named": one was, and says nothing here."""
+    other = Works(works="Brinepool Fittings")
+    lists = [
+        der(ca.revocation_list(issuer, role, [], 1, AT))
+        for issuer, role in ((other.issuing, Role.ISSUING), (other.root, Role.ROOT))
+    ]
+    assert trust_in(works.signed(AT), works.anchors(*lists)).revocation == (
+        "not checked: no revocation list of Certificate authority, Works was named, only of Certificate authority, "
+        "Brinepool Fittings; Certificate root, Brinepool Fittings"
+    )
+    own = der(ca.revocation_list(works.issuing, Role.ISSUING, [], 1, AT)), works.list_of_root()
+    assert trust_in(works.signed(AT), works.anchors(*lists, *own)).revocation == "not revoked as of 2026-11-25"
+
+
+@pytest.mark.parametrize("looked", [None, AT + timedelta(days=34)])
+def test_a_list_of_the_issuing_authority_alone_leaves_a_doubt(works: Works, looked: datetime | None) -> None:
+    """That authority may be what was revoked, by the root; a list of the root that is out of date says as little."""
+    own = der(ca.revocation_list(works.issuing, Role.ISSUING, [], 1, AT))
+    old = der(ca.revocation_list(works.root, Role.ROOT, [], 1, AT - timedelta(days=380)))
+    lists = (own,) if looked is None else (own, old)
+    found = trust_in(works.signed(AT), replace(works.anchors(*lists), at=looked))
+    assert found.trusted
+    assert found.revocation == (
+        "not revoked as of 2026-11-25; of its authority nothing is known: no list in date of Certificate root, Works "
+        "was named"
+    )
+
+
+def test_a_list_with_a_wrong_signature_says_so(works: Works) -> None:
+    """It claims to be of the very authority, and one bit of its signature is another."""
+    listed = works.listed(Why.SUPERSEDED, AT)
+    found = trust_in(works.signed(AT), works.anchors(listed[:-1] + bytes([listed[-1] ^ 1])))
+    assert (found.trusted, found.revocation) == (
+        True,
+        "not checked: the revocation list that bears the name of Certificate authority, Works has a wrong signature",
+    )
+
+
+FRESH = "not revoked as of 2026-11-25"
+
+
+@pytest.mark.parametrize(
+    ("looked", "said"),
+    [
+        (None, FRESH),
+        (AT - timedelta(seconds=1), f"{FRESH}, which is still to come: this computer's clock is wrong, or the list's"),
+        (AT, FRESH),
+        (AT + timedelta(days=35), FRESH),
+        (AT + timedelta(days=35, seconds=1), f"{FRESH}; that list is out of date, the next was due by 2026-12-30"),
+    ],
+)
+def test_a_list_is_fresh_for_its_time(works: Works, looked: datetime | None, said: str) -> None:
+    """thisUpdate and nextUpdate (RFC 5280, 5.1.2.4 and 5.1.2.5), on both sides; a page stays what it was."""
+    listed = der(ca.revocation_list(works.issuing, Role.ISSUING, [], 1, AT))
+    found = trust_in(works.signed(AT), replace(works.anchors(listed, works.list_of_root()), at=looked))
+    assert (found.trusted, found.revocation) == (True, said)
 
 
 def test_an_authority_that_was_revoked_takes_its_stations_with_it(works: Works) -> None:
@@ -187,4 +262,4 @@ def test_a_pinned_certificate_needs_no_root(unsealed: bytes, authority: SimpleNa
     data = seal(unsealed, authority.station, AT)
     found = verify(data, [authority.station.certificate])
     assert found.trusted
-    assert found.signatures[0].revocation == "pinned by its own certificate, which nothing revokes"
+    assert found.signatures[0].revocation == "pinned by its own certificate, which is looked up in no list"

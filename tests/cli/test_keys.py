@@ -53,8 +53,8 @@ def test_a_works_founds_its_authority(home: Path) -> None:
     found = founded(home)
     assert found.exit_code == 0, found.output
     assert f"Made the works' root in {home.parent / 'root'}. Move that folder to a medium of its own" in found.output
-    assert [entry["role"] for entry in shown(home)] == ["root", "issuing", "station"]
-    assert {entry["state"] for entry in shown(home)} == {"in force"}
+    assert [entry["role"] for entry in shown(home)] == ["root", "issuing", "station", "station"]
+    assert [entry["state"].split()[0] for entry in shown(home)] == ["in", "in", "revoked", "in"]
     assert (home / "keys" / "station.p12").stat().st_mode & 0o777 == 0o600
 
 
@@ -78,7 +78,7 @@ def test_stations_and_authorities_are_renewed(home: Path) -> None:
     assert isinstance(refused.exception, BenchError)
     root = str(home.parent / "root")
     assert keys(home, "renew", "issuing", "--root-dir", root, told=(ROOT, ISSUING)).exit_code == 0
-    assert [entry["role"] for entry in shown(home)] == ["root", "issuing", "station", "station", "issuing"]
+    assert [entry["role"] for entry in shown(home)] == ["root", "issuing", *["station"] * 3, "issuing"]
     written = keys(home, "crl", "--root-dir", root, told=(ISSUING, ISSUING, ROOT))
     assert written.output.count("Written: ") == 3
 
@@ -137,19 +137,6 @@ def test_the_recorders_child_seals_with_the_passphrase_file(home: Path, monkeypa
     monkeypatch.delenv("TESTBENCH_PASSPHRASE_FILE")
     words = ("certificate", "replace", f"{issued.number}-2", *words[3:])
     assert CliRunner().invoke(cli, [*words, "--home", str(home)], input=f"{STATION}\n").exit_code == 0
-
-
-def test_the_key_from_before_is_not_needed_for_what_it_sealed(home: Path) -> None:
-    """It lies in the clear beside the new one; without it its pages count, without its certificate they do not."""
-    issued = issue_document(Home(home), "B1-000001")
-    founded(home)
-    words = ["certificate", "verify", str(issued.path), "--home", str(home)]
-    (key,) = (home / "keys").glob("station-key-*.pem")
-    key.unlink()
-    assert CliRunner().invoke(cli, words).exit_code == 0
-    (certificate,) = (home / "keys").glob("station-cert-*.pem")
-    certificate.unlink()
-    assert CliRunner().invoke(cli, words).exit_code == 3
 
 
 def test_a_station_without_passphrase_serves_a_bench_that_nobody_unlocks(home: Path) -> None:

@@ -182,7 +182,7 @@ def test_the_key_is_made_out_to_the_works_before_anything_is_sealed(tmp_path):
     fit_key(Home(home))
     assert "Harrow Lane Valve Works" in signer_of(read_certificate(home / "keys" / CERTIFICATE_FILE))
     kept = sorted(file.name.split("-")[1] for file in (home / "keys").glob("station-*"))
-    assert kept == ["cert", "cert.pem", "key", "key.pem"]  # the old pair stays beside the new one
+    assert kept == ["cert", "cert.pem", "key.pem"]  # of the old one the certificate stays, the key is destroyed
     (home / "certificates" / "C-1.pdf").write_bytes(b"")
     bench.write_text(bench.read_text().replace("Harrow Lane Valve Works", "Another Works"))
     fit_key(Home(home))
