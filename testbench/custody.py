@@ -152,7 +152,7 @@ class Walked:
     documents: Documents | None
     """None where they were not looked at."""
     withdrawn: "tuple[Withdrawal, ...]" = ()
-    """What is said of documents that no longer count."""
+    """What is said of documents that no longer count, or are in question."""
 
 
 def verify_ledger(home: Home, against: str | None, *, traces: bool, documents: Told | None = nobody) -> Walked:
@@ -178,7 +178,7 @@ def verify_ledger(home: Home, against: str | None, *, traces: bool, documents: T
         if report.fault is not None:
             return Walked(report, bool(keys), None)
         looked = None if documents is None else look_at(home, store, documents)
-        return Walked(report, bool(keys), looked, store.withdrawals())
+        return Walked(report, bool(keys), looked, store.words_and_pages())
 
 
 def keys_of(home: Home) -> frozenset[str]:
@@ -264,7 +264,7 @@ def issue_from(
         withdrawal = None if replaces is None else (replaces, partial(check_withdrawal, new=replaces))
         store.add_document(
             record.run, issued.kind, str(issued.path), sha256=issued.sha256, record_sha256=digest, at=at, check=check,
-            withdrawal=withdrawal,
+            withdrawal=withdrawal, unstamped=issued.waiting,
         )  # fmt: skip
 
     return issue(

@@ -147,30 +147,28 @@ def verify(  # noqa: PLR0917 - one for each option
     from testbench.certificate.checking import verify_apart
     from testbench.certificate.keys import grouped
     from testbench.certificate.verify import in_words
+    from testbench.station.withdrawals import RECALLED
 
     if not file.exists():
         raise DocumentMissingError(str(file))
     anchors = anchors_of(home_of(home) / "keys", roots, lists, stamps)
     judged = verify_apart(file, anchors)
-    found, notes = _withdrawal_of(judged, home_of(home), withdrawn, anchors)
-    newer, recalls = _newer(home_of(home), judged), _recalls_of(home_of(home), judged)
+    found, notes = _against(judged, home_of(home), withdrawn, anchors)
+    newer = _newer(home_of(home), judged)
     if as_json:
         more = {
-            "withdrawn": [one.model_dump(mode="json") for one in found],
-            "recalled_by": recalls,
+            "withdrawn": [one.model_dump(mode="json") | {"state": one.state} for one in found],
+            "recalled_by": list(dict.fromkeys(one.brought_by for one in found if one.state == RECALLED)),
             "replaced_by": newer,
         }
         say_json({**asdict(judged), "fingerprint_grouped": grouped(judged.fingerprint), **more})
     else:
-        first = [f"WITHDRAWN: {one.sentence}" for one in found]
+        first = [one.line for one in found]
         if newer:
             first.append(f"REPLACED: a newer page of the same was issued, {newer}.")
-        if recalls:
-            page = "what it names" if judged.summary else "this page"
-            first.append(f"RECALLED by {', '.join(recalls)}: its works does not stand by {page} any more.")
         for line in (*first, *in_words(judged), *notes):
             say(visible(line))
-    sys.exit(_exit_code(judged, stands=not (found or newer or recalls)))
+    sys.exit(_exit_code(judged, stands=not (found or newer)))
 
 
 def _exit_code(judged: "Verification", *, stands: bool) -> int:
@@ -183,33 +181,33 @@ def _exit_code(judged: "Verification", *, stands: bool) -> int:
     return INTACT if stands else WITHDRAWN
 
 
-def _withdrawal_of(
+def _against(
     judged: "Verification", home: Path, files: tuple[Path, ...], anchors: "Anchors"
 ) -> "tuple[list[Withdrawal], list[str]]":
-    """What lists and the records of a home say of a document, each thing once; and what the lists do not tell."""
+    """What lists and the records of a home say against a page, each thing once; and what the lists do not tell."""
     from testbench.certificate.withdrawn import read_list
-    from testbench.station.withdrawals import words_on
+    from testbench.station.withdrawals import words_on, words_on_page
 
     lists = [read_list(path, anchors) for path in files]
     if not judged.intact:
         return [], []
-    known = [*_withdrawn_here(home), *(one for listed in lists for one in listed.withdrawn)]
-    named = [(judged.number, judged.record_sha256)]
-    if judged.listed is not None:  # what was withdrawn since, of what it counts
-        named = [(row.document, row.record_sha256) for row in judged.listed.rows if row.doubt is None]
-    found = list(dict.fromkeys(one for page in named for one in words_on(known, *page)))
-    return found, [f"  withdrawn    {listed.word_on(judged.number, judged.record_sha256)}" for listed in lists]
+    known = [*_against_here(home), *(one for listed in lists for one in listed.withdrawn)]
+    found = list(words_on(known, judged.number, judged.record_sha256))
+    if judged.listed is not None:
+        found = list(words_on_page(known, judged.listed))
+    told = [f"  withdrawn    {listed.word_on(judged.number, judged.record_sha256)}" for listed in lists]
+    return list(dict.fromkeys(found)), told
 
 
-def _withdrawn_here(folder: Path) -> "tuple[Withdrawal, ...]":
+def _against_here(folder: Path) -> "tuple[Withdrawal, ...]":
     from testbench.errors import BenchError
     from testbench.wiring import Home
-    from testbench.withdrawing import withdrawn
+    from testbench.withdrawing import against
 
     try:
-        return withdrawn(Home(folder))
+        return against(Home(folder))
     except BenchError as failure:  # what is asked is whether the page is intact; this stands beside
-        click.echo(f"Whether it was withdrawn could not be looked up: {failure}", err=True)
+        click.echo(f"Whether anything stands against it could not be looked up: {failure}", err=True)
         return ()
 
 
@@ -229,25 +227,3 @@ def _newer(folder: Path, judged: "Verification") -> str:
         click.echo(f"Whether it was replaced could not be looked up: {failure}", err=True)
         return ""
     return "" if newer is None else newer.number
-
-
-def _recalls_of(folder: Path, judged: "Verification") -> list[str]:
-    """The recalls in force that name a record of the page, by the home at hand; a customer has none."""
-    from testbench.errors import BenchError
-    from testbench.wiring import Home, read_store
-
-    listed = judged.listed
-    digests = {judged.record_sha256} if listed is None else {row.record_sha256 for row in listed.rows}
-    if not digests - {""} or not (folder / "testbench.db").exists():
-        return []
-    try:
-        with read_store(Home(folder)) as store:
-            lines = store.recalls()
-    except BenchError as failure:  # what is asked is whether the page is intact; this stands beside
-        click.echo(f"Whether it was recalled could not be looked up: {failure}", err=True)
-        return []
-    return [
-        line.recall.number
-        for line in lines
-        if line.lifted is None and any(run.record_sha256 in digests for run in line.recall.runs)
-    ]
