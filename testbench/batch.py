@@ -129,10 +129,12 @@ _opened: list[_Open] = []
 
 def _begin(folder: Path, ask: "Passphrases") -> None:
     from testbench.certificate.keys import load_station_key
+    from testbench.stamping import time_stamps
 
     threading.Thread(target=_end_with_parent, daemon=True).start()
     home = Home(folder)
-    _opened.append(_Open(home, open_store(home), Signing(ask, load_station_key(home.keys, ask))))
+    signing = Signing(ask, load_station_key(home.keys, ask), stamps=time_stamps(home.bench()))
+    _opened.append(_Open(home, open_store(home), signing))
 
 
 def _end_with_parent() -> None:

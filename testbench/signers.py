@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from testbench.certificate.hands import Hands
     from testbench.certificate.keys import StationKey
     from testbench.certificate.passphrases import Passphrases
+    from testbench.certificate.stamping import TimeStamps
     from testbench.run.record import RunRecord
     from testbench.run.signature import Signature
     from testbench.store.repository import SqliteStore
@@ -29,6 +30,8 @@ class Signing:
     """The station key where it is loaded already."""
     system_first: bool = False
     """Whether the station's passphrase comes from the system where that names one, and ``ask`` is for the rest."""
+    stamps: "TimeStamps | None" = None
+    """The time-stamp authority where it was asked already; None: that of bench.toml."""
 
 
 def hands_of(

@@ -5,9 +5,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from testbench.custody import checkpoint_now, time_stamps
+from testbench.custody import checkpoint_now
 from testbench.documents import finish
 from testbench.errors import DocumentExistsError, DocumentStrayError, NothingToIssueError, NotSignedError
+from testbench.stamping import time_stamps
 from testbench.station.summed_up import Doubt, Kind, SummedUp, number_in
 from testbench.wiring import Home, fit_key, open_store
 

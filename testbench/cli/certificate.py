@@ -9,6 +9,7 @@ import click
 from testbench.cli import summaries, withdrawals
 from testbench.cli.output import counted, home_of, home_option, json_option, progress, say, say_json, visible
 from testbench.cli.secrets import passphrase_option, passphrases
+from testbench.cli.stamps import after_writing
 from testbench.errors import DocumentMissingError
 
 if TYPE_CHECKING:
@@ -32,10 +33,13 @@ for _one in (*summaries.COMMANDS, *withdrawals.COMMANDS):
 @command.command()
 @click.argument("run", required=False)
 @click.option("--order", metavar="NUMBER", help="Instead of RUN: every document that this order still owes.")
+@click.option("--leave-waiting", is_flag=True, help="Do not ask for the time stamps that other documents wait for.")
 @passphrase_option
 @home_option
 @json_option
-def issue(run: str | None, order: str | None, home: Path | None, *, from_stdin: bool, as_json: bool) -> None:
+def issue(
+    run: str | None, order: str | None, home: Path | None, *, leave_waiting: bool, from_stdin: bool, as_json: bool
+) -> None:
     """Write the certificate or rejection report of a closed RUN. Each run gets one, once.
 
     Where bench.toml lets persons sign certificates, it asks for the passphrase of the operator's key, then of the
@@ -50,18 +54,21 @@ def issue(run: str | None, order: str | None, home: Path | None, *, from_stdin: 
         raise click.UsageError("Name either a RUN or an --order.")
     bench = Home(home_of(home))
     if order is not None:
-        _issue_order(bench, order, as_json=as_json)
+        _issue_order(bench, order, as_json=as_json, leave_waiting=leave_waiting)
         return
     from testbench.custody import issue_document
 
     issued = issue_document(bench, run or "", passphrases(from_stdin=from_stdin))
     if as_json:
-        say_json({"run": run, "kind": issued.kind, "number": issued.number, "document": str(issued.path)})
+        facts = {"run": run, "kind": issued.kind, "number": issued.number, "document": str(issued.path)}
+        say_json(facts | {"waiting": issued.waiting})
     else:
         say(f"{issued.kind} {issued.number} written to {issued.path}.")
+    if not leave_waiting:
+        after_writing(bench, issued.waiting, quiet=as_json)
 
 
-def _issue_order(bench: "Home", order: str, *, as_json: bool) -> None:
+def _issue_order(bench: "Home", order: str, *, as_json: bool, leave_waiting: bool) -> None:
     from dataclasses import asdict
 
     from testbench.batch import issue_order
@@ -81,21 +88,25 @@ def _issue_order(bench: "Home", order: str, *, as_json: bool) -> None:
             say(f"{len(done.refused)} could not be written:")
         for one, why in done.refused.items():
             say(f"Run {one}: {why}")
+    if not (leave_waiting or done.unstamped):
+        after_writing(bench, "", quiet=as_json, all_of_them=True)
     sys.exit(1 if done.refused else 0)
 
 
 @command.command()
+@click.option("--waiting", is_flag=True, help="Only those that the register has as waiting; as the recorder does.")
 @home_option
 @json_option
-def stamp(home: Path | None, *, as_json: bool) -> None:
+def stamp(home: Path | None, *, waiting: bool, as_json: bool) -> None:
     """Put time stamps on the documents of this bench that have none yet.
 
-    Asks the authority that bench.toml names. A document is valid without; exit code 1 where some still have none.
+    Asks the authority that bench.toml names. A document is valid without; exit code 1 where some still have none. Those
+    from before an authority was named are stamped, too, except with --waiting.
     """
-    from testbench.custody import stamp_documents
+    from testbench.stamping import stamp_documents, stamp_waiting
     from testbench.wiring import Home
 
-    done, failed = stamp_documents(Home(home_of(home)))
+    done, failed = (stamp_waiting if waiting else stamp_documents)(Home(home_of(home)))
     if as_json:
         say_json({"stamped": [str(path) for path in done], "waiting": failed})
     else:

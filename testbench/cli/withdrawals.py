@@ -7,6 +7,7 @@ import click
 
 from testbench.cli.output import counted, home_of, home_option, json_option, say, say_json, visible
 from testbench.cli.secrets import asking, passphrases, secret_option
+from testbench.cli.stamps import after_writing
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -69,6 +70,7 @@ def replace(*, number: str, why: str, by: str, from_stdin: bool, home: Path | No
         say(f"{issued.kind} {issued.number} written to {issued.path}.")
         say(said.sentence)
         say(PUBLISH)
+    after_writing(bench, issued.waiting, quiet=as_json)
 
 
 @click.command("list")
