@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Row, Select, Table, func, inspect, select, tuple_
 
+from testbench.procedure.valve import Order
 from testbench.run.nonconformity import Entry, Step
 from testbench.run.record import Verdict
 from testbench.station.withdrawals import (
@@ -89,6 +90,30 @@ class IssuedReader(NonconformityReader, RegisterReader):
     def issued_of(self, run: str) -> tuple[IssuedDocument, ...]:
         """The documents of a run, oldest first."""
         return tuple(self._of_runs([run]))
+
+    def without_certificate(self, orders: Sequence[Order]) -> frozenset[tuple[str, str]]:
+        """(order, serial) of the valves on these orders whose newest closed run was accepted and has no certificate.
+
+        That is: none was issued of it, or the newest was withdrawn.
+        """
+        run, made, numbers = tables.run, tables.document, sorted({order.number for order in orders})
+        withdrawn = {one.number: one.run for one in self.withdrawals()}
+        path = select(made.c.path).where(made.c.run == run.c.number).order_by(made.c.seq.desc()).limit(1)
+        columns = (run.c.order_number, run.c.serial, path.scalar_subquery())
+        found: set[tuple[str, str]] = set()
+        with self._database.reading() as connection:
+            for first in range(0, len(numbers), AT_ONCE):
+                of_orders = run.c.order_number.in_(numbers[first : first + AT_ONCE])
+                newest = select(func.max(run.c.number)).where(of_orders, run.c.state == "closed")
+                accepted = (
+                    run.c.number.in_(newest.group_by(run.c.order_number, run.c.serial)),
+                    run.c.verdict == Verdict.ACCEPTED.value,
+                )
+                bears = select(made.c.seq).where(made.c.run == run.c.number).exists()
+                doubted = ~bears | run.c.id.in_(set(withdrawn.values()))
+                rows = connection.execute(select(*columns).where(*accepted, doubted)).all()
+                found.update((row[0], row[1]) for row in rows if row[2] is None or number_of(row[2]) in withdrawn)
+        return frozenset(found)
 
     def replacements(self) -> dict[str, int]:
         """First number of a run's documents → which one was given out last, also in records that a backup replaced."""
