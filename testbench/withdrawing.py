@@ -142,6 +142,12 @@ def register(home: Home, *, order: str = "", serial: str = "") -> list[tuple[Iss
         ]
 
 
+def gaps(home: Home) -> tuple[tuple[str, str], ...]:
+    """Every number that was given out and has no document, with the reason."""
+    with read_store(home) as store:
+        return tuple(store.gaps())
+
+
 def export_list(home: Home, file: Path) -> int:
     """Write the list of documents that do not count or are in question, signed with the station key.
 

@@ -77,7 +77,10 @@ def replace(*, number: str, why: str, by: str, from_stdin: bool, home: Path | No
 @click.option("--order", default="", metavar="NUMBER", help="Of this order only.")
 @click.option("--serial", default="", help="Of this serial number only.")
 @click.option("--state", type=click.Choice(STATES), help="Only those that stand so.")
-@click.option("--withdrawn", is_flag=True, help="What stands against documents: why, by whom, what replaced them.")
+@click.option("--gaps", is_flag=True, help="Instead: the numbers that were given out and have no document, and why.")
+@click.option(
+    "--withdrawn", is_flag=True, help="Instead: what stands against documents: why, by whom, what replaced them."
+)
 @click.option(
     "--export", "file", type=click.Path(dir_okay=False, path_type=Path),
     help="With --withdrawn: write it into FILE, signed with the station key, for customers: verify --withdrawn FILE.",
@@ -85,8 +88,9 @@ def replace(*, number: str, why: str, by: str, from_stdin: bool, home: Path | No
 @home_option
 @json_option
 def list_(
-    *, order: str, serial: str, state: str | None, withdrawn: bool, file: Path | None, home: Path | None, as_json: bool
-) -> None:
+    *, order: str, serial: str, state: str | None, gaps: bool, withdrawn: bool, file: Path | None, home: Path | None,
+    as_json: bool,
+) -> None:  # fmt: skip
     """List the register of issued documents: number, run, what it is, when it was issued, SHA-256, how it stands.
 
     Replaced, withdrawn, recalled, in question (a nonconformity was opened for its run, or a row of a lot changed since)
@@ -95,12 +99,16 @@ def list_(
     from testbench.wiring import Home
 
     bench = Home(home_of(home))
-    if withdrawn:
-        if order or serial or state:
-            raise click.UsageError("--order, --serial and --state are for the list without --withdrawn.")
+    if (gaps or withdrawn) and (order or serial or state):
+        raise click.UsageError("--order, --serial and --state are for the list of documents.")
+    if withdrawn and not gaps:
         _list_withdrawn(bench, file, as_json=as_json)
     elif file is not None:
         raise click.UsageError("--export goes with --withdrawn.")
+    elif gaps and withdrawn:
+        raise click.UsageError("Ask for either --gaps or --withdrawn.")
+    elif gaps:
+        _list_gaps(bench, as_json=as_json)
     else:
         _list_all(bench, order, serial, state, as_json=as_json)
 
@@ -146,6 +154,17 @@ def _facts(one: "IssuedDocument", words: "Sequence[Withdrawal]") -> dict[str, ob
         "record_sha256": one.record_sha256, "state": _state(words), "told": [word.sentence for word in words],
         "waiting": one.waiting,
     }  # fmt: skip
+
+
+def _list_gaps(bench: "Home", *, as_json: bool) -> None:
+    from testbench.withdrawing import gaps
+
+    found = gaps(bench)
+    if as_json:
+        say_json([{"number": number, "why": why} for number, why in found])
+        return
+    for line in [f"{number}  {why}" for number, why in found] or ["Every number that was given out has its document."]:
+        say(line)
 
 
 def _list_withdrawn(bench: "Home", file: Path | None, *, as_json: bool) -> None:

@@ -11,6 +11,7 @@ from sqlalchemy import ColumnElement, Connection, Row, Select, Table, func, insp
 from testbench.procedure.valve import Order
 from testbench.run.nonconformity import Entry, Step
 from testbench.run.record import Verdict
+from testbench.station.summed_up import Kind, number_in
 from testbench.station.withdrawals import (
     IssuedDocument,
     Withdrawal,
@@ -24,8 +25,9 @@ from testbench.store.database import Database
 from testbench.store.ledger import BATCH, named_rows, stated
 from testbench.store.moments import from_us
 from testbench.store.nonconformities import NonconformityReader
-from testbench.store.register import KeptSummary, RegisterReader
+from testbench.store.register import KeptSummary, RegisterReader, last_run, next_in_series
 
+GIVEN_UP = "it was given up with records that a restored backup took the place of"
 _REPLACEMENT = re.compile(r"(.+-\d{6,})-(\d+)")
 AT_ONCE = 500
 """Runs that one query asks for; SQLite bounds the values of a query."""
@@ -49,6 +51,29 @@ class IssuedReader(NonconformityReader, RegisterReader):
         yield from _documents(self._document_rows(where))
         if not serial:
             yield from (one for one in self.pages() if order in {"", one.order})
+
+    def gaps(self) -> Iterator[tuple[str, str]]:
+        """Every number that was given out and has no document, with the reason: of runs, then of pages that sum up.
+
+        A document has the number of its run, so that a run without one leaves a gap that says nothing by itself.
+        """
+        run, made = tables.run, tables.document
+        bears = select(made.c.seq).where(made.c.run == run.c.number).exists()
+        query = select(run.c.number, run.c.id, run.c.state, run.c.verdict, bears).order_by(run.c.number)
+        with self._database.reading() as connection:
+            rows, last = connection.execute(query).all(), last_run(connection)
+            ends = {kind: next_in_series(connection, kind) for kind in Kind}
+        there = {row.number for row in rows}
+        name, bench = {row.number: row.id for row in rows}, rows[0].id.rpartition("-")[0] if rows else ""
+        why = {row.number: _why_no_document(row.state, row.verdict) for row in rows if not row[4]}
+        for number in range(1, last + 1):
+            if number not in there:
+                yield f"{bench}-{number:06d}", GIVEN_UP
+            elif number in why:
+                yield name[number], why[number]
+        pages = {one.number for one in self.pages()}
+        for kind, end in ends.items():
+            yield from ((told, GIVEN_UP) for n in range(1, end) if (told := number_in(kind, bench, n)) not in pages)
 
     def pages(self) -> tuple[IssuedDocument, ...]:
         """The lot certificates and shift summaries, by their numbers."""
@@ -153,6 +178,14 @@ class IssuedReader(NonconformityReader, RegisterReader):
             if len(rows) < BATCH:
                 return
             after = (rows[-1].run, rows[-1].seq)
+
+
+def _why_no_document(state: str, verdict: str | None) -> str:
+    if state == "open":
+        return "its run is open"
+    if verdict in {Verdict.ACCEPTED, Verdict.REJECTED}:
+        return "its run is decided, and no document was issued of it yet"
+    return f"its run is {verdict or 'void'}, which gets no document"
 
 
 def _with_run(table: Table) -> Select[Any]:

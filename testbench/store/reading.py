@@ -40,11 +40,11 @@ from testbench.store.comparing import ComparisonReader
 from testbench.store.counting import CountReader
 from testbench.store.database import Database
 from testbench.store.issued import IssuedReader
-from testbench.store.ledger import BATCH, stated
+from testbench.store.ledger import BATCH
 from testbench.store.ledger_questions import LedgerReader
 from testbench.store.moments import from_us
 from testbench.store.nonconformities import nonconformities_in, recalled_in, relying_on
-from testbench.store.register import KeptSummary
+from testbench.store.register import KeptSummary, last_run
 from testbench.store.reviewing import ReviewReader
 from testbench.store.schema import check_readable, version_of
 
@@ -440,15 +440,6 @@ def documents_in(connection: Connection, number: int) -> tuple[StoredDocument, .
     table = tables.document
     rows = connection.execute(select(table).where(table.c.run == number).order_by(table.c.seq))
     return tuple(map(_document, rows))
-
-
-def last_run(connection: Connection) -> int:
-    """The highest run number that was given out: here, or in records that a restored backup took the place of."""
-    given_out: int = connection.scalar(select(func.max(tables.run.c.number))) or 0
-    if not inspect(connection).has_table(tables.ledger.name):
-        return given_out
-    given_up = [int(json.loads(body).get("last_run", 0)) for body in stated(connection, "restored")]
-    return max(given_out, *given_up, 0)
 
 
 def samples_of(connection: Connection, number: int) -> dict[int, Trace]:

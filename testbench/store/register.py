@@ -244,6 +244,15 @@ class RegisterWriter(RegisterReader, LedgerWriter):
         return signature
 
 
+def last_run(connection: Connection) -> int:
+    """The highest run number that was given out: here, or in records that a restored backup took the place of."""
+    given_out: int = connection.scalar(select(func.max(tables.run.c.number))) or 0
+    if not inspect(connection).has_table(tables.ledger.name):
+        return given_out
+    given_up = [int(json.loads(body).get("last_run", 0)) for body in stated(connection, "restored")]
+    return max(given_out, *given_up, 0)
+
+
 def next_in_series(connection: Connection, kind: Kind) -> int:
     """The next number of a series: after every one that was given out, also in records that a backup took the place of.
 

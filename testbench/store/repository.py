@@ -37,9 +37,9 @@ from testbench.store.reading import (
     beside_of,
     documents_in,
     header_of,
-    last_run,
     samples_of,
 )
+from testbench.store.register import last_run
 from testbench.store.reviewing import begin_waiting
 from testbench.store.schema import HEAD, is_older, upgrade, version_of
 

@@ -114,8 +114,8 @@ def at_a_customer(home: Home, tmp_path: Path, number: str):
         (
             nonconformity,
             (
-                "IN QUESTION: C-B1-000001 is in question since {day} because of N-B1-000002: a nonconformity was opened "
-                "for its run."
+                "IN QUESTION: C-B1-000001 is in question since {day} because of N-B1-000002: a nonconformity was "
+                "opened for its run."
             ),
         ),
         (withdraw, "WITHDRAWN: C-B1-000001 was withdrawn on {day} by Tobin Ashe: The heat number was misread."),
@@ -302,7 +302,16 @@ def test_the_list_is_narrowed(home):
     assert done(home, "certificate", "list", "--order", "HL-9") == "There is no such document.\n"
 
 
-@pytest.mark.parametrize("words", [("--export", "x.json"), ("--withdrawn", "--order", "HL-2041")])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("--export", "x.json"),
+        ("--withdrawn", "--order", "HL-2041"),
+        ("--gaps", "--state", "recalled"),
+        ("--gaps", "--withdrawn"),
+        ("--gaps", "--export", "x.json"),
+    ],
+)
 def test_options_that_mean_nothing_together_are_refused(home, words):
     assert said(home, "certificate", "list", *words).exit_code == 2
 
@@ -379,6 +388,27 @@ def test_the_number_of_a_replacement_that_a_backup_gave_up_is_given_to_no_other(
     assert (lot.complete, lot.rows[0].document) == (True, f"{FIRST}-3")
     withdraw(home, f"{FIRST}-3")
     assert done(home, "ledger", "verify")
+
+
+def test_a_number_without_a_document_says_why(home, tmp_path):
+    """Documents have the numbers of their runs; what was given up with a backup is a gap for good."""
+    assert done(home, "certificate", "list", "--gaps") == "Every number that was given out has its document.\n"
+    with open_store(home) as store:
+        keep_closed(store, *example_run("", valve("HL-8-0120", "NPS 8", "resilient"), stopped=True))
+        keep_closed(store, *example_run("", valve("HL-4-0121", "NPS 4")))
+    kept = back_up(home, tmp_path / "backups").path
+    issue_document(home, "B1-000005")
+    issue_lot(home, order_of(home), Asked())
+    with open_store(home) as store:
+        keep_closed(store, *example_run("", valve("HL-4-0122", "NPS 4")))
+    restore(home, kept, "the disk was exchanged")
+    given_up = "it was given up with records that a restored backup took the place of"
+    assert json.loads(done(home, "certificate", "list", "--gaps", "--json")) == [
+        {"number": "B1-000004", "why": "its run is void, which gets no document"},
+        {"number": "B1-000005", "why": "its run is decided, and no document was issued of it yet"},
+        {"number": "B1-000006", "why": given_up},
+        {"number": "L-B1-000002", "why": given_up},
+    ]
 
 
 def test_a_recalled_certificate_is_not_replaced(home):
