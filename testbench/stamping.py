@@ -45,9 +45,7 @@ def stamp_documents(home: Home) -> Stamped:
     Raises:
         FileRefusedError: bench.toml names no time-stamp authority.
     """
-    stamps = time_stamps(home.bench())
-    if stamps is None:
-        raise FileRefusedError(str(home.folder / "bench.toml"), "time_stamp", "nothing", "a table with a url is needed")
+    stamps = _named(home)
     with open_store(home) as store:
         return _round(home, store, _newest(store.issued()), stamps)
 
@@ -55,16 +53,16 @@ def stamp_documents(home: Home) -> Stamped:
 def stamp_waiting(home: Home, most: int | None = None) -> Stamped:
     """Put time stamps on the documents that left without one while an authority was named.
 
-    Nothing is done where none is named, or where another program is at it. The first that fails for want of an answer
-    ends the round, after as many tries as bench.toml allows.
+    The round ends after as many tries in a row without an answer as bench.toml allows.
 
     Args:
         home: the bench.
         most: how many at most; None: all.
+
+    Raises:
+        FileRefusedError: bench.toml names no time-stamp authority.
     """
-    stamps = time_stamps(home.bench())
-    if stamps is None:
-        return [], {}
+    stamps = _named(home)
     with open_store(home) as store:
         return _round(home, store, store.waiting_documents()[:most], stamps, patient=False)
 
@@ -72,6 +70,13 @@ def stamp_waiting(home: Home, most: int | None = None) -> Stamped:
 def how_many_wait(home: Home, store: "SqliteStore") -> int:
     """How many documents wait for a time stamp that the next round asks for."""
     return 0 if home.bench().time_stamp is None else len(store.waiting_documents())
+
+
+def _named(home: Home) -> "TimeStamps":
+    stamps = time_stamps(home.bench())
+    if stamps is None:
+        raise FileRefusedError(str(home.folder / "bench.toml"), "time_stamp", "nothing", "a table with a url is needed")
+    return stamps
 
 
 def _newest(documents: "Iterable[IssuedDocument]") -> "Iterator[IssuedDocument]":
@@ -88,6 +93,8 @@ def _round(
     done: list[Path] = []
     waiting: dict[str, str] = {}
     with _alone(home) as alone:
+        if not alone:
+            waiting[str(home.certificates)] = "another program is putting time stamps on"
         for one in documents if alone else ():
             path = home.certificates / Path(one.path).name
             try:

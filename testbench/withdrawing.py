@@ -2,6 +2,7 @@
 
 import os
 from collections import defaultdict
+from collections.abc import Container
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -108,12 +109,12 @@ def replace(
         ), said
 
 
-def against(home: Home) -> tuple[Withdrawal, ...]:
-    """What stands against documents of a bench; nothing where there are no records. See ``IssuedReader.words``."""
+def against(home: Home, records: Container[str] | None = None) -> tuple[Withdrawal, ...]:
+    """What stands against documents of a bench, see ``IssuedReader.words``; nothing where there are no records."""
     if not home.database.exists():
         return ()
     with read_store(home) as store:
-        return store.words()
+        return store.words(records)
 
 
 def listed_against(home: Home) -> tuple[Withdrawal, ...]:

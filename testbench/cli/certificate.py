@@ -149,8 +149,8 @@ def verify(  # noqa: PLR0917 - one for each option
 
     Needs no bench home and no network; the file is read by a process of its own, with limits. Exit code 0: intact,
     known signers, the verdict follows; 1: changed, unreadable or not there; 3: intact, but a signer is not known here,
-    revoked or still missing; 4: intact, but the verdict does not follow; 5: all in order, but withdrawn, replaced or
-    recalled.
+    revoked or still missing; 4: intact, but the verdict does not follow; 5: all in order, but withdrawn, replaced,
+    recalled or in question.
     """
     from dataclasses import asdict
 
@@ -202,7 +202,9 @@ def _against(
     lists = [read_list(path, anchors) for path in files]
     if not judged.intact:
         return [], []
-    known = [*_against_here(home), *(one for listed in lists for one in listed.withdrawn)]
+    rows = () if judged.listed is None else judged.listed.rows
+    records = {judged.record_sha256, *(row.record_sha256 for row in rows)}
+    known = [*_against_here(home, records), *(one for listed in lists for one in listed.withdrawn)]
     found = list(words_on(known, judged.number, judged.record_sha256))
     if judged.listed is not None:
         found = list(words_on_page(known, judged.listed))
@@ -210,13 +212,13 @@ def _against(
     return list(dict.fromkeys(found)), told
 
 
-def _against_here(folder: Path) -> "tuple[Withdrawal, ...]":
+def _against_here(folder: Path, records: set[str]) -> "tuple[Withdrawal, ...]":
     from testbench.errors import BenchError
     from testbench.wiring import Home
     from testbench.withdrawing import against
 
     try:
-        return against(Home(folder))
+        return against(Home(folder), records)
     except BenchError as failure:  # what is asked is whether the page is intact; this stands beside
         click.echo(f"Whether anything stands against it could not be looked up: {failure}", err=True)
         return ()

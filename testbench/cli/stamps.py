@@ -26,6 +26,8 @@ def after_writing(bench: "Home", waiting: str, *, quiet: bool, all_of_them: bool
         if not quiet:
             say("It has no time stamp yet; the recorder asks again, and so does 'testbench certificate stamp'.")
         return
+    if bench.bench().time_stamp is None:
+        return
     try:
         done, _ = stamp_waiting(bench, None if all_of_them else BESIDE)
     except BenchError as failure:  # what was asked for is written

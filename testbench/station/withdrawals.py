@@ -185,7 +185,7 @@ def word_of_recall(recall: Recall, document: IssuedDocument) -> Withdrawal:
     """That a recall in force names the run of a document. Its reason in words stays in the works."""
     detail = f", revision {recall.detail}" if recall.of == "procedure" else f" of {recall.detail}"
     what = f"{recall.of} {recall.subject}{detail if recall.detail else ''}"
-    why = f"{RECALLED} ({recall.number}): on account of {what}"
+    why = f"{RECALLED} ({recall.number}): on account of {' '.join(what.split())}"
     return document.word(why, recall.by, recall.at, recall.by_id)
 
 

@@ -2,14 +2,14 @@
 
 import json
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from itertools import groupby
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Row, Select, Table, func, inspect, select, tuple_
 
 from testbench.procedure.valve import Order
-from testbench.run.nonconformity import Entry, Step
+from testbench.run.nonconformity import Entry, Opened, Step
 from testbench.run.record import Verdict
 from testbench.station.summed_up import Kind, number_in
 from testbench.station.withdrawals import (
@@ -83,16 +83,23 @@ class IssuedReader(NonconformityReader, RegisterReader):
         by_number = groupby(summaries, key=lambda one: one.listed.number)
         return tuple(_page([*kept], why) for _, kept in by_number)
 
-    def words(self) -> tuple[Withdrawal, ...]:
-        """What stands against documents: withdrawals as they were entered, recalls in force, nonconformities."""
-        recalls = [line.recall for line in self.recalls() if line.lifted is None]
-        opened = self._opened_on_accepted()
-        runs = {*(run.run for recall in recalls for run in recall.runs), *opened}
-        documents = {run: [*found] for run, found in groupby(self._of_runs(sorted(runs)), key=lambda one: one.run)}
-        named = ((recall, run.run) for recall in recalls for run in recall.runs)
-        recalled = (word_of_recall(recall, one) for recall, run in named for one in documents.get(run, ()))
-        nonconforming = (word_of_nonconformity(opened[run], one) for run in opened for one in documents.get(run, ()))
-        return (*self.withdrawals(), *recalled, *nonconforming)
+    def words(self, records: Container[str] | None = None) -> tuple[Withdrawal, ...]:
+        """What stands against documents: withdrawals as they were entered, recalls in force, nonconformities.
+
+        Args:
+            records: SHA-256 of the records whose documents are asked for; None: all.
+        """
+        lines = [line.recall for line in self.recalls() if line.lifted is None]
+        named = [(recall, run) for recall in lines for run in recall.runs]
+        recalled = [(recall, run.run) for recall, run in named if records is None or run.record_sha256 in records]
+        opened = self._opened_on_accepted(records)
+        runs = sorted({*(run for _, run in recalled), *opened})
+        documents = {run: [*found] for run, found in groupby(self._of_runs(runs), key=lambda one: one.run)}
+        return (
+            *(one for one in self.withdrawals() if records is None or one.record_sha256 in records),
+            *(word_of_recall(recall, one) for recall, run in recalled for one in documents.get(run, ())),
+            *(word_of_nonconformity(opened[run], one) for run in opened for one in documents.get(run, ())),
+        )
 
     def words_and_pages(self) -> tuple[Withdrawal, ...]:
         """The same, and what follows from it for lot certificates and shift summaries."""
@@ -152,15 +159,17 @@ class IssuedReader(NonconformityReader, RegisterReader):
             found[first] = max(count, found.get(first, 1))
         return found
 
-    def _opened_on_accepted(self) -> dict[str, Entry]:
+    def _opened_on_accepted(self, records: Container[str] | None) -> dict[str, Entry]:
         """Run → the opening of its nonconformity, for runs that were accepted."""
-        table = tables.nonconformity
-        accepted = select(tables.run.c.id).where(tables.run.c.verdict == Verdict.ACCEPTED.value)
+        table, run = tables.nonconformity, tables.run
+        accepted = select(run.c.number).where(run.c.id == table.c.run, run.c.verdict == Verdict.ACCEPTED.value)
         with self._database.reading() as connection:
             if not inspect(connection).has_table(table.name):
                 return {}
-            rows = named_rows(connection, table, table.c.step == Step.OPENED.value, table.c.run.in_(accepted))
-            return {row["run"]: Entry.model_validate_json(row["body"]) for row in rows}
+            rows = named_rows(connection, table, table.c.step == Step.OPENED.value, accepted.exists())
+        found = (Entry.model_validate_json(row["body"]) for row in rows)
+        whats = ((one, one.what) for one in found if isinstance(one.what, Opened))
+        return {what.run: one for one, what in whats if records is None or what.record_sha256 in records}
 
     def _of_runs(self, runs: Sequence[str]) -> Iterator[IssuedDocument]:
         for first in range(0, len(runs), AT_ONCE):

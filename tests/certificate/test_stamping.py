@@ -615,13 +615,20 @@ def test_a_round_ends_where_the_authority_hangs(home: Home) -> None:
 
 
 def test_only_one_program_stamps_at_a_time(home: Home) -> None:
-    """The other leaves it to that one."""
+    """The other leaves it to that one, and says so."""
     named(home, "http://127.0.0.1:9/")
     issued_unstamped(home, "HL-4-0201")
     with (home.folder / "stamping.lock").open("a") as file:
         fcntl.flock(file, fcntl.LOCK_EX)
-        assert stamp_waiting(home) == ([], {})
+        for stamp in (stamp_waiting, stamp_documents):
+            assert stamp(home) == ([], {str(home.certificates): "another program is putting time stamps on"})
     assert len(stamp_waiting(home)[1]) == 1
+
+
+@pytest.mark.parametrize("words", [(), ("--waiting",)])
+def test_without_an_authority_nothing_is_stamped_by_command(made: Path, words: tuple[str, ...]) -> None:
+    told = CliRunner().invoke(cli, ["certificate", "stamp", *words, "--home", str(made)])
+    assert str(told.exception) == f"{made}/bench.toml: time_stamp: found nothing; a table with a url is needed."
 
 
 def test_a_document_that_was_replaced_waits_no_more(home: Home, tsa: SimpleNamespace) -> None:
