@@ -28,7 +28,8 @@ from testbench.store.nonconformities import NonconformityReader
 from testbench.store.register import KeptSummary, RegisterReader, last_run, next_in_series
 
 GIVEN_UP = "it was given up with records that a restored backup took the place of"
-_REPLACEMENT = re.compile(r"(.+-\d{6,})-(\d+)")
+_REPLACEMENT = re.compile(r"(.+-\d{6,})-(\d{1,5})")
+"""First number of a run's documents, and which one of them; the number of a run has six digits or more."""
 AT_ONCE = 500
 """Runs that one query asks for; SQLite bounds the values of a query."""
 
@@ -53,7 +54,7 @@ class IssuedReader(NonconformityReader, RegisterReader):
             yield from (one for one in self.pages() if order in {"", one.order})
 
     def gaps(self) -> Iterator[tuple[str, str]]:
-        """Every number that was given out and has no document, with the reason: of runs, then of pages that sum up.
+        """Every number that was given out and has no document, with the reason: runs, replacements, pages that sum up.
 
         A document has the number of its run, so that a run without one leaves a gap that says nothing by itself.
         """
@@ -71,6 +72,9 @@ class IssuedReader(NonconformityReader, RegisterReader):
                 yield f"{bench}-{number:06d}", GIVEN_UP
             elif number in why:
                 yield name[number], why[number]
+        for first, count in self.replacements().items():
+            issued = {one.number for one in self.issued_of(first.partition("-")[2])}
+            yield from ((told, GIVEN_UP) for n in range(2, count + 1) if (told := f"{first}-{n}") not in issued)
         pages = {one.number for one in self.pages()}
         for kind, end in ends.items():
             yield from ((told, GIVEN_UP) for n in range(1, end) if (told := number_in(kind, bench, n)) not in pages)

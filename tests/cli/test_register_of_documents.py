@@ -388,6 +388,9 @@ def test_the_number_of_a_replacement_that_a_backup_gave_up_is_given_to_no_other(
     assert (lot.complete, lot.rows[0].document) == (True, f"{FIRST}-3")
     withdraw(home, f"{FIRST}-3")
     assert done(home, "ledger", "verify")
+    assert done(home, "certificate", "list", "--gaps") == (
+        f"{FIRST}-2  it was given up with records that a restored backup took the place of\n"
+    )
 
 
 def test_a_number_without_a_document_says_why(home, tmp_path):
