@@ -8,7 +8,7 @@ import threading
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from multiprocessing import get_context, parent_process
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -125,10 +125,12 @@ _opened: list[_Open] = []
 
 
 def _begin(folder: Path, keys: Unlocked) -> None:
+    from testbench.stamping import time_stamps
+
     threading.Thread(target=_end_with_parent, daemon=True).start()
     home = Home(folder)
     store = open_store(home)
-    _opened.append(_Open(home, store, keys.signing(home, store)))
+    _opened.append(_Open(home, store, replace(keys.signing(home, store), stamps=time_stamps(home.bench()))))
 
 
 def _end_with_parent() -> None:

@@ -1,44 +1,37 @@
 """Care of the records of a home: the key and the checkpoints of the ledger, and documents that carry one."""
 
 import os
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from testbench.checkpoints import held_elsewhere
-from testbench.documents import Documents, Told, by_path, check_issuable, finish, how_it_lies, look_at, nobody, place_of
+from testbench.documents import Documents, Told, check_issuable, finish, look_at, nobody
 from testbench.errors import (
     DocumentExistsError,
-    DocumentUnreadableError,
     FileNotWrittenError,
-    FileRefusedError,
     HomeNotWritableError,
     LedgerKeyError,
     ReasonMissingError,
-    StampFailedError,
 )
 from testbench.run.record import sha256
 from testbench.signers import Signing, hands_of
+from testbench.stamping import time_stamps
 from testbench.wiring import Home, fit_key, open_store, read_store
 
 if TYPE_CHECKING:
     from testbench.certificate.issue import Issued
     from testbench.certificate.ledger_key import LedgerKey
     from testbench.certificate.passphrases import Passphrases
-    from testbench.certificate.stamping import TimeStamps
     from testbench.run.ledger import Checkpoint
     from testbench.run.record import RunRecord
     from testbench.run.samples import Trace
-    from testbench.station.bench import Bench
     from testbench.station.withdrawals import Withdrawal
     from testbench.store.ledger_check import LedgerReport
     from testbench.store.reading import StoredDocument
-    from testbench.store.register import KeptSummary
     from testbench.store.repository import SqliteStore
-
-MOST_DOCUMENTS = 1_000_000
 
 
 def checkpoint_now(home: Home, store: "SqliteStore") -> "Checkpoint":
@@ -152,7 +145,7 @@ class Walked:
     documents: Documents | None
     """None where they were not looked at."""
     withdrawn: "tuple[Withdrawal, ...]" = ()
-    """What is said of documents that no longer count."""
+    """What is said of documents that no longer count, or are in question."""
 
 
 def verify_ledger(home: Home, against: str | None, *, traces: bool, documents: Told | None = nobody) -> Walked:
@@ -178,7 +171,7 @@ def verify_ledger(home: Home, against: str | None, *, traces: bool, documents: T
         if report.fault is not None:
             return Walked(report, bool(keys), None)
         looked = None if documents is None else look_at(home, store, documents)
-        return Walked(report, bool(keys), looked, store.withdrawals())
+        return Walked(report, bool(keys), looked, store.words_and_pages())
 
 
 def keys_of(home: Home) -> frozenset[str]:
@@ -265,101 +258,16 @@ def issue_from(
         withdrawal = None if replaces is None else (replaces, partial(check_withdrawal, new=replaces))
         store.add_document(
             record.run, issued.kind, str(issued.path), sha256=issued.sha256, record_sha256=digest, at=at, check=check,
-            withdrawal=withdrawal,
+            withdrawal=withdrawal, unstamped=issued.waiting,
         )  # fmt: skip
 
     return issue(
         record, digest, traces, signed=signed, works=bench.works, paper=bench.paper, key_folder=home.keys,
-        out_folder=home.certificates, at=at, checkpoint=checkpoint_now(home, store), stamps=time_stamps(bench),
-        hands=hands_of(home, store, (record, signed), signing), replaces=replaces, register=register,
+        out_folder=home.certificates, at=at, checkpoint=checkpoint_now(home, store),
+        stamps=signing.stamps or time_stamps(bench), hands=hands_of(home, store, (record, signed), signing),
+        replaces=replaces, register=register,
         nonconformities=mentioned(store.nonconformities_of(record.valve.serial), trial=record.specimen),
     )  # fmt: skip
-
-
-def time_stamps(bench: "Bench") -> "TimeStamps | None":
-    """The time-stamp authority that bench.toml names; None where it names none."""
-    from testbench.certificate.stamping import OverHttp
-
-    return None if bench.time_stamp is None else OverHttp(bench.time_stamp.url)
-
-
-def stamp_documents(home: Home) -> tuple[list[Path], dict[str, str]]:
-    """Put time stamps on the documents of a bench that wait for one.
-
-    Returns:
-        What was stamped, and what still waits with the reason.
-
-    Raises:
-        FileRefusedError: bench.toml names no time-stamp authority.
-    """
-    stamps = time_stamps(home.bench())
-    if stamps is None:
-        raise FileRefusedError(str(home.folder / "bench.toml"), "time_stamp", "nothing", "a table with a url is needed")
-    done: list[Path] = []
-    waiting: dict[str, str] = {}
-    with open_store(home) as store:
-        for summary in store.history(limit=MOST_DOCUMENTS):
-            known = store.documents_of(summary.run) if summary.document else ()
-            path = place_of(home, known[-1]) if known else None
-            if path is None:
-                waiting |= {summary.document: "it is not here"} if summary.document else {}
-                continue
-            named = [one for one in known if one.path == known[-1].path]
-            _stamp(path, named, stamps, partial(_keep_stamped, store, summary.run, known[-1]), (done, waiting))
-        summaries = {one.path: one for one in store.summaries()}
-        for named in by_path(store.summary_documents()):
-            path = place_of(home, named[-1])
-            if path is None:
-                waiting[named[-1].path] = "it is not here"
-                continue
-            keep = partial(_keep_stamped_summary, store, summaries[named[-1].path])
-            _stamp(path, named, stamps, keep, (done, waiting))
-    return done, waiting
-
-
-def _keep_stamped(store: "SqliteStore", run: str, last: "StoredDocument", digest: str) -> None:
-    from testbench.instruments.clocks import SystemClock
-
-    at = SystemClock().utc()
-    store.add_document(run, last.kind, last.path, sha256=digest, record_sha256=last.record_sha256, at=at)
-
-
-def _keep_stamped_summary(store: "SqliteStore", last: "KeptSummary", digest: str) -> None:
-    store.add_summary(replace(last, sha256=digest), again=True)
-
-
-def _stamp(
-    path: Path, named: "Sequence[StoredDocument]", stamps: "TimeStamps", keep: Callable[[str], None],
-    told: tuple[list[Path], dict[str, str]],
-) -> None:  # fmt: skip
-    done, waiting = told
-    try:
-        if _stamped(path, named, stamps, keep):
-            done.append(path)
-    except (DocumentUnreadableError, StampFailedError) as failure:
-        waiting[str(path)] = str(failure)
-
-
-def _stamped(path: Path, named: "Sequence[StoredDocument]", stamps: "TimeStamps", keep: Callable[[str], None]) -> bool:
-    """Stamp a document and let the register name it so; also one that a program stamped and was ended at it.
-
-    Returns:
-        Whether anything was done.
-    """
-    from testbench.certificate.issue import stamp_file
-
-    try:
-        lies = how_it_lies(path.read_bytes(), list(named))
-    except OSError as failure:
-        raise DocumentUnreadableError(str(path), failure.strerror or str(failure)) from failure
-    if lies == "changed":
-        raise DocumentUnreadableError(str(path), "it is not the file that was issued")
-    stamp_file(path, stamps)
-    digest = sha256(path.read_bytes())
-    if digest in {one.sha256 for one in named}:
-        return False
-    keep(digest)
-    return True
 
 
 def write_new(path: Path, text: str) -> None:

@@ -5,7 +5,7 @@ A document is written whole under a hidden name, then named by the register, and
 did not get its name yet is finished here.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
@@ -61,7 +61,7 @@ def look_at(home: Home, store: "RunReader", told: Told = nobody) -> Documents:
         if data is None:
             missing.append(lies)
             continue
-        match how_it_lies(data, known):
+        match how_it_lies(data, [one.sha256 for one in known]):
             case "as issued":
                 as_issued += 1
             case "stamped":
@@ -77,11 +77,10 @@ def by_path(documents: "Iterator[StoredDocument]") -> "Iterator[list[StoredDocum
         yield list(group)
 
 
-def how_it_lies(data: bytes, known: "list[StoredDocument]") -> str:
-    """Whether a file is "as issued", "stamped" since, or "changed"."""
+def how_it_lies(data: bytes, digests: Sequence[str]) -> str:
+    """Whether a file with these SHA-256 in the register is "as issued", "stamped" since, or "changed"."""
     from testbench.certificate.issue import without_stamp
 
-    digests = {one.sha256 for one in known}
     if sha256(data) in digests:
         return "as issued"
     return "stamped" if sha256(without_stamp(data)) in digests else "changed"

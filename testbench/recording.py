@@ -1,11 +1,13 @@
 """The recorder put together: line, clock, store, link, session and documents of one home, until it is told to end."""
 
 import json
+import math
 import shutil
 import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,6 +15,7 @@ from typing import TYPE_CHECKING
 from testbench import __version__
 from testbench.archive import notice
 from testbench.documents import finish
+from testbench.stamping import how_many_wait
 from testbench.wiring import Home, check_language, check_printable, fit_key, only_recorder, open_store, program
 
 if TYPE_CHECKING:
@@ -72,10 +75,11 @@ def run_recorder(home: Home, capture: Path | None = None, speed: float = 1.0) ->
             signing=signing_of(home, store, clock, bench, replay), check_language=check_language,
         )  # fmt: skip
         session = Session(bench, outside)
+        documents.stamping = _stamping(home, bench, session, store)
         session.interrupted = bool(recovered)
-        finish(home, store)
-        _take_up(store, documents)
+        _take_up(home, store, documents)
         _say_first(session, recovered, notice(home), replay)
+        _say_waiting(session, how_many_wait(home, store))
         inbox: Inbox = Inbox()
         server = LinkServer(home.folder, lambda client, line: inbox.put(Heard(client, line)))
         readers = _readers(bench, clock, inbox, raw, replay)
@@ -103,6 +107,16 @@ def _say_first(session: "Session", recovered: list[str], overdue: str, replay: "
         session.notify(overdue)
 
 
+def _say_waiting(session: "Session", waiting: int) -> None:
+    if waiting:
+        documents = f"{waiting} document{' waits for its' if waiting == 1 else 's wait for their'} time stamp"
+        session.notify(f"{documents}; the authority is asked while no run is open.")
+
+
+def _stamping(home: Home, bench: "Bench", session: "Session", store: "SqliteStore") -> "StampingByChild":
+    return StampingByChild(home, bench, lambda: not session.run_open, partial(how_many_wait, home, store))
+
+
 def _loop(session: "Session", inbox: "Inbox", server: "LinkServer", *, own_clock: bool) -> "Recorder":
     """The recorder's one thread. A clock that is not its own may run faster than life, and has none beside it."""
     from testbench.instruments.clocks import moment
@@ -113,10 +127,11 @@ def _loop(session: "Session", inbox: "Inbox", server: "LinkServer", *, own_clock
     return Recorder(session, inbox, server, UPDATE_EVERY_FAST_S)
 
 
-def _take_up(store: "SqliteStore", documents: "IssuedByChild") -> None:
+def _take_up(home: Home, store: "SqliteStore", documents: "IssuedByChild") -> None:
     """Order the documents again that were under way when the recorder was killed."""
     from testbench.station.sign_off import owed_for_document
 
+    finish(home, store)
     for summary in store.history():
         if summary.verdict in {"accepted", "rejected"} and not summary.document:
             record, _ = store.load(summary.run)
@@ -178,20 +193,72 @@ class IssuedByChild:
     def __init__(self, home: Home) -> None:
         self._home = home
         self._working: list[tuple[str, subprocess.Popen[str]]] = []
+        self.stamping: StampingByChild | None = None
 
     def order(self, run: str) -> None:
         """Begin to write the document of a run."""
-        command = [*program(), "certificate", "issue", run, "--home", str(self._home.folder), "--json"]
-        child = subprocess.Popen(
-            command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-        )
-        self._working.append((run, child))
+        self._working.append((run, _child(self._home, subprocess.PIPE, "issue", run, "--leave-waiting")))
 
     def written(self) -> list[tuple[str, str, str]]:
         """What was finished since the last call."""
         done = [(run, child) for run, child in self._working if child.poll() is not None]
         self._working = [pair for pair in self._working if pair not in done]
-        return [_outcome(run, *child.communicate()) for run, child in done]
+        told = [(run, *child.communicate()) for run, child in done]
+        if self.stamping is not None:
+            if any(_answered(out) for _, out, _ in told):
+                self.stamping.soon()
+            if not self._working:
+                self.stamping.look()
+        return [_outcome(*one) for one in told]
+
+
+class StampingByChild:
+    """Time stamps for the documents that wait for one, by a child process while no run is open.
+
+    Args:
+        home: the bench.
+        bench: says how often.
+        idle: whether no run is open; where one is opened meanwhile, the child is ended, which it may be at any point.
+        waiting: how many documents wait; asked only when it is time.
+    """
+
+    def __init__(self, home: Home, bench: "Bench", idle: Callable[[], bool], waiting: Callable[[], int]) -> None:
+        self._home, self._idle, self._waiting = home, idle, waiting
+        self._every_s = math.inf if bench.time_stamp is None else 60 * bench.time_stamp.again_after_min
+        self._due = 0.0
+        self._child: subprocess.Popen[str] | None = None
+
+    def soon(self) -> None:
+        """The authority has answered: it is time for those that wait."""
+        self._due = 0.0
+
+    def look(self) -> None:
+        """Let time pass."""
+        if self._child is not None:
+            if self._child.poll() is None:
+                if not self._idle():
+                    self._child.terminate()
+                return
+            self._child = None
+        now = time.monotonic()  # noqa: TID251 - pacing; a rig's clock may be faster than any authority
+        if now < self._due or not self._idle():
+            return
+        self._due = now + self._every_s
+        if self._waiting():
+            self._child = _child(self._home, subprocess.DEVNULL, "stamp", "--waiting")
+
+
+def _child(home: Home, heard: int, *words: str) -> "subprocess.Popen[str]":
+    command = [*program(), "certificate", *words, "--home", str(home.folder), "--json"]
+    return subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=heard, stderr=heard, text=True)
+
+
+def _answered(out: str) -> bool:
+    """Whether a document was written with its time stamp."""
+    try:
+        return not json.loads(out)["waiting"]
+    except (json.JSONDecodeError, KeyError):
+        return False
 
 
 def _outcome(run: str, out: str, err: str) -> tuple[str, str, str]:
@@ -200,4 +267,5 @@ def _outcome(run: str, out: str, err: str) -> tuple[str, str, str]:
     except json.JSONDecodeError:
         why = err.strip().splitlines()[0] if err.strip() else "No document was written."
         return run, "", f"Run {run} is kept; its page is still owed: {why} Write it with 'testbench certificate issue'."
-    return run, issued["document"], f"Run {run}: {issued['kind']} written to {issued['document']}."
+    waits = " It waits for its time stamp." if issued["waiting"] else ""
+    return run, issued["document"], f"Run {run}: {issued['kind']} written to {issued['document']}.{waits}"

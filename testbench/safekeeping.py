@@ -205,17 +205,33 @@ def restore(home: Home, path: Path, discard_newer: str | None = None) -> Restore
 
 
 def _given_out(home: Home) -> dict[str, object]:
-    """The highest numbers of runs and of summaries that were given out here, as far as it can be told.
+    """The highest numbers of runs, replacements and summaries that were given out here, as far as it can be told.
 
     None of them is ever given to another.
     """
     from testbench.store.reading import RunReader
 
     last_run, summaries = 0, dict.fromkeys(Kind, 0)
+    replacements = _replacements_lying(home)
     with suppress(StoreFailedError), RunReader.beside(home.database) as reader:
         last_run, summaries = reader.last_run(), {kind: reader.next_summary(kind) - 1 for kind in Kind}
+        for first, count in reader.replacements().items():
+            replacements[first] = max(count, replacements.get(first, 1))
     pages = {kind: max(found, _last_page(home, kind.series)) for kind, found in summaries.items()}
-    return {"last_run": max(last_run, _last_page(home, "[CR]")), "last_summaries": pages}
+    last = {"last_run": max(last_run, _last_page(home, "[CR]")), "last_summaries": pages}
+    return last | ({"last_replacements": replacements} if replacements else {})
+
+
+def _replacements_lying(home: Home) -> dict[str, int]:
+    """First number of a run's documents → which one of them is the last that lies here; none where it is the first."""
+    from testbench.certificate.attach import safe_name
+
+    bench, found = re.escape(safe_name(home.bench().name)), dict[str, int]()
+    pages = (re.match(rf"([CR]-{bench}-\d+)-(\d+)_", path.name) for path in home.certificates.glob("*.pdf"))
+    for page in pages:
+        if page:
+            found[page[1]] = max(int(page[2]), found.get(page[1], 1))
+    return found
 
 
 def _last_page(home: Home, series: str) -> int:

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from testbench.certificate.hands import Hands
     from testbench.certificate.keys import StationKey
     from testbench.certificate.passphrases import Passphrases, Remembering
+    from testbench.certificate.stamping import TimeStamps
     from testbench.run.record import RunRecord
     from testbench.run.signature import Signature
     from testbench.store.repository import SqliteStore
@@ -32,6 +33,8 @@ class Signing:
     """Whether the station's passphrase comes from the system where that names one, and ``ask`` is for the rest."""
     persons: "Mapping[str, StationKey]" = field(default_factory=dict)
     """Keys of persons that are loaded already, by person."""
+    stamps: "TimeStamps | None" = None
+    """The time-stamp authority where it was asked already; None: that of bench.toml."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,9 +5,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from testbench.custody import checkpoint_now, time_stamps
-from testbench.documents import by_path, finish
+from testbench.custody import checkpoint_now
+from testbench.documents import finish
 from testbench.errors import DocumentExistsError, DocumentStrayError, NothingToIssueError, NotSignedError
+from testbench.stamping import time_stamps
 from testbench.station.summed_up import Doubt, Kind, SummedUp, number_in
 from testbench.wiring import Home, fit_key, open_store
 
@@ -164,7 +165,8 @@ def _issue_next(home: Home, store: "SqliteStore", job: _Job, runs: "Sequence[Lot
     drawn = job.drawn(number, older.number if older else "", facts, words_of(job.form))
 
     def register(issued: IssuedSummary) -> None:
-        store.add_summary(KeptSummary(str(issued.path), issued.sha256, issued.listed))
+        kept = KeptSummary(str(issued.path), issued.sha256, issued.listed)
+        store.add_summary(kept, unstamped=issued.waiting)
 
     return issue_summary(
         drawn, hands, home.certificates, at, checkpoint=checkpoint, stamps=time_stamps(bench), register=register
@@ -200,21 +202,19 @@ def _runs(store: "SqliteStore", runs: Sequence[str], *, with_traces: bool) -> "l
 
 def _known(store: "SqliteStore", record: "RunRecord") -> "Known":
     """What the registers say of a run: its newest document, and what speaks against it."""
-    from testbench.certificate.content import number_of
     from testbench.certificate.lot_certificate import Known
     from testbench.run.mentioned import mentioned
 
-    documents = list(by_path(iter(store.documents_of(record.run))))
+    documents = store.issued_of(record.run)
     doubt, told = _doubt(store, record)
     if not documents:
         return Known(doubt=doubt, told=told)
-    number = number_of(record) + (f"-{len(documents)}" if len(documents) > 1 else "")
-    withdrawals = store.withdrawals()
+    number, withdrawals = documents[-1].number, store.withdrawals()
     if doubt is None and any(one.number == number for one in withdrawals):
         doubt, told = Doubt.WITHDRAWN, number
     replaces = [one for one in withdrawals if (one.run, one.replaced_by) == (record.run, number)]
     of_serial = mentioned(store.nonconformities_of(record.valve.serial), trial=record.specimen)
-    return Known(number, documents[-1][-1].sha256, doubt, told, replaces[-1] if replaces else None, of_serial)
+    return Known(number, documents[-1].files[-1], doubt, told, replaces[-1] if replaces else None, of_serial)
 
 
 def _doubt(store: "SqliteStore", record: "RunRecord") -> tuple[Doubt | None, str]:

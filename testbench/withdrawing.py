@@ -1,23 +1,33 @@
 """Documents that no longer count: withdrawn, replaced, and told to whoever holds one."""
 
 import os
+from collections import defaultdict
+from collections.abc import Container
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from testbench.custody import issue_from
-from testbench.documents import by_path, finish
+from testbench.documents import finish
 from testbench.errors import (
     DocumentUnknownError,
     FileNotWrittenError,
     OwnRunError,
-    RunUnknownError,
     WithdrawalRefusedError,
 )
 from testbench.procedure.names import likeness
 from testbench.procedure.serials import acts_on_screen
 from testbench.signers import Signing
-from testbench.station.withdrawals import LONGEST_WORDS, Withdrawal, check_withdrawal, in_force
+from testbench.station.summed_up import Kind
+from testbench.station.withdrawals import (
+    LONGEST_WORDS,
+    WITHDRAWN,
+    IssuedDocument,
+    Withdrawal,
+    check_withdrawal,
+    in_force,
+    is_brought,
+)
 from testbench.wiring import Home, open_store, read_store
 
 if TYPE_CHECKING:
@@ -26,19 +36,20 @@ if TYPE_CHECKING:
     from testbench.run.record import RunRecord
     from testbench.run.samples import Trace
     from testbench.station.people import Person
-    from testbench.store.reading import RunReader, StoredDocument
+    from testbench.store.reading import RunReader
 
+NEWER_PAGE = "a newer one that sums up the same takes its place by itself ('certificate lot' or 'shift')"
 Authority = tuple[str, "Person | None"]
 """Printed name, and the person; None where nobody is registered."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Document:
-    """A document of the register with its run."""
+    """A document of a run, with that."""
 
+    issued: IssuedDocument
     record: "RunRecord"
     traces: "tuple[Trace, ...]"
-    rows: "list[StoredDocument]"
     next_number: str
     """Of the document that would come after it."""
 
@@ -59,10 +70,10 @@ def withdraw(home: Home, number: str, why: str, by: Authority, replaced_by: str 
         OwnRunError: who tested the valve cannot say what replaces its document.
     """
     with open_store(home) as store:
-        found = _find(home, store, number)
+        found = _page(store, number) or _find(home, store, number)
         if replaced_by:
             _check_instead(home, store, found, number, replaced_by)
-        said = _said(found, number, why, by, replaced_by)
+        said = _said(found, why, by, replaced_by)
         store.add_withdrawal(said, lambda known: check_withdrawal(known, said))
     return said
 
@@ -88,24 +99,60 @@ def replace(
     """
     with open_store(home) as store:
         finish(home, store)
+        if _page(store, number):
+            raise WithdrawalRefusedError(number, NEWER_PAGE)
         found = _find(home, store, number)
-        said = _said(found, number, why, by, found.next_number)
+        said = _said(found, why, by, found.next_number)
         check_withdrawal(store.withdrawals(), said)
         return issue_from(
             home, store, (found.record, found.traces), Signing(ask, system_first=True), replaces=said
         ), said
 
 
-def withdrawn(home: Home) -> tuple[Withdrawal, ...]:
-    """Every withdrawal of a bench, in the order of entry; none where there are no records."""
+def against(home: Home, records: Container[str] | None = None) -> tuple[Withdrawal, ...]:
+    """What stands against documents of a bench, see ``IssuedReader.words``; nothing where there are no records."""
     if not home.database.exists():
         return ()
     with read_store(home) as store:
-        return store.withdrawals()
+        return store.words(records)
+
+
+def listed_against(home: Home) -> tuple[Withdrawal, ...]:
+    """The same as a list tells it, lot certificates and shift summaries that it concerns among them."""
+    if not home.database.exists():
+        return ()
+    with read_store(home) as store:
+        return store.words_and_pages()
+
+
+def register(home: Home, *, order: str = "", serial: str = "") -> list[tuple[IssuedDocument, tuple[Withdrawal, ...]]]:
+    """The register of issued documents, each with what stands against it.
+
+    Args:
+        home: the bench.
+        order: those of this order only.
+        serial: those of this very serial number only; then no lot certificate or shift summary.
+    """
+    with read_store(home) as store:
+        said = defaultdict[tuple[str, str], list[Withdrawal]](list)
+        for one in store.words_and_pages():
+            said[one.number, one.record_sha256].append(one)
+        return [
+            (one, tuple(said.get((one.number, one.record_sha256), ())))
+            for one in store.issued(order=order, serial=serial)
+        ]
+
+
+def gaps(home: Home) -> tuple[tuple[str, str], ...]:
+    """Every number that was given out and has no document, with the reason."""
+    with read_store(home) as store:
+        return tuple(store.gaps())
 
 
 def export_list(home: Home, file: Path) -> int:
-    """Write the list of withdrawn documents, signed with the station key; an older one there is replaced.
+    """Write the list of documents that do not count or are in question, signed with the station key.
+
+    An older one there is replaced.
 
     Returns:
         How many it holds.
@@ -124,11 +171,11 @@ def export_list(home: Home, file: Path) -> int:
     except OSError as failure:
         unfinished.unlink(missing_ok=True)
         raise FileNotWrittenError(str(file), failure.strerror or str(failure)) from failure
-    return len(withdrawn(home))
+    return len(_for_customers(home))
 
 
 def list_for_customers(home: Home, ask: "Passphrases | None" = None) -> bytes:
-    """The list of withdrawn documents, signed with the station key.
+    """The list of documents that do not count or are in question, signed with the station key.
 
     Args:
         home: the bench.
@@ -144,7 +191,18 @@ def list_for_customers(home: Home, ask: "Passphrases | None" = None) -> bytes:
     from testbench.instruments.clocks import SystemClock
 
     key, gone = load_station_key(home.keys, ask), anchors_of(home.keys, (), (), ()).gone
-    return signed_list(withdrawn(home), home.bench().name, SystemClock().utc(), key, gone)
+    return signed_list(_for_customers(home), home.bench().name, SystemClock().utc(), key, gone)
+
+
+def _for_customers(home: Home) -> list[Withdrawal]:
+    """What follows for a shift summary is left out: it is for the works itself."""
+    shifts = f"{Kind.SHIFT.series}-"
+    return [one for one in listed_against(home) if one.state == WITHDRAWN or not one.number.startswith(shifts)]
+
+
+def _page(store: "RunReader", number: str) -> IssuedDocument | None:
+    """A lot certificate or shift summary by its number."""
+    return next((one for one in store.pages() if one.number == number), None)
 
 
 def _find(home: Home, store: "RunReader", number: str) -> _Document:
@@ -153,37 +211,33 @@ def _find(home: Home, store: "RunReader", number: str) -> _Document:
 
     told = number.partition("-")[2]
     for run in (told, told.rpartition("-")[0]):
-        try:
-            documents = list(by_path(iter(store.documents_of(run))))
-        except RunUnknownError:
-            continue
-        record, traces = store.load(run)
-        first = number_of(record) if record.decided else ""
-        numbers = [first, *(f"{first}-{count}" for count in range(2, len(documents) + 2))]
-        if number in numbers[: len(documents)]:
-            return _Document(record, traces, documents[numbers.index(number)], numbers[len(documents)])
+        documents = store.issued_of(run)
+        found = next((one for one in documents if one.number == number), None)
+        if found is not None:
+            record, traces = store.load(run)
+            first = number_of(record)
+            given_out = max(len(documents), store.replacements().get(first, 1))
+            return _Document(found, record, traces, f"{first}-{given_out + 1}")
     raise DocumentUnknownError(number, str(home.folder))
 
 
-def _said(found: _Document, number: str, why: str, by: Authority, replaced_by: str) -> Withdrawal:
+def _said(found: "_Document | IssuedDocument", why: str, by: Authority, replaced_by: str) -> Withdrawal:
     from testbench.instruments.clocks import SystemClock
 
-    name, person = by
+    document, (name, person) = found if isinstance(found, IssuedDocument) else found.issued, by
     for told, what in ((why, "its reason"), (name, "who says so")):
         if not 1 <= len(told.strip()) <= LONGEST_WORDS:
-            raise WithdrawalRefusedError(number, f"{what} takes 1 to {LONGEST_WORDS} characters")
+            raise WithdrawalRefusedError(document.number, f"{what} takes 1 to {LONGEST_WORDS} characters")
         if signs := [sign for sign in told.strip() if acts_on_screen(sign)]:
             raise WithdrawalRefusedError(
-                number, f"{what} has the control character U+{ord(signs[0]):04X}; text of one line is allowed"
+                document.number, f"{what} has the control character U+{ord(signs[0]):04X}; text of one line is allowed"
             )
-    if person is not None and replaced_by:
+    if is_brought(why.strip()):
+        raise WithdrawalRefusedError(document.number, "its reason begins as one that a recall or a nonconformity gives")
+    if person is not None and replaced_by and isinstance(found, _Document):
         _check_another(found.record, person)
-    return Withdrawal(
-        number=number, serial=found.record.valve.serial, run=found.record.run,
-        record_sha256=found.rows[-1].record_sha256, files=tuple(one.sha256 for one in found.rows), why=why.strip(),
-        by=name.strip(), person="" if person is None else person.id,
-        at=SystemClock().utc().isoformat(timespec="seconds"), replaced_by=replaced_by,
-    )  # fmt: skip
+    at = SystemClock().utc().isoformat(timespec="seconds")
+    return document.word(why.strip(), name.strip(), at, "" if person is None else person.id, replaced_by)
 
 
 def _check_another(record: "RunRecord", person: "Person") -> None:
@@ -192,12 +246,14 @@ def _check_another(record: "RunRecord", person: "Person") -> None:
         raise OwnRunError(record.run, person.id, "released")
 
 
-def _check_instead(home: Home, store: "RunReader", old: _Document, number: str, replaced_by: str) -> None:
-    new = _find(home, store, replaced_by)
+def _check_instead(
+    home: Home, store: "RunReader", old: "_Document | IssuedDocument", number: str, replaced_by: str
+) -> None:
+    if isinstance(old, IssuedDocument):
+        raise WithdrawalRefusedError(number, NEWER_PAGE)
+    new, serial = _find(home, store, replaced_by), old.issued.serial
     gone = in_force(store.withdrawals(), replaced_by)
-    if replaced_by == number or new.record.valve.serial != old.record.valve.serial:
-        raise WithdrawalRefusedError(
-            number, f"{replaced_by} is not another document of valve {old.record.valve.serial}"
-        )
+    if replaced_by == number or new.issued.serial != serial:
+        raise WithdrawalRefusedError(number, f"{replaced_by} is not another document of valve {serial}")
     if gone is not None:
         raise WithdrawalRefusedError(number, f"{replaced_by} does not count itself")

@@ -7,15 +7,17 @@ covers, the operator's with its own, is stamped with it.
 """
 
 import hashlib
+import http.client
 import urllib.error
 import urllib.request
 from functools import cache
 from io import BytesIO
+from threading import Thread
 from typing import Any, Protocol
 
 from testbench.errors import StampFailedError
 
-PATIENCE_S = 10.0
+PATIENCE_S, TRIES = 10.0, 2
 LARGEST_ANSWER = 64 * 1024
 TYPE = "application/timestamp-query"
 
@@ -24,6 +26,11 @@ class TimeStamps(Protocol):
     """A time-stamp authority."""
 
     name: str
+
+    @property
+    def silent(self) -> bool:
+        """Whether it gave no answer so often that it is not asked any more."""
+        ...
 
     def answer(self, query: bytes) -> bytes:
         """The DER answer to a DER query.
@@ -39,29 +46,51 @@ class OverHttp:
 
     Args:
         url: http or https.
+        patience_s: how long a whole answer may take, from its name to its last byte [s].
+        tries: after how many of them in a row without an answer it is not asked any more.
     """
 
-    def __init__(self, url: str) -> None:
-        self.name = url
+    def __init__(self, url: str, patience_s: float = PATIENCE_S, tries: int = TRIES) -> None:
+        self.name, self._patience_s, self._tries, self._failed = url, patience_s, tries, 0
+
+    @property
+    def silent(self) -> bool:
+        """Whether it is not asked any more."""
+        return self._failed >= self._tries
 
     def answer(self, query: bytes) -> bytes:
         """Ask once.
 
         Raises:
-            StampFailedError: it cannot be reached, or answers otherwise than with success.
+            StampFailedError: it cannot be reached, answers otherwise than with success or not in time, or is silent.
         """
         if not self.name.startswith(("http://", "https://")):
             raise StampFailedError(self.name, "its address begins with neither http:// nor https://")
+        if self.silent:
+            raise StampFailedError(self.name, f"it was not asked after {self._tries} tries without an answer")
+        said: list[bytes | StampFailedError] = []
+        # A socket's own limit is one of each single wait, and none of looking up a name.
+        asking = Thread(target=lambda: said.append(self._said(query)), daemon=True)
+        asking.start()
+        asking.join(self._patience_s)
+        found = said[0] if said else StampFailedError(self.name, f"no whole answer within {self._patience_s:g} s")
+        if isinstance(found, StampFailedError):
+            self._failed += 1
+            raise found
+        self._failed = 0
+        return found
+
+    def _said(self, query: bytes) -> bytes | StampFailedError:
         request = urllib.request.Request(self.name, query, {"Content-Type": TYPE})  # noqa: S310 - looked at above
         try:
-            with urllib.request.urlopen(request, timeout=PATIENCE_S) as found:  # noqa: S310
+            with urllib.request.urlopen(request, timeout=self._patience_s) as found:  # noqa: S310
                 return bytes(found.read(LARGEST_ANSWER))
         except urllib.error.HTTPError as failure:
             failure.close()
-            raise StampFailedError(self.name, f"HTTP status {failure.code}") from failure
-        except (OSError, ValueError) as failure:
+            return StampFailedError(self.name, f"HTTP status {failure.code}")
+        except (OSError, ValueError, http.client.HTTPException) as failure:
             reason = failure.reason if isinstance(failure, urllib.error.URLError) else failure
-            raise StampFailedError(self.name, str(reason) or type(failure).__name__) from failure
+            return StampFailedError(self.name, str(reason) or type(failure).__name__)
 
 
 def stamped(document: bytes, authority: TimeStamps) -> bytes:

@@ -9,6 +9,7 @@ import click
 from testbench.cli import summaries, withdrawals
 from testbench.cli.output import counted, home_of, home_option, json_option, progress, say, say_json, visible
 from testbench.cli.secrets import passphrase_option, passphrases
+from testbench.cli.stamps import after_writing
 from testbench.errors import DocumentMissingError
 
 if TYPE_CHECKING:
@@ -33,10 +34,13 @@ for _one in (*summaries.COMMANDS, *withdrawals.COMMANDS):
 @command.command()
 @click.argument("run", required=False)
 @click.option("--order", metavar="NUMBER", help="Instead of RUN: every document that this order still owes.")
+@click.option("--leave-waiting", is_flag=True, help="Do not ask for the time stamps that other documents wait for.")
 @passphrase_option
 @home_option
 @json_option
-def issue(run: str | None, order: str | None, home: Path | None, *, from_stdin: bool, as_json: bool) -> None:
+def issue(
+    run: str | None, order: str | None, home: Path | None, *, leave_waiting: bool, from_stdin: bool, as_json: bool
+) -> None:
     """Write the certificate or rejection report of a closed RUN. Each run gets one, once.
 
     Where bench.toml lets persons sign certificates, it asks for the passphrase of the operator's key, then of the
@@ -52,16 +56,20 @@ def issue(run: str | None, order: str | None, home: Path | None, *, from_stdin: 
         raise click.UsageError("Name either a RUN or an --order.")
     bench = Home(home_of(home))
     if order is not None:
-        _issue_order(bench, order, passphrases(from_stdin=from_stdin), as_json=as_json)
+        ask = passphrases(from_stdin=from_stdin)
+        _issue_order(bench, order, ask, as_json=as_json, leave_waiting=leave_waiting)
         return
     _one_document()
     from testbench.custody import issue_document
 
     issued = issue_document(bench, run or "", passphrases(from_stdin=from_stdin))
     if as_json:
-        say_json({"run": run, "kind": issued.kind, "number": issued.number, "document": str(issued.path)})
+        facts = {"run": run, "kind": issued.kind, "number": issued.number, "document": str(issued.path)}
+        say_json(facts | {"waiting": issued.waiting})
     else:
         say(f"{issued.kind} {issued.number} written to {issued.path}.")
+    if not leave_waiting:
+        after_writing(bench, issued.waiting, quiet=as_json)
 
 
 def _one_document() -> None:
@@ -72,7 +80,7 @@ def _one_document() -> None:
     click.get_current_context().call_on_close(gc.enable)
 
 
-def _issue_order(bench: "Home", order: str, ask: "Passphrases | None", *, as_json: bool) -> None:
+def _issue_order(bench: "Home", order: str, ask: "Passphrases | None", *, as_json: bool, leave_waiting: bool) -> None:
     from dataclasses import asdict
 
     from testbench.batch import issue_order
@@ -92,21 +100,25 @@ def _issue_order(bench: "Home", order: str, ask: "Passphrases | None", *, as_jso
             say(f"{len(done.refused)} could not be written:")
         for one, why in done.refused.items():
             say(f"Run {one}: {why}")
+    if not (leave_waiting or done.unstamped):
+        after_writing(bench, "", quiet=as_json, all_of_them=True)
     sys.exit(1 if done.refused else 0)
 
 
 @command.command()
+@click.option("--waiting", is_flag=True, help="Only those that the register has as waiting; as the recorder does.")
 @home_option
 @json_option
-def stamp(home: Path | None, *, as_json: bool) -> None:
+def stamp(home: Path | None, *, waiting: bool, as_json: bool) -> None:
     """Put time stamps on the documents of this bench that have none yet.
 
-    Asks the authority that bench.toml names. A document is valid without; exit code 1 where some still have none.
+    Asks the authority that bench.toml names. A document is valid without; exit code 1 where some still have none. Those
+    from before an authority was named are stamped, too, except with --waiting.
     """
-    from testbench.custody import stamp_documents
+    from testbench.stamping import stamp_documents, stamp_waiting
     from testbench.wiring import Home
 
-    done, failed = stamp_documents(Home(home_of(home)))
+    done, failed = (stamp_waiting if waiting else stamp_documents)(Home(home_of(home)))
     if as_json:
         say_json({"stamped": [str(path) for path in done], "waiting": failed})
     else:
@@ -151,7 +163,7 @@ def verify(  # noqa: PLR0917 - one for each option
     Needs no bench home and no network; the file is read by a process of its own, with limits. Exit code 0: intact,
     known signers, the verdict follows, the page prints its record; 1: changed, unreadable or not there; 3: intact, but
     a signer is not known here, revoked or still missing; 4: intact, but the verdict does not follow; 5: all in order,
-    but withdrawn, replaced or recalled; 6: intact, but the page is not shown to print what is attached.
+    but withdrawn, replaced, recalled or in question; 6: intact, but the page is not shown to print what is attached.
     """
     _one_document()
     from dataclasses import asdict
@@ -162,31 +174,29 @@ def verify(  # noqa: PLR0917 - one for each option
     from testbench.certificate.verify import in_words
     from testbench.certificate.withdrawn import read_lists
     from testbench.instruments.clocks import SystemClock
+    from testbench.station.withdrawals import RECALLED
 
     if not file.exists():
         raise DocumentMissingError(str(file))
     known = anchors_of(home_of(home) / "keys", roots, lists, stamps, SystemClock().utc())
     told, anchors = read_lists(withdrawn, known)
     judged = verify_apart(file, anchors)
-    found, notes = _withdrawal_of(judged, home_of(home), told)
-    newer, recalls = _newer(home_of(home), judged), _recalls_of(home_of(home), judged)
+    found, notes = _against(judged, home_of(home), told)
+    newer = _newer(home_of(home), judged)
     if as_json:
         more = {
-            "withdrawn": [one.model_dump(mode="json") for one in found],
-            "recalled_by": recalls,
+            "withdrawn": [one.model_dump(mode="json") | {"state": one.state} for one in found],
+            "recalled_by": list(dict.fromkeys(one.brought_by for one in found if one.state == RECALLED)),
             "replaced_by": newer,
         }
         say_json({**asdict(judged), "fingerprint_grouped": grouped(judged.fingerprint), **more})
     else:
-        first = [f"WITHDRAWN: {one.sentence}" for one in found]
+        first = [one.line for one in found]
         if newer:
             first.append(f"REPLACED: a newer page of the same was issued, {newer}.")
-        if recalls:
-            page = "what it names" if judged.summary else "this page"
-            first.append(f"RECALLED by {', '.join(recalls)}: its works does not stand by {page} any more.")
         for line in (*first, *in_words(judged), *notes):
             say(visible(line))
-    sys.exit(_exit_code(judged, stands=not (found or newer or recalls)))
+    sys.exit(_exit_code(judged, stands=not (found or newer)))
 
 
 def _exit_code(judged: "Verification", *, stands: bool) -> int:
@@ -201,29 +211,31 @@ def _exit_code(judged: "Verification", *, stands: bool) -> int:
     return INTACT if stands else WITHDRAWN
 
 
-def _withdrawal_of(judged: "Verification", home: Path, lists: "list[Listed]") -> "tuple[list[Withdrawal], list[str]]":
-    """What lists and the records of a home say of a document, each thing once; and what the lists do not tell."""
-    from testbench.station.withdrawals import words_on
+def _against(judged: "Verification", home: Path, lists: "list[Listed]") -> "tuple[list[Withdrawal], list[str]]":
+    """What lists and the records of a home say against a page, each thing once; and what the lists do not tell."""
+    from testbench.station.withdrawals import words_on, words_on_page
 
     if not judged.intact:
         return [], []
-    known = [*_withdrawn_here(home), *(one for listed in lists for one in listed.withdrawn)]
-    named = [(judged.number, judged.record_sha256)]
-    if judged.listed is not None:  # what was withdrawn since, of what it counts
-        named = [(row.document, row.record_sha256) for row in judged.listed.rows if row.doubt is None]
-    found = list(dict.fromkeys(one for page in named for one in words_on(known, *page)))
-    return found, [f"  withdrawn    {listed.word_on(judged.number, judged.record_sha256)}" for listed in lists]
+    rows = () if judged.listed is None else judged.listed.rows
+    records = {judged.record_sha256, *(row.record_sha256 for row in rows)}
+    known = [*_against_here(home, records), *(one for listed in lists for one in listed.withdrawn)]
+    found = list(words_on(known, judged.number, judged.record_sha256))
+    if judged.listed is not None:
+        found = list(words_on_page(known, judged.listed))
+    told = [f"  withdrawn    {listed.word_on(judged.number, judged.record_sha256)}" for listed in lists]
+    return list(dict.fromkeys(found)), told
 
 
-def _withdrawn_here(folder: Path) -> "tuple[Withdrawal, ...]":
+def _against_here(folder: Path, records: set[str]) -> "tuple[Withdrawal, ...]":
     from testbench.errors import BenchError
     from testbench.wiring import Home
-    from testbench.withdrawing import withdrawn
+    from testbench.withdrawing import against
 
     try:
-        return withdrawn(Home(folder))
+        return against(Home(folder), records)
     except BenchError as failure:  # what is asked is whether the page is intact; this stands beside
-        click.echo(f"Whether it was withdrawn could not be looked up: {failure}", err=True)
+        click.echo(f"Whether anything stands against it could not be looked up: {failure}", err=True)
         return ()
 
 
@@ -243,25 +255,3 @@ def _newer(folder: Path, judged: "Verification") -> str:
         click.echo(f"Whether it was replaced could not be looked up: {failure}", err=True)
         return ""
     return "" if newer is None else newer.number
-
-
-def _recalls_of(folder: Path, judged: "Verification") -> list[str]:
-    """The recalls in force that name a record of the page, by the home at hand; a customer has none."""
-    from testbench.errors import BenchError
-    from testbench.wiring import Home, read_store
-
-    listed = judged.listed
-    digests = {judged.record_sha256} if listed is None else {row.record_sha256 for row in listed.rows}
-    if not digests - {""} or not (folder / "testbench.db").exists():
-        return []
-    try:
-        with read_store(Home(folder)) as store:
-            lines = store.recalls()
-    except BenchError as failure:  # what is asked is whether the page is intact; this stands beside
-        click.echo(f"Whether it was recalled could not be looked up: {failure}", err=True)
-        return []
-    return [
-        line.recall.number
-        for line in lines
-        if line.lifted is None and any(run.record_sha256 in digests for run in line.recall.runs)
-    ]

@@ -89,7 +89,7 @@ def verify(against: str | None, home: Path | None, *, traces: bool, no_documents
         say_json(asdict(report) | more | {"library": library})
     else:
         keys = [] if walked.keys_known else [WITHOUT_KEYS]
-        words = [f"WITHDRAWN: {one.sentence}" for one in walked.withdrawn]
+        words = [one.line for one in walked.withdrawn]
         lines = _lines(report, looked_at_samples=traces)
         for line in (*lines, *_documents(walked.documents, report), *words, *keys, library):
             say(line)

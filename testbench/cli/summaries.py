@@ -8,9 +8,11 @@ import click
 
 from testbench.cli.output import home_of, home_option, json_option, say, say_json
 from testbench.cli.secrets import passphrase_option, passphrases
+from testbench.cli.stamps import after_writing
 
 if TYPE_CHECKING:
     from testbench.certificate.summary_issue import IssuedSummary
+    from testbench.wiring import Home
 
 language_option = click.option(
     "--out-language", "language", metavar="LANGUAGE", help="Of the page; else that of the order or of bench.toml."
@@ -47,9 +49,9 @@ def lot(*, order: str, pages: bool, language: str | None, from_stdin: bool, home
     from testbench.summing_up import Asked, issue_lot
     from testbench.wiring import Home
 
-    found = on_file(home).order(order)
+    found, bench = on_file(home).order(order), Home(home_of(home))
     asked = Asked(language, passphrases(from_stdin=from_stdin))
-    _say(issue_lot(Home(home_of(home)), found, asked, with_pages=pages), as_json=as_json)
+    _say(bench, issue_lot(bench, found, asked, with_pages=pages), as_json=as_json)
 
 
 @click.command()
@@ -75,21 +77,25 @@ def shift(
         raise click.UsageError("--name takes 1 to 40 characters.")
     bench = Home(home_of(home))
     asked = Asked(language, passphrases(from_stdin=from_stdin))
-    _say(issue_shift(bench, Shift(name.strip(), bench.bench().name, since, until), asked), as_json=as_json)
+    _say(bench, issue_shift(bench, Shift(name.strip(), bench.bench().name, since, until), asked), as_json=as_json)
 
 
 COMMANDS = (lot, shift)
 
 
-def _say(issued: "IssuedSummary", *, as_json: bool) -> None:
-    listed = issued.listed
+def _say(bench: "Home", issued: "IssuedSummary", *, as_json: bool) -> None:
     if as_json:
-        say_json({"document": str(issued.path), "sha256": issued.sha256, **listed.model_dump(mode="json")})
-        return
+        facts = {"document": str(issued.path), "sha256": issued.sha256, "waiting": issued.waiting}
+        say_json(facts | issued.listed.model_dump(mode="json"))
+    else:
+        _say_rows(issued)
+    after_writing(bench, issued.waiting, quiet=as_json)
+
+
+def _say_rows(issued: "IssuedSummary") -> None:
+    listed = issued.listed
     say(f"{listed.number} for {listed.about}: written to {issued.path}.")
     if listed.replaces:
         say(f"It takes the place of {listed.replaces}.")
     for row in listed.rows:
         say(f"  {row.serial}  {row.state}{f', {row.document}' if row.document else ''}")
-    if issued.waiting:
-        say("It has no time stamp yet: 'testbench certificate stamp'.")

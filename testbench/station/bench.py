@@ -107,6 +107,12 @@ class TimeStampEntry(Value):
     """The time-stamp authority (RFC 3161) that documents are stamped by."""
 
     url: Annotated[str, Field(pattern=r"^https?://\S+$")]
+    patience_s: Annotated[float, Field(gt=0, le=120)] = 10.0
+    """How long a whole answer may take [s]; this and the next two are our own decisions."""
+    tries: Annotated[int, Field(ge=1, le=10)] = 2
+    """After how many tries in a row without an answer nobody asks any more for now: pages leave without."""
+    again_after_min: Annotated[float, Field(gt=0, le=1440)] = 15.0
+    """How long an idle recorder waits before it tries again with the pages that wait [min]."""
 
 
 class Bench(Value):
@@ -147,8 +153,8 @@ class Bench(Value):
     water_temperature: Temperature | None = None
     """As somebody states it; a temperature channel overrules it."""
     time_stamp: TimeStampEntry | None = None
-    nonconformity: NonconformityEntry = NonconformityEntry()
     """None: the signing time is the station's clock alone."""
+    nonconformity: NonconformityEntry = NonconformityEntry()
 
     @field_validator("water_temperature")
     @classmethod

@@ -24,6 +24,8 @@ class BoardLine(Value):
     """By their newest run; None where nobody is registered who could release."""
     recalled: int = 0
     """Valves whose newest run is recalled; they stand among the others, too."""
+    without_certificate: int = 0
+    """Of the released (where nobody can release, of the accepted): no certificate was issued, or it was withdrawn."""
 
 
 def state_of(order: Order, serial: str, states: Mapping[tuple[str, str], str]) -> str:
@@ -36,6 +38,7 @@ def board(
     states: Mapping[tuple[str, str], str],
     released: Container[tuple[str, str]] | None = None,
     recalled: Container[tuple[str, str]] = (),
+    without_certificate: Container[tuple[str, str]] = (),
 ) -> tuple[BoardLine, ...]:
     """The lines of the board, in the order of ``orders``.
 
@@ -45,15 +48,15 @@ def board(
         released: (order, serial) of the valves that were released; None where nobody can be.
             One that was tested again since counts only while it is accepted, and one that is recalled not at all.
         recalled: (order, serial) of the valves whose newest run is recalled.
+        without_certificate: (order, serial) of the valves whose newest run was accepted and has no certificate that
+            counts (``RunReader.without_certificate``).
     """
     lines = []
     for order in orders:
         found = {valve.serial: state_of(order, valve.serial, states) for valve in order.valves}
         count = Counter(found.values())
-        out = None
-        if released is not None:
-            good = {serial for serial, state in found.items() if state == "accepted"}
-            out = sum((order.number, serial) in released and (order.number, serial) not in recalled for serial in good)
+        good = {(order.number, serial) for serial, state in found.items() if state == "accepted"}
+        out = {key for key in good if (released is None or key in released) and key not in recalled}
         lines.append(
             BoardLine.model_validate({
                 "order": order.number,
@@ -61,7 +64,8 @@ def board(
                 "procedure": order.procedure,
                 "valves": len(order.valves),
                 **{state.replace(" ", "_"): count[state] for state in STATES},
-                "released": out,
+                "released": None if released is None else len(out),
+                "without_certificate": sum(key in without_certificate for key in out),
                 "recalled": sum((order.number, valve.serial) in recalled for valve in order.valves),
             })
         )

@@ -80,6 +80,9 @@ class ReviewStore(Waiting, LifeStore, Protocol):
     def recalled_valves(self, orders: Sequence[Order]) -> Set[tuple[str, str]]:
         """(order, serial) of the valves whose newest run is recalled."""
 
+    def without_certificate(self, orders: Sequence[Order]) -> frozenset[tuple[str, str]]:
+        """(order, serial) of the valves whose newest run was accepted and has no certificate that counts."""
+
     def load(self, run: str) -> tuple[RunRecord, tuple[Trace, ...]]:
         """A closed run as it was sealed, one trace for each stage."""
 
@@ -180,7 +183,8 @@ class RecordsDesk:
     def board(self) -> BoardPage:
         """See ``ReviewDesk``."""
         store, (orders, refused) = self._store, self._orders()
-        lines = board(orders, store.states_of(orders), store.released_of(orders), store.recalled_valves(orders))
+        states, released, recalled = store.states_of(orders), store.released_of(orders), store.recalled_valves(orders)
+        lines = board(orders, states, released, recalled, store.without_certificate(orders))
         return BoardPage(lines=lines, refused=tuple(map(str, refused)))
 
     def act(self, act: Act) -> Done:

@@ -7,7 +7,7 @@ import json
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -39,17 +39,17 @@ from testbench.store import codec, tables
 from testbench.store.comparing import ComparisonReader
 from testbench.store.counting import CountReader
 from testbench.store.database import Database
-from testbench.store.ledger import BATCH, stated
+from testbench.store.issued import IssuedReader
+from testbench.store.ledger import BATCH
 from testbench.store.ledger_questions import LedgerReader
-from testbench.store.nonconformities import NonconformityReader, nonconformities_in, recalled_in, relying_on
-from testbench.store.register import KeptSummary, RegisterReader
+from testbench.store.moments import from_us
+from testbench.store.nonconformities import nonconformities_in, recalled_in, relying_on
+from testbench.store.register import KeptSummary, last_run
 from testbench.store.reviewing import ReviewReader
 from testbench.store.schema import check_readable, version_of
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _BEYOND = "\U0010ffff"
 """Sorts after every letter."""
-_MICROSECOND = timedelta(microseconds=1)
 ORDERS_AT_ONCE = 500
 """Orders that one query asks for; SQLite bounds the values of a query."""
 _NEWEST_DOCUMENT = (
@@ -59,16 +59,6 @@ _NEWEST_DOCUMENT = (
     .limit(1)
     .scalar_subquery()
 )
-
-
-def to_us(at: datetime) -> int:
-    """Microseconds since 1970, UTC."""
-    return (at - _EPOCH) // _MICROSECOND
-
-
-def from_us(us: int) -> datetime:
-    """The time of day of a stored number."""
-    return _EPOCH + us * _MICROSECOND
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +72,7 @@ class StoredDocument:
     issued: datetime
 
 
-class RunReader(RegisterReader, LedgerReader, CountReader, ReviewReader, NonconformityReader, ComparisonReader):
+class RunReader(IssuedReader, LedgerReader, CountReader, ReviewReader, ComparisonReader):
     """Questions to one database file.
 
     Args:
@@ -450,15 +440,6 @@ def documents_in(connection: Connection, number: int) -> tuple[StoredDocument, .
     table = tables.document
     rows = connection.execute(select(table).where(table.c.run == number).order_by(table.c.seq))
     return tuple(map(_document, rows))
-
-
-def last_run(connection: Connection) -> int:
-    """The highest run number that was given out: here, or in records that a restored backup took the place of."""
-    given_out: int = connection.scalar(select(func.max(tables.run.c.number))) or 0
-    if not inspect(connection).has_table(tables.ledger.name):
-        return given_out
-    given_up = [int(json.loads(body).get("last_run", 0)) for body in stated(connection, "restored")]
-    return max(given_out, *given_up, 0)
 
 
 def samples_of(connection: Connection, number: int) -> dict[int, Trace]:

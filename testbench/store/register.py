@@ -153,12 +153,13 @@ class RegisterWriter(RegisterReader, LedgerWriter):
         check(tuple(Withdrawal.model_validate_json(row["body"]) for row in known))
         self._insert(connection, tables.withdrawal, number=withdrawal.number, body=canonical(withdrawal).decode())
 
-    def add_summary(self, found: KeptSummary, *, again: bool = False) -> None:
+    def add_summary(self, found: KeptSummary, *, again: bool = False, unstamped: str = "") -> None:
         """Keep a lot certificate or shift summary.
 
         Args:
             found: the file and its list.
             again: it is one that the register has, with the hash that its time stamp gave it.
+            unstamped: why it left without the time stamp that it waits for; empty where it waits for none.
 
         Raises:
             DocumentExistsError: its number is not the next of its series: another program was quicker.
@@ -171,6 +172,12 @@ class RegisterWriter(RegisterReader, LedgerWriter):
                 connection, tables.summary_document, number=listed.number, kind=listed.kind, subject=listed.subject,
                 path=found.path, sha256=found.sha256, body=canonical(listed).decode(),
             )  # fmt: skip
+            self._note_unstamped(connection, found.sha256, unstamped)
+
+    def _note_unstamped(self, connection: Connection, sha256: str, why: str) -> None:
+        """That a file waits for its time stamp; nothing where no reason is given."""
+        if why:
+            self._insert(connection, tables.unstamped, sha256=sha256, why=why)
 
     def _keep(self, table: Table, **columns: str | int) -> None:
         with self._database.writing() as connection:
@@ -235,6 +242,15 @@ class RegisterWriter(RegisterReader, LedgerWriter):
         if signature.subject == "run":
             go_on_waiting(connection, signature.subject_id)
         return signature
+
+
+def last_run(connection: Connection) -> int:
+    """The highest run number that was given out: here, or in records that a restored backup took the place of."""
+    given_out: int = connection.scalar(select(func.max(tables.run.c.number))) or 0
+    if not inspect(connection).has_table(tables.ledger.name):
+        return given_out
+    given_up = [int(json.loads(body).get("last_run", 0)) for body in stated(connection, "restored")]
+    return max(given_out, *given_up, 0)
 
 
 def next_in_series(connection: Connection, kind: Kind) -> int:

@@ -29,6 +29,7 @@ from testbench.store.ledger import (
     row_sha256,
     sealed_runs,
 )
+from testbench.store.moments import to_us
 from testbench.store.nonconformities import NO_CERTIFICATE, NonconformityWriter, check_conforming
 from testbench.store.reading import (
     RunReader,
@@ -36,10 +37,9 @@ from testbench.store.reading import (
     beside_of,
     documents_in,
     header_of,
-    last_run,
     samples_of,
-    to_us,
 )
+from testbench.store.register import last_run
 from testbench.store.reviewing import begin_waiting
 from testbench.store.schema import HEAD, is_older, upgrade, version_of
 
@@ -183,6 +183,7 @@ class SqliteStore(RunReader, NonconformityWriter):
         self, run: str, kind: str, path: str, *, sha256: str, record_sha256: str, at: datetime,
         check: Callable[[Sequence[StoredDocument]], None] = lambda _: None,
         withdrawal: tuple[Withdrawal, Callable[[Sequence[Withdrawal]], None]] | None = None,
+        unstamped: str = "",
     ) -> None:  # fmt: skip
         """Note that a document was made from a closed run.
 
@@ -195,6 +196,7 @@ class SqliteStore(RunReader, NonconformityWriter):
             at: when it was issued, UTC.
             check: sees the documents that the run has; what it raises keeps nothing.
             withdrawal: of the document that this one replaces, with its check; kept with it or not at all.
+            unstamped: why it left without the time stamp that it waits for; empty where it waits for none.
 
         Raises:
             RunUnknownError: there is no such run.
@@ -214,6 +216,7 @@ class SqliteStore(RunReader, NonconformityWriter):
                 self._insert_withdrawal(connection, *withdrawal)
             (kept,) = _add(connection, tables.document, number, [row])
             self._note(connection, DOCUMENT, f"{run}/{kept['seq']}", row_sha256(kept))
+            self._note_unstamped(connection, sha256, unstamped)
 
     def rebuild_derived(self) -> tuple[int, int]:
         """Make what is derived from the records anew; gives how many runs there are, and of how many it was otherwise.

@@ -9,9 +9,9 @@ from sqlalchemy import Connection, inspect, text
 
 from testbench.errors import RecordsMissingError, StoreNewerError
 
-HEAD = "0013"
+HEAD = "0014"
 """The version this program writes: the newest file in ``migrations/versions``."""
-KNOWN = ("0001", "0002", "0003", "0004", "0005", "0006", "0007", "0008", "0009", "0010", "0011", "0012", "0013")
+KNOWN = ("0001", "0002", "0003", "0004", "0005", "0006", "0007", "0008", "0009", "0010", "0011", "0012", "0013", "0014")
 
 
 def version_of(connection: Connection) -> str | None:

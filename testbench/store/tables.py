@@ -19,6 +19,7 @@ from sqlalchemy import (
     BigInteger,
     CheckConstraint,
     Column,
+    ColumnElement,
     Connection,
     ForeignKey,
     Index,
@@ -101,6 +102,8 @@ record = Table(
     _text("body"),  # canonical JSON, the bytes that were hashed
     sqlite_strict=True,
 )
+ENDED: ColumnElement[str] = func.json_extract(record.c.body, literal_column("'$.ended'"))
+"""When a closed run ended. Written out, or the index is not used; that is SQLite's own, like the triggers."""
 
 journal = Table(
     "journal",
@@ -213,6 +216,7 @@ document = Table(
     _text("sha256"),
     _text("record_sha256"),
     _number("issued_us"),
+    Index(None, "sha256"),
     sqlite_strict=True,
 )
 
@@ -336,6 +340,16 @@ summary_document = Table(
     sqlite_strict=True,
 )
 
+unstamped = Table(
+    "unstamped",  # files that left without the time stamp of the authority that bench.toml names
+    METADATA,
+    Column("seq", Integer, primary_key=True, autoincrement=False),
+    _text("sha256"),  # of the file; with its time stamp it has another
+    _text("why"),
+    Index(None, "sha256"),
+    sqlite_strict=True,
+)
+
 first_test = Table(
     "first_test",  # the first run of a serial number that decided anything: what first-pass yield counts
     METADATA,
@@ -445,7 +459,7 @@ WHILE_OPEN = (*OF_A_RUN, *DERIVED, "record")
 NUMBERED = ("journal", "chunk", "gap", "rejected", "document", "beside_chunk", "beside_gap")
 REGISTERS = (
     "adoption", "calibration", "gauge_check", "blank", "checkpoint", "person_entry", "attempt", "signature", "review",
-    "nonconformity", "attachment", "recall", "withdrawal", "summary_document",
+    "nonconformity", "attachment", "recall", "withdrawal", "summary_document", "unstamped",
 )  # fmt: skip
 """Of the bench, not of a run: numbered from 1, never changed; each row has an entry of its own in the ledger."""
 NEVER_UPDATED = (*OF_A_RUN, *DERIVED, "record", "document", "ledger", *REGISTERS)
@@ -507,5 +521,5 @@ def triggers() -> list[str]:
 @event.listens_for(METADATA, "after_create")
 def _add_triggers(_: MetaData, connection: Connection, **_options: object) -> None:
     if connection.dialect.name == "sqlite":
-        for statement in triggers():
+        for statement in ("CREATE INDEX ix_record_ended ON record (json_extract(body, '$.ended'))", *triggers()):
             connection.exec_driver_sql(statement)

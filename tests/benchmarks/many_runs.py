@@ -97,13 +97,19 @@ def _fill(connection: Connection, numbers: range) -> None:
 
 def _run(number: int) -> tuple[dict[str, object], str]:
     opened_us = BEGAN_US + number * EVERY_US
-    started = datetime.fromtimestamp(opened_us / 1_000_000, UTC).isoformat(timespec="milliseconds")
+    started, ended = (
+        datetime.fromtimestamp(at / 1_000_000, UTC).isoformat(timespec="milliseconds")
+        for at in (opened_us, opened_us + EVERY_US)
+    )
     facts = {
         "id": f"B1-{number:06d}", "serial": serial_of(number), "order_number": f"HL-{number // 500:04d}",
         "verdict": _verdict(number), "started": started, "origin": "live",
         "stages": "shell test accepted, seat test accepted", "reason": "Every demanded stage was accepted.",
     }  # fmt: skip
-    more = {"customer": "Ellery Water Board", "operator": "Mara Quill", "certificate_number": certificate_of(started)}
+    more = {
+        "customer": "Ellery Water Board", "operator": "Mara Quill", "certificate_number": certificate_of(started),
+        "ended": ended,
+    }  # fmt: skip
     body = json.dumps(facts | more, sort_keys=True)
     header = facts | {
         "number": number, "opening": '{"order":"HL-2041"}', "opened_us": opened_us, "state": "closed",

@@ -14,6 +14,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -26,7 +27,7 @@ from testbench.store.backup import copy_of
 from testbench.store.codec import decode, encode
 from testbench.store.ledger_check import LedgerCheck
 from testbench.store.reading import RunReader
-from tests.benchmarks.many_runs import fill_up_to, serial_of
+from tests.benchmarks.many_runs import BEGAN_US, EVERY_US, fill_up_to, serial_of
 from tests.benchmarks.test_traces import SAMPLES, signal
 
 RUNS = int(os.environ.get("TESTBENCH_RUNS", "20000"))
@@ -111,6 +112,31 @@ def figures(path: Path, runs: int) -> dict[str, str]:
         found["the same [s]"] = f"{whole:.1f}"
     engine.dispose()
     return found
+
+
+PLAIN_SHIFT = """SELECT run.id FROM run JOIN record ON record.run = run.number WHERE started < :until
+    AND json_extract(body, '$.' || 'ended') >= :since AND json_extract(body, '$.' || 'ended') < :until
+    ORDER BY number"""
+
+
+def test_a_shift(folder: Path) -> None:
+    """The runs that ended within eight hours in the middle, beside a look into every record from before."""
+    path = folder / f"runs-{RUNS}.db"
+    fill_up_to(path, RUNS)
+    begun = datetime.fromtimestamp((BEGAN_US + RUNS // 2 * EVERY_US) / 1_000_000, UTC)
+    since, until = (f"{at:%Y-%m-%dT%H:%M:%S}" for at in (begun, begun + timedelta(hours=8)))
+    plain = sqlite3.connect(path)
+    with RunReader.beside(path) as reader:
+        found = reader.runs_ended(since, until)
+        asked = plain.execute(PLAIN_SHIFT, {"since": since, "until": until}).fetchall()
+        assert [run for (run,) in asked] == list(found)
+        ours = median_ms(lambda _: reader.runs_ended(since, until))
+        plainly = median_ms(lambda _: plain.execute(PLAIN_SHIFT, {"since": since, "until": until}).fetchall(), 3)
+    plain.close()
+    sys.stdout.write(
+        f"\n{RUNS:,} runs; {len(found)} that ended in a shift of 8 h [ms]: {ours:.2f}, plainly {plainly:.0f}, "
+        f"ratio {plainly / ours:,.0f}\n"
+    )
 
 
 def rows_of(engine: Engine) -> int:

@@ -75,7 +75,10 @@ def test_queue_board_and_seal(tmp_path_factory):
             "how many wait, by order": lambda _: store.waiting_by_order(),
             "board, states": lambda _: store.states_of(orders),
             "board, released": lambda _: store.released_of(orders),
-            "board, whole": lambda _: board(orders, store.states_of(orders), store.released_of(orders)),
+            "board, without a certificate": lambda _: store.without_certificate(orders),
+            "board, whole": lambda _: board(
+                orders, store.states_of(orders), store.released_of(orders), (), store.without_certificate(orders)
+            ),
             "what a run bears, its seal checked": lambda n: store.borne_by(f"B1-{RUNS - n * 37:06d}"),
             "plain: queue without a list": lambda _: plain.execute(PLAIN).fetchall(),
         }

@@ -1,10 +1,15 @@
 """Time stamps: at once, later, never in the way. The authority is openssl ts behind a loopback port."""
 
+import fcntl
+import json
 import shutil
+import socket
 import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from io import BytesIO
@@ -31,12 +36,14 @@ from testbench.certificate.stamping import OverHttp, stamped
 from testbench.certificate.trust import Anchors
 from testbench.certificate.verify import in_words, verify
 from testbench.cli.main import cli
-from testbench.custody import issue_document, stamp_documents, verify_ledger
+from testbench.custody import issue_document, verify_ledger
 from testbench.documents import Documents
 from testbench.errors import DocumentUnreadableError, StampFailedError
 from testbench.procedure.valve import Order
+from testbench.recording import StampingByChild
 from testbench.run.record import canonical, sha256
 from testbench.safekeeping import back_up, restore
+from testbench.stamping import stamp_documents, stamp_waiting
 from testbench.summing_up import Asked, issue_lot
 from testbench.wiring import Home, make_home, open_store
 from tests.records.make import example_run, keep_closed, valve
@@ -472,6 +479,253 @@ def test_a_page_that_is_gone_waits(home: Home) -> None:
 def _registered(home: Home) -> str:
     with open_store(home) as store:
         return store.documents_of("B1-000001")[0].path
+
+
+# Documents that wait ------------------------------------------------------------------------------
+
+
+class Standing:
+    """An authority that takes a query and says what a test lets it, as slowly as that."""
+
+    def __init__(self, speaks: Callable[[socket.socket], None]) -> None:
+        self._door = socket.create_server(("127.0.0.1", 0))
+        self.url = f"http://127.0.0.1:{self._door.getsockname()[1]}/"
+        self.asked = 0
+        self._speaks = speaks
+        threading.Thread(target=self._serve, daemon=True).start()
+
+    def _serve(self) -> None:
+        while True:
+            try:
+                found, _ = self._door.accept()
+            except OSError:
+                return
+            self.asked += 1
+            threading.Thread(target=self._speak, args=(found,), daemon=True).start()
+
+    def _speak(self, found: socket.socket) -> None:
+        with suppress(OSError), found:
+            self._speaks(found)
+
+    def close(self) -> None:
+        self._door.close()
+
+
+def says_nothing(found: socket.socket) -> None:
+    """It takes the call and hangs."""
+    while found.recv(4096):
+        pass
+
+
+def drips(found: socket.socket) -> None:
+    """A byte now and then: no single wait is long."""
+    found.sendall(b"HTTP/1.0 200 OK\r\nContent-Length: 60000\r\n\r\n")
+    while True:
+        found.sendall(b"0")
+        time.sleep(0.05)
+
+
+@pytest.mark.parametrize("speaks", [says_nothing, drips])
+def test_an_authority_that_hangs_is_waited_for_no_longer_than_its_limit(speaks: Callable[..., None]) -> None:
+    """From the call to the last byte; after so many tries it is not called any more."""
+    standing = Standing(speaks)
+    stamps = OverHttp(standing.url, patience_s=0.3, tries=2)
+    told = []
+    for _ in range(4):
+        with pytest.raises(StampFailedError) as refusal:
+            stamps.answer(b"query")
+        told.append(refusal.value.found)
+    assert told[0] in {"no whole answer within 0.3 s", "timed out"}
+    assert told[2:] == ["it was not asked after 2 tries without an answer"] * 2
+    assert (stamps.silent, standing.asked) == (True, 2)
+    standing.close()
+
+
+def named(home: Home, url: str, *more: str) -> None:
+    """Another authority for this home."""
+    bench = home.folder / "bench.toml"
+    kept = bench.read_text().partition("\n[time_stamp]")[0]
+    bench.write_text("\n".join([kept, "[time_stamp]", f'url = "{url}"', *more, ""]))
+
+
+def that_wait(home: Home) -> list[str]:
+    with open_store(home) as store:
+        return [one.number for one in store.waiting_documents()]
+
+
+def issued_unstamped(home: Home, *serials: str) -> None:
+    """More documents, issued while nobody answers."""
+    with open_store(home) as store:
+        runs = [keep_closed(store, *example_run("", valve(serial, "NPS 4"))) for serial in serials]
+    for run in runs:
+        issue_document(home, run)
+
+
+def test_a_document_that_left_without_is_on_the_list_until_it_has_its_stamp(home: Home, tsa: SimpleNamespace) -> None:
+    """The ledger names that it waits and why; the one from before an authority was named waits for nothing."""
+    named(home, "http://127.0.0.1:9/")
+    issued_unstamped(home, "HL-4-0201")
+    assert that_wait(home) == ["C-B1-000002"]
+    listed = CliRunner().invoke(cli, ["certificate", "list", "--home", str(home.folder)]).output.splitlines()
+    assert [line.endswith("in force, waits for its time stamp") for line in listed] == [False, True, False]
+    told = CliRunner().invoke(cli, ["certificate", "list", "--state", "waiting", "--json", "--home", str(home.folder)])
+    (found,) = json.loads(told.output)
+    assert (found["number"], found["waiting"]) == (
+        "C-B1-000002",
+        "Time-stamp authority http://127.0.0.1:9/ gave no time stamp: [Errno 111] Connection refused.",
+    )
+    named(home, tsa.stamps.name)
+    done, left = stamp_waiting(home)
+    assert ([path.name for path in done], left) == (["C-B1-000002_HL-4-0201.pdf"], {})
+    assert (that_wait(home), documents(home)) == ([], Documents(as_issued=2))
+    assert stamp_waiting(home) == ([], {})
+
+
+def test_what_writes_next_stamps_those_that_wait(home: Home, tsa: SimpleNamespace) -> None:
+    """A certificate, a lot certificate; not where the authority still gives nothing."""
+    named(home, "http://127.0.0.1:9/", "tries = 1")
+    issued_unstamped(home, "HL-4-0201", "HL-4-0202")
+    with open_store(home) as store:
+        run = keep_closed(store, *example_run("", valve("HL-4-0203", "NPS 4")))
+    words = ["certificate", "issue", run, "--home", str(home.folder)]
+    with pytest.MonkeyPatch.context() as still:
+        still.setattr("testbench.stamping.stamp_waiting", lambda *_: pytest.fail("asked again"))
+        said = CliRunner().invoke(cli, words).output.splitlines()
+    assert said[1] == "It has no time stamp yet; the recorder asks again, and so does 'testbench certificate stamp'."
+    named(home, tsa.stamps.name)
+    with open_store(home) as store:
+        run = keep_closed(store, *example_run("", valve("HL-4-0204", "NPS 4")))
+    said = CliRunner().invoke(cli, ["certificate", "issue", run, "--home", str(home.folder)]).output.splitlines()
+    assert said[1:] == ["3 documents that waited got a time stamp."]
+    assert that_wait(home) == []
+
+
+def test_a_round_ends_where_the_authority_hangs(home: Home) -> None:
+    """Two tries of three documents; all three still wait, and their files are as they were."""
+    named(home, "http://127.0.0.1:9/")
+    issued_unstamped(home, "HL-4-0201", "HL-4-0202", "HL-4-0203")
+    before = {path: path.read_bytes() for path in home.certificates.glob("*.pdf")}
+    standing = Standing(says_nothing)
+    named(home, standing.url, "patience_s = 0.3")
+    done, left = stamp_waiting(home)
+    assert (done, len(left), standing.asked) == ([], 2, 2)
+    assert len(that_wait(home)) == 3
+    assert {path: path.read_bytes() for path in home.certificates.glob("*.pdf")} == before
+    standing.close()
+
+
+def test_only_one_program_stamps_at_a_time(home: Home) -> None:
+    """The other leaves it to that one, and says so."""
+    named(home, "http://127.0.0.1:9/")
+    issued_unstamped(home, "HL-4-0201")
+    with (home.folder / "stamping.lock").open("a") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        for stamp in (stamp_waiting, stamp_documents):
+            assert stamp(home) == ([], {str(home.certificates): "another program is putting time stamps on"})
+    assert len(stamp_waiting(home)[1]) == 1
+
+
+@pytest.mark.parametrize("words", [(), ("--waiting",)])
+def test_without_an_authority_nothing_is_stamped_by_command(made: Path, words: tuple[str, ...]) -> None:
+    told = CliRunner().invoke(cli, ["certificate", "stamp", *words, "--home", str(made)])
+    assert str(told.exception) == f"{made}/bench.toml: time_stamp: found nothing; a table with a url is needed."
+
+
+def test_a_document_that_was_replaced_waits_no_more(home: Home, tsa: SimpleNamespace) -> None:
+    """Its successor does."""
+    named(home, "http://127.0.0.1:9/")
+    issued_unstamped(home, "HL-4-0201")
+    words = ["certificate", "replace", "C-B1-000002", "--why", "Old address", "--by", "Tobin Ashe"]
+    assert CliRunner().invoke(cli, [*words, "--home", str(home.folder)]).exit_code == 0
+    assert that_wait(home) == ["C-B1-000002-2"]
+    named(home, tsa.stamps.name)
+    assert [path.name for path in stamp_waiting(home)[0]] == ["C-B1-000002-2_HL-4-0201.pdf"]
+
+
+@pytest.mark.parametrize("after", [0.0, 0.2, 0.4, 0.6, 0.8, 1.0, 1.2])
+def test_killed_at_it_nothing_is_lost_and_the_next_goes_on(home: Home, tsa: SimpleNamespace, after: float) -> None:
+    """kill -9 at any point; every file is whole, and the next call stamps and enters what is left."""
+    named(home, "http://127.0.0.1:9/")
+    issued_unstamped(home, "HL-4-0201", "HL-4-0202", "HL-4-0203")
+    named(home, tsa.stamps.name)
+    command = [sys.executable, "-P", "-m", "testbench", "certificate", "stamp", "--waiting", "--home", str(home.folder)]
+    child = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    time.sleep(after)
+    child.kill()
+    child.wait()
+    looked = documents(home)
+    assert looked is not None
+    assert (looked.changed, looked.missing, looked.unknown) == ((), (), ())
+    stamp_waiting(home)
+    assert (that_wait(home), documents(home)) == ([], Documents(as_issued=4))
+    assert not [path for path in home.certificates.iterdir() if path.suffix != ".pdf"]
+
+
+class Idle:
+    """A bench on which a run is open or not, with its recorder's child."""
+
+    def __init__(self, home: Home) -> None:
+        self.idle, self.asked = True, 0
+        self.child = StampingByChild(home, home.bench(), lambda: self.idle, lambda: self.count(home))
+
+    def count(self, home: Home) -> int:
+        self.asked += 1
+        return len(that_wait(home))
+
+    def look_until(self, done: Callable[[], bool]) -> None:
+        end = time.monotonic() + 60
+        while not done() and time.monotonic() < end:
+            self.child.look()
+            time.sleep(0.02)
+        assert done()
+
+    @property
+    def busy(self) -> bool:
+        self.child.look()
+        return self.child._child is not None
+
+
+def test_an_idle_recorder_stamps_by_a_child_and_asks_seldom(home: Home, tsa: SimpleNamespace) -> None:
+    """At once after its start, then after the time that bench.toml says, or once the authority has answered."""
+    named(home, "http://127.0.0.1:9/")
+    issued_unstamped(home, "HL-4-0201")
+    bench = Idle(home)
+    bench.idle = False
+    assert (bench.busy, bench.asked) == (False, 0)
+    bench.idle = True
+    assert bench.busy
+    bench.look_until(lambda: not bench.busy)
+    assert that_wait(home) == ["C-B1-000002"]
+    assert (bench.busy, bench.asked) == (False, 1)
+    named(home, tsa.stamps.name)
+    assert not bench.busy
+    bench.child.soon()
+    bench.look_until(lambda: not that_wait(home))
+    bench.look_until(lambda: not bench.busy)
+    bench.child.soon()
+    assert (bench.busy, bench.asked) == (False, 3)
+
+
+def test_a_run_that_is_opened_ends_the_child(home: Home) -> None:
+    """Whatever the authority does meanwhile."""
+    named(home, "http://127.0.0.1:9/")
+    issued_unstamped(home, "HL-4-0201")
+    standing = Standing(says_nothing)
+    named(home, standing.url, "patience_s = 100")
+    bench = Idle(home)
+    bench.look_until(lambda: standing.asked == 1)
+    assert bench.busy
+    bench.idle = False
+    bench.look_until(lambda: not bench.busy)
+    assert that_wait(home) == ["C-B1-000002"]
+    standing.close()
+
+
+def test_a_bench_without_an_authority_never_asks(made: Path) -> None:
+    """Nor does it count again what waits."""
+    bench = Idle(Home(made))
+    assert [bench.busy for _ in range(3)] == [False] * 3
+    assert bench.asked == 1
 
 
 @settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])

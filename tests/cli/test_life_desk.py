@@ -143,11 +143,14 @@ def test_a_document_that_was_withdrawn_says_so(home, desk):
     """Beside its file, with the reason."""
     released = desk.act(Sign(act="released", runs=("B1-000001",), password=SecretStr(ASHE.secret)))
     assert len(released.documents) == 1
+    assert desk.board().lines[0].without_certificate == 0
     (run,) = desk.life("HL-4-0117").runs
     assert [(one.kind, one.withdrawn) for one in run.documents] == [("certificate", "")]
     said = withdraw(home, number_of(run.documents[0].file), "The heat number was wrong.", ("Ines Marlow", None))
     (run,) = desk.life("HL-4-0117").runs
     assert [one.withdrawn for one in run.documents] == [said.sentence]
+    line = desk.board().lines[0]
+    assert (line.order, line.released, line.without_certificate) == ("HL-2041", 1, 1)
     assert run_lines(run)[-1] == f"  WITHDRAWN: {said.sentence}"
 
 

@@ -276,12 +276,12 @@ def test_the_board_shows_how_each_order_stands(tested):
     assert line == {
         "order": "HL-2041", "customer": "Ellery Water Board", "procedure": "waterworks-swing-check", "valves": 3,
         "to_do": 2, "accepted": 1, "rejected": 0, "inconclusive": 0, "void": 0, "released": None,
-        "recalled": 0,
+        "recalled": 0, "without_certificate": 1,
     }  # fmt: skip
     head, row = tested("board").output.splitlines()
     assert head.split() == ["order", "valves", "to", "do", "accepted", "rejected", "inconclusive", "void", "released",
-                            "recalled", "customer"]  # fmt: skip
-    assert row.split() == ["HL-2041", "3", "2", "1", "0", "0", "0", "–", "0", "Ellery", "Water", "Board"]
+                            "no", "certificate", "recalled", "customer"]  # fmt: skip
+    assert row.split() == ["HL-2041", "3", "2", "1", "0", "0", "0", "–", "1", "0", "Ellery", "Water", "Board"]
 
 
 def test_an_order_is_shown_with_its_valves(tested):

@@ -135,7 +135,8 @@ def test_a_run_recalled_after_its_certificate_left(home):
     verified = said(home, "certificate", "verify", page)
     assert verified.exit_code == 5
     first, second, *_ = verified.output.splitlines()
-    assert first == f"RECALLED by {NUMBER}: its works does not stand by this page any more."
+    assert first.startswith(f"RECALLED: C-{RUN} was recalled by {NUMBER} on ")
+    assert first.endswith(" by Tobin Ashe: on account of calibration CAL-26-0311.")
     assert second.startswith(f"INTACT: C-{RUN} for valve HL-4-0117, verdict accepted.")
     assert f"RECALLED by {NUMBER}" in said(home, "history").output
     assert f"RECALLED by {NUMBER}" in said(home, "valve", "HL-4-0117").output

@@ -282,7 +282,10 @@ def test_a_withdrawn_certificate_shows_in_its_row(home):
     said(home, "certificate", "withdraw", "C-B1-000002", "--why", "The heat number was misread", *by)
     told = said(home, "certificate", "verify", before["document"])
     assert told.exit_code == 5
-    assert told.output.startswith("WITHDRAWN: C-B1-000002 was withdrawn on ")
+    question, withdrawn, *_ = told.output.splitlines()
+    assert question.startswith("IN QUESTION: L-B1-000001 is in question since ")
+    assert question.endswith(" because of C-B1-000002: 1 of its 2 rows changed since it was issued.")
+    assert withdrawn.startswith("WITHDRAWN: C-B1-000002 was withdrawn on ")
     assert rows(home) == (False, ["accepted", "accepted but withdrawn (C-B1-000002)"])
     said(home, "certificate", "replace", "C-B1-000002", "--why", "The heat number was read again", *by)
     after = lot(home, "--pages")
@@ -298,9 +301,15 @@ def test_a_recalled_run_shows_in_its_row(home):
     assert recalled.exit_code == 0, recalled.output
     told = said(home, "certificate", "verify", before["document"])
     assert told.exit_code == 5
-    assert (
-        told.output.splitlines()[0] == "RECALLED by RC-B1-000001: its works does not stand by what it names any more."
-    )
+    question, *rest = told.output.splitlines()
+    assert question.endswith(" because of C-B1-000001, C-B1-000002: 2 of its 2 rows changed since it was issued.")
+    assert [line.partition(" on ")[0] for line in rest[:2]] == [
+        "RECALLED: C-B1-000001 was recalled by RC-B1-000001",
+        "RECALLED: C-B1-000002 was recalled by RC-B1-000001",
+    ]
+    assert json.loads(said(home, "certificate", "verify", before["document"], "--json").output)["recalled_by"] == [
+        "RC-B1-000001"
+    ]
     complete, states = rows(home)
     assert not complete
     assert states == ["accepted but recalled (RC-B1-000001)"] * 2

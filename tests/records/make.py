@@ -403,7 +403,8 @@ def fill_summary(store) -> None:
         kind=Kind.LOT, number="L-B1-000001", subject="HL-2041", issued="2026-11-25T10:00:00Z", complete=False,
         specimen=True, rows=tuple(rows),
     )  # fmt: skip
-    store.add_summary(KeptSummary("certificates/L-B1-000001_HL-2041.pdf", "0" * 64, listed))
+    kept = KeptSummary("certificates/L-B1-000001_HL-2041.pdf", "0" * 64, listed)
+    store.add_summary(kept, unstamped="Time-stamp authority http://127.0.0.1:9/ gave no time stamp: HTTP status 503.")
 
 
 def main() -> None:

@@ -37,6 +37,20 @@ def test_the_states_of_an_order_add_up(stands, out):
     assert line.released == sum(n in out and state == "accepted" for n, state in enumerate(stands))
 
 
+@pytest.mark.parametrize(
+    ("released", "recalled", "without"),
+    [(None, (), 2), ({0, 1}, (), 1), ({1}, (), 0), (set(), (), 0), ({0, 1}, {0}, 0), (None, {0, 2}, 0)],
+)
+def test_a_released_valve_without_a_certificate_is_counted(released, recalled, without):
+    """Of three accepted valves the first and the third have none; not of those that do not stand as released."""
+    order = long("A", 3)
+    keys = [("A", valve.serial) for valve in order.valves]
+    released = None if released is None else {keys[n] for n in released}
+    states = dict.fromkeys(keys, "accepted")
+    (line,) = board([order], states, released, {keys[n] for n in recalled}, {keys[0], keys[2]})
+    assert line.without_certificate == without
+
+
 def test_what_another_order_says_of_a_number_does_not_count():
     """A state belongs to order and serial number; where nobody is registered nobody releases."""
     (line,) = board([long("A", 1)], {("B", "HL-8-00000"): "accepted"})

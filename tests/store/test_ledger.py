@@ -39,7 +39,7 @@ def test_everything_that_is_kept_has_its_entry(store, path, examples):
         "run opened B1-000003", "run sealed B1-000003", "document B1-000001/1",
         "person entry 1", "person entry 2", "attempt 1", "attempt 2", "attempt 3", "signature 1",
         "nonconformity 2", "attachment 1", "nonconformity 3", "nonconformity 4", "recall 1", "recall 2",
-        "summary document 1", "run opened B1-000004",
+        "summary document 1", "unstamped 1", "run opened B1-000004",
     ]  # fmt: skip
     report = check(path, traces=True)
     assert (report.fault, report.entries, report.open_runs, report.traces) == (None, 24, ("B1-000004",), 7)

@@ -23,6 +23,8 @@ class OnFile:
     """(order, serial) of what was released; None where nobody is registered, so that nobody can release."""
     recalled: Set[tuple[str, str]]
     """Valves whose newest run is recalled."""
+    without_certificate: Set[tuple[str, str]]
+    """Valves whose newest run was accepted and has no certificate that counts."""
 
     def order(self, number: str) -> "Order":
         """One order.
@@ -49,4 +51,5 @@ def on_file(home: Path | None) -> OnFile:
         for refusal in refused:
             click.echo(f"REFUSED {refusal}", err=True)
         released = store.released_of(orders) if store.people() else None
-        return OnFile(orders, store.states_of(orders), released, store.recalled_valves(orders))
+        without = store.without_certificate(orders)
+        return OnFile(orders, store.states_of(orders), released, store.recalled_valves(orders), without)

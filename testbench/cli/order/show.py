@@ -23,6 +23,7 @@ def command(number: str, home: Path | None, as_json: bool) -> None:  # noqa: FBT
         for valve in facts["valves"]:
             valve["state"] = state_of(order, valve["serial"], found.states)
             valve["recalled"] = (order.number, valve["serial"]) in found.recalled
+            valve["without_certificate"] = (order.number, valve["serial"]) in found.without_certificate
         say_json(facts)
         return
     say(f"Order {order.number} for {order.customer} (theirs: {order.customer_order}), {order.procedure}")
@@ -38,4 +39,5 @@ def command(number: str, home: Path | None, as_json: bool) -> None:  # noqa: FBT
     for valve in order.valves:
         state = state_of(order, valve.serial, found.states)
         state += " RECALLED" if (order.number, valve.serial) in found.recalled else ""
+        state += " without a certificate" if (order.number, valve.serial) in found.without_certificate else ""
         say(f"  {valve.serial:<20} {state:<13} {valve.in_one_line}; {valve.product}, drawing {valve.drawing}")

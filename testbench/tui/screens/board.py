@@ -12,8 +12,12 @@ from testbench.station.review_models import BoardPage
 from testbench.tui.widgets.said_line import SaidLine
 
 KEYS = "Enter what waits of the order   ← → more columns   Esc queue   Ctrl+Q close"
-COUNTS = ("valves", "to_do", "accepted", "rejected", "inconclusive", "void", "released", "recalled")
-HEADS = ("\nvalves", "\nto do", "\naccepted", "\nrejected", "incon-\nclusive", "\nvoid", "\nreleased", "\nrecalled")
+COLUMNS = {
+    "valves": "\nvalves", "to_do": "\nto do", "accepted": "\naccepted", "rejected": "\nrejected",
+    "inconclusive": "incon-\nclusive", "void": "\nvoid", "released": "\nreleased",
+    "without_certificate": "no certi-\nficate", "recalled": "\nrecalled",
+}  # fmt: skip
+"""Count → head."""
 
 
 class BoardScreen(Screen[str | None]):
@@ -38,10 +42,10 @@ class BoardScreen(Screen[str | None]):
     def on_mount(self) -> None:
         """Fill the table."""
         table: DataTable[Text] = self.query_one(DataTable)
-        for head in ("\norder", *HEADS, "\ncustomer"):
+        for head in ("\norder", *COLUMNS.values(), "\ncustomer"):
             table.add_column(Text(head))
         for line in self.page.lines:
-            counts = ("–" if (count := getattr(line, name)) is None else f"{count}" for name in COUNTS)
+            counts = ("–" if (count := getattr(line, name)) is None else f"{count}" for name in COLUMNS)
             cells = (Text(count, justify="right") for count in counts)
             table.add_row(Text(line.order), *cells, Text(line.customer), key=line.order)
         if self.page.refused:
