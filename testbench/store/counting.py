@@ -28,10 +28,13 @@ class CountReader:
             return tuple(connection.scalars(query.order_by(table.c.number)))
 
     def runs_ended(self, since: str, until: str) -> tuple[str, ...]:
-        """The closed runs that ended from one time on and before another (UTC, ISO 8601, seconds), oldest first."""
+        """The closed runs that ended from one time on and before another (UTC, ISO 8601, seconds), oldest first.
+
+        One whose record is torn is among them whenever it ended: whoever reads it is told.
+        """
         table, ended = tables.run, tables.ENDED
         query = select(table.c.id).join(tables.record, tables.record.c.run == table.c.number)
-        query = query.where(ended >= since, ended < until)
+        query = query.where(ended.is_(None) | ((ended >= since) & (ended < until)))
         with self._database.reading() as connection:
             return tuple(connection.scalars(query.order_by(table.c.number)))
 

@@ -102,8 +102,9 @@ record = Table(
     _text("body"),  # canonical JSON, the bytes that were hashed
     sqlite_strict=True,
 )
-ENDED: ColumnElement[str] = func.json_extract(record.c.body, literal_column("'$.ended'"))
-"""When a closed run ended. Written out, or the index is not used; that is SQLite's own, like the triggers."""
+_ENDED = "CASE WHEN json_valid(body) THEN json_extract(body, '$.ended') END"  # a torn body must stop no migration
+ENDED: ColumnElement[str] = literal_column(_ENDED)
+"""When a closed run ended; nothing where its record is torn. Its index is SQLite's own, like the triggers."""
 
 journal = Table(
     "journal",
@@ -521,5 +522,5 @@ def triggers() -> list[str]:
 @event.listens_for(METADATA, "after_create")
 def _add_triggers(_: MetaData, connection: Connection, **_options: object) -> None:
     if connection.dialect.name == "sqlite":
-        for statement in ("CREATE INDEX ix_record_ended ON record (json_extract(body, '$.ended'))", *triggers()):
+        for statement in (f"CREATE INDEX ix_record_ended ON record ({_ENDED})", *triggers()):
             connection.exec_driver_sql(statement)

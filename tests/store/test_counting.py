@@ -1,5 +1,8 @@
 """Pages of the history at any depth, serial numbers in either case, and what first-pass yield counts."""
 
+import sqlite3
+from datetime import datetime, timedelta
+
 import pytest
 from sqlalchemy import event
 
@@ -98,3 +101,21 @@ def test_a_question_is_served_by_its_index(store, ask, plan):
     with store.database.reading() as connection:
         steps = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", values).all()
     assert steps[0][3].startswith(plan)
+
+
+def test_the_runs_of_a_shift_are_those_that_ended_in_it(store, path, examples):
+    """From its first second on and before its last; one whose record is torn is told whenever it ended."""
+    runs = kept(store, examples, *((f"HL-{number}", "0.2 mL", True) for number in range(2)))
+    ended = store.record_of(runs[0]).ended
+    assert store.record_of(runs[1]).ended == ended
+    second = ended.partition(".")[0]
+    after = (datetime.fromisoformat(second) + timedelta(seconds=1)).isoformat()
+    assert store.runs_ended(second, after) == tuple(runs)
+    assert store.runs_ended(after, "2030-01-01T00:00:00") == ()
+    assert store.runs_ended("2020-01-01T00:00:00", second) == ()
+    file = sqlite3.connect(path)
+    file.execute("DROP TRIGGER record_update")
+    file.execute("UPDATE record SET body = 'torn' WHERE run = 2")
+    file.commit()
+    file.close()
+    assert store.runs_ended(after, "2030-01-01T00:00:00") == (runs[1],)

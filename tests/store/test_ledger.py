@@ -42,7 +42,7 @@ def test_everything_that_is_kept_has_its_entry(store, path, examples):
         "summary document 1", "unstamped 1", "run opened B1-000004",
     ]  # fmt: skip
     report = check(path, traces=True)
-    assert (report.fault, report.entries, report.open_runs, report.traces) == (None, 24, ("B1-000004",), 7)
+    assert (report.fault, report.entries, report.open_runs, report.traces) == (None, 25, ("B1-000004",), 7)
 
 
 def test_a_run_that_was_begun_and_vanished_shows(store, path, examples):

@@ -19,7 +19,8 @@ def upgrade() -> None:
     op.create_index(op.f("ix_unstamped_sha256"), "unstamped", ["sha256"])
     op.create_index(op.f("ix_document_sha256"), "document", ["sha256"])
     if op.get_bind().dialect.name == "sqlite":
-        op.create_index(op.f("ix_record_ended"), "record", [sa.text("json_extract(body, '$.ended')")])
+        ended = "CASE WHEN json_valid(body) THEN json_extract(body, '$.ended') END"
+        op.create_index(op.f("ix_record_ended"), "record", [sa.text(ended)])
         _refuse(
             "seq", "INSERT", "rows follow each other", "NEW.seq <> (SELECT coalesce(max(seq), 0) + 1 FROM unstamped)"
         )
