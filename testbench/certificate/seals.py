@@ -12,7 +12,7 @@ from typing import Any
 
 from testbench.certificate.keys import signer_of
 from testbench.certificate.reader import reader_of
-from testbench.certificate.signing import FIELD, OPERATOR, REVIEWER, place_of
+from testbench.certificate.signing import FIELD, OPERATOR, REVIEWER, lower, place_of
 from testbench.certificate.stamping import envelope_of, token_of
 from testbench.certificate.trust import Anchors, Signed
 
@@ -100,6 +100,8 @@ def _faults_of_seal(seal: Any, data: bytes, *, last: bool) -> Iterator[str]:
         yield CHANGED
     if not status.valid:
         yield WRONG
+    elif not _is_lower(seal):
+        yield CHANGED
     if str(seal.sig_object.get("/SubFilter")) != "/ETSI.CAdES.detached":
         yield "The seal is of another kind than the station's."
     if seal.docmdp_level is not (MDPPerm.FILL_FORMS if seal.field_name == OPERATOR else MDPPerm.NO_CHANGES):
@@ -112,6 +114,12 @@ def _faults_of_seal(seal: Any, data: bytes, *, last: bool) -> Iterator[str]:
     whole = status.coverage is covered and status.docmdp_ok is not False and filled_in
     if not whole or not _covers_every_byte(seal, data, last=last):
         yield ADDED
+
+
+def _is_lower(seal: Any) -> bool:
+    """Whether of the two values that are as right it has the one that we write; other keys than ours have only one."""
+    value, key = bytes(seal.signer_info["signature"].native), seal.signer_cert.public_key
+    return key.algorithm != "ec" or key.curve != ("named", "secp256r1") or value == lower(value)
 
 
 def _covers_every_byte(seal: Any, data: bytes, *, last: bool) -> bool:

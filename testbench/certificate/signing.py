@@ -23,6 +23,8 @@ from testbench.errors import SignatureRefusedError
 FIELD, OPERATOR, REVIEWER = "StationSeal", "Operator", "Reviewer"
 LONGEST_SIGNATURE = 72
 """Bytes of an ECDSA P-256 signature in DER, at most."""
+ORDER = 0xFFFFFFFF00000000FFFFFFFFFFFFFFFFBCE6FAADA7179E84F3B9CAC2FC632551
+"""Of the curve P-256 (FIPS 186-4, D.1.2.3)."""
 ROOM = 2 * 9_216
 """Hexadecimal digits kept free for the last signature of a document: with a time stamp it takes 4 to 8 KiB."""
 
@@ -150,6 +152,14 @@ def _signed(  # noqa: PLR0917 - what a signature is made of
     return out.getvalue()
 
 
+def lower(value: bytes) -> bytes:
+    """The lower of the two values (r, s) and (r, n − s) of an ECDSA signature with P-256, which are as right (DER)."""
+    from cryptography.hazmat.primitives.asymmetric.utils import decode_dss_signature, encode_dss_signature
+
+    r, s = decode_dss_signature(value)
+    return encode_dss_signature(r, min(s, ORDER - s))
+
+
 @cache
 def _classes() -> tuple[Any, Any]:
     """The two subclasses; made late, because importing their bases takes half a second."""
@@ -171,7 +181,7 @@ def _classes() -> tuple[Any, Any]:
         async def async_sign_raw(self, data: bytes, digest_algorithm: str, dry_run: bool = False) -> bytes:  # noqa: FBT001, FBT002 - the library's own signature
             """Sign, or say how long a signature may get."""
             assert digest_algorithm == "sha256"
-            return bytes(LONGEST_SIGNATURE) if dry_run else bytes(self._key.sign(data, ECDSA(SHA256())))
+            return bytes(LONGEST_SIGNATURE) if dry_run else lower(self._key.sign(data, ECDSA(SHA256())))
 
     class Sealer(pdf_signer.PdfSigner):
         """Keeps the PDF version and takes the time of day from the station."""

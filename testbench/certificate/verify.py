@@ -21,6 +21,7 @@ root that is (``certificate/trust``). Who has the key can seal a lie, and is fou
 A file from a stranger is parsed by ``certificate/checking``, in a child process with limits.
 """
 
+import json
 import logging
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -253,6 +254,8 @@ def _check(data: bytes, found: _Found, anchors: Anchors, drawn: bytes | None) ->
     found.strangers = tuple(_strangers(held, found.enclosed))
     if drawn is not None and not found.faults:
         found.printed = printed_in(found.enclosed, reader, data, drawn)
+        misnamed = tuple(_misnamed(found.signatures, found.enclosed)) if found.printed.how else ()
+        found.printed = Printed(faults=misnamed) if misnamed else found.printed
 
 
 def _strangers(held: "list[tuple[Signed, Trust]]", enclosed: Enclosed) -> Iterator[str]:
@@ -262,6 +265,19 @@ def _strangers(held: "list[tuple[Signed, Trust]]", enclosed: Enclosed) -> Iterat
         names = () if meaning is None else enclosed.people.get(meaning, ())
         if names and name_in(one.certificate) not in names:
             yield f"It is signed as {meaning} by {names[0]}, but the key is that of {name_in(one.certificate)}."
+
+
+def _misnamed(signatures: Sequence[Signature], enclosed: Enclosed) -> Iterator[str]:
+    """Whether the page names others than those who signed it. An operator's alone waits for the reviewer's."""
+    if enclosed.form is None or [one.field for one in signatures] == [OPERATOR]:
+        return
+    told, prints = json.loads(enclosed.form), "; ".join(grouped(one.fingerprint) for one in signatures)
+    names = "; ".join(one.signer for one in signatures)
+    if (told.get("signer"), told.get("fingerprint")) != (names, prints):
+        yield (
+            f"The page says that it was signed by {told.get('signer')} with the certificate {told.get('fingerprint')}; "
+            f"it was by {names} with {prints}."
+        )
 
 
 # In words ---------------------------------------------------------------------------------------

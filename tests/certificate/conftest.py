@@ -16,6 +16,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from testbench.certificate import pkcs12
 from testbench.certificate.content import IssueFacts
 from testbench.certificate.data import statements
+from testbench.certificate.hands import of_persons
 from testbench.certificate.issue import sealed_document, unsealed_document
 from testbench.certificate.keyring import load_person_key, make_authority
 from testbench.certificate.keys import grouped, load_station_key, make_station_key
@@ -445,9 +446,17 @@ def unsealed(accepted: Run, authority: SimpleNamespace) -> bytes:
 
 
 @pytest.fixture(scope="session")
-def certified(unsealed: bytes, authority: SimpleNamespace) -> bytes:
+def unsealed_for_persons(accepted: Run, authority: SimpleNamespace) -> bytes:
+    """The same page, which names operator and reviewer as those who sign it."""
+    hands = of_persons(authority.operator, authority.reviewer, authority.anchors)
+    facts = IssueFacts(WORKS, AT, hands.signer, hands.fingerprint, checkpoint=CHECKPOINT)
+    return unsealed_document(accepted.record, accepted.sha256, accepted.traces, facts, "A4")
+
+
+@pytest.fixture(scope="session")
+def certified(unsealed_for_persons: bytes, authority: SimpleNamespace) -> bytes:
     """Signed by the operator, open for the reviewer."""
-    return certify(unsealed, authority.operator, AT)
+    return certify(unsealed_for_persons, authority.operator, AT)
 
 
 @pytest.fixture(scope="session")

@@ -17,8 +17,8 @@ from pikepdf import pdfa
 from testbench.certificate import signing
 from testbench.certificate.checking import verify_apart
 from testbench.certificate.content import IssueFacts
+from testbench.certificate.hands import Hands, of_persons, of_station
 from testbench.certificate.issue import sealed_document, unsealed_document
-from testbench.certificate.keys import grouped
 from testbench.certificate.signing import certify, lock
 from testbench.certificate.verify import in_words, verify
 from testbench.run.record import TraceReference, canonical, sha256
@@ -41,15 +41,20 @@ def whole(bench: SimpleNamespace) -> Any:
 @pytest.fixture(scope="module")
 def page(whole: Any, bench: SimpleNamespace, authority: SimpleNamespace, at: datetime) -> bytes:
     """Its certificate before anybody sealed or locked it."""
-    station = authority.station
-    facts = IssueFacts(bench.works, at, station.signer, grouped(station.fingerprint), whole.signed, bench.checkpoint)
-    return unsealed_document(whole.record, whole.sha256, whole.traces, facts, "A4")
+    return drawn_for(of_station(authority.station), whole, bench, at)
 
 
 @pytest.fixture(scope="module")
-def performed(page: bytes, authority: SimpleNamespace, at: datetime) -> bytes:
+def performed(whole: Any, bench: SimpleNamespace, authority: SimpleNamespace, at: datetime) -> bytes:
     """Certified by the operator, open for the reviewer."""
-    return certify(page, authority.operator, at)
+    hands = of_persons(authority.operator, authority.reviewer, authority.anchors)
+    return certify(drawn_for(hands, whole, bench, at), authority.operator, at)
+
+
+def drawn_for(hands: Hands, whole: Any, bench: SimpleNamespace, at: datetime) -> bytes:
+    """The page that names those who are to sign it."""
+    facts = IssueFacts(bench.works, at, hands.signer, hands.fingerprint, whole.signed, bench.checkpoint)
+    return unsealed_document(whole.record, whole.sha256, whole.traces, facts, "A4")
 
 
 def test_everything_attached_is_within_the_archive_profile(page: bytes) -> None:

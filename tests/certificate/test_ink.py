@@ -108,6 +108,19 @@ def test_an_honest_page_is_the_one_drawn_anew_to_the_byte(
     assert f"  printed      {BY_BYTES}" in in_words(found)
 
 
+def test_a_page_that_names_another_seal_than_its_own_is_not_trusted(
+    unsealed: bytes, authority: SimpleNamespace, at: Any
+) -> None:
+    """A reader compares the printed fingerprint with the one that the works publishes."""
+    station, person = authority.station, authority.operator
+    found = verify(seal(unsealed, person, at), authority.anchors)
+    assert (found.intact, found.follows, found.prints, found.trusted) == (True, True, False, False)
+    assert found.reasons[0] == (
+        f"The page says that it was signed by {station.signer} with the certificate {grouped(station.fingerprint)}; "
+        f"it was by {person.signer} with {grouped(person.fingerprint)}."
+    )
+
+
 def test_a_rejection_in_another_language_and_its_replacement_are_drawn_anew(
     bench: SimpleNamespace, authority: SimpleNamespace, at: Any, facts: IssueFacts
 ) -> None:

@@ -12,6 +12,7 @@ from pypdf import PdfReader
 
 from testbench.certificate.content import IssueFacts, number_of
 from testbench.certificate.data import layout
+from testbench.certificate.hands import of_station
 from testbench.certificate.ink import BY_BYTES
 from testbench.certificate.languages import words, words_of
 from testbench.certificate.lot_certificate import (
@@ -220,7 +221,9 @@ def test_a_lot_of_every_kind_of_row_is_drawn_anew_from_what_it_encloses(
     """Accepted, rejected, void, recalled, simulated, not tested; every page that follows, but for its plots."""
     recalled = lot_run(bench, 6, known=Known("C-B1-2026-0006", "0" * 64, Doubt.RECALLED, "RC-1"))
     runs = [*lot, recalled, lot_run(bench, 7, origin=Origin.SIMULATED, channel=bench.registered)]
-    order, issue = order_of(runs, "HL-4-0199"), replace(facts(bench), checkpoint=bench.checkpoint)
+    hands = of_station(authority.station)
+    issue = replace(facts(bench), signer=hands.signer, fingerprint=hands.fingerprint, checkpoint=bench.checkpoint)
+    order = order_of(runs, "HL-4-0199")
     form = ReportForm(language=language, units=units)
     said, number = words_of(form), "L-B1-000001"
     page = draw_lot(order, runs, number, issue, said, layout=layout(), paper=paper, with_pages=pages)

@@ -13,6 +13,9 @@ import pytest
 
 from testbench.certificate import pkcs12
 from testbench.certificate.anchors import anchors_of
+from testbench.certificate.content import IssueFacts
+from testbench.certificate.hands import of_station
+from testbench.certificate.issue import unsealed_document
 from testbench.certificate.keyring import Authority
 from testbench.certificate.keys import load_station_key
 from testbench.certificate.passphrases import FromLines
@@ -57,7 +60,7 @@ def lines(*told: str) -> FromLines:
 
 
 def test_a_document_is_sealed_by_a_key_that_never_leaves_its_token(
-    own: Authority, token: dict[str, str], unsealed: bytes, authority: SimpleNamespace, at: datetime
+    own: Authority, token: dict[str, str], bench: SimpleNamespace, authority: SimpleNamespace, at: datetime
 ) -> None:
     """The home holds names only; the certificate was made for the public half."""
     own.move_station_to_token(token, "B1", WORKS, at, lines("4711", authority.ask.secret))
@@ -66,7 +69,10 @@ def test_a_document_is_sealed_by_a_key_that_never_leaves_its_token(
     key = load_station_key(own.keys, lines("4711"))
     assert key.signer == "Station seal, bench B1, Harrow Lane Valve Works"
     again = load_station_key(own.keys, lines("4711"))  # a batch loads it for each document
-    found = verify(seal(unsealed, again, at), anchors_of(own.keys, (), (), ()))
+    run, hands = bench.tell(bench.accepted_nps_4), of_station(key)
+    facts = IssueFacts(bench.works, at, hands.signer, hands.fingerprint)
+    page = unsealed_document(run.record, run.sha256, run.traces, facts, "A4")
+    found = verify(seal(page, again, at), anchors_of(own.keys, (), (), ()))
     for one in (key, again):
         one.key.close()  # type: ignore[attr-defined]
     assert (found.intact, found.trusted, found.follows) == (True, True, True)

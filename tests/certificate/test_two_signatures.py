@@ -147,10 +147,10 @@ def words_in(data: bytes, field: str, folder: Path) -> list[str]:
     ]  # fmt: skip
 
 
-def test_the_signed_page_looks_as_the_unsigned_one(unsealed: bytes, locked: bytes, tmp_path: Path) -> None:
+def test_the_signed_page_looks_as_the_unsigned_one(unsealed_for_persons: bytes, locked: bytes, tmp_path: Path) -> None:
     """The fields draw nothing: pixel for pixel, as poppler draws them."""
     drawn = []
-    for name, data in (("before", unsealed), ("after", locked)):
+    for name, data in (("before", unsealed_for_persons), ("after", locked)):
         (tmp_path / f"{name}.pdf").write_bytes(data)
         command = ["pdftoppm", "-r", "100", str(tmp_path / f"{name}.pdf"), str(tmp_path / name)]
         subprocess.run(command, check=True)
