@@ -471,7 +471,7 @@ def test_the_pages_of_valves_behind_a_lot_are_those_of_their_records_but_for_the
 def in_first_plot(text: bytes, place: tuple[int, int] | None) -> bytes:
     """A black square within the first figure, at a place of the page, or where its first label stands."""
     at = text.index(b"BDC", text.index(b"/Figure")) + 3
-    label = re.search(rb"1 0 0 1 ([0-9.]+) ([0-9.]+) Tm", text[at:])
+    label = re.search(rb"BT ([0-9.]+) ([0-9.]+) Td", text[at:])
     assert label is not None
     x, y = place or (float(label[1]), float(label[2]))
     return text[:at] + f"\nq 0 0 0 rg {x} {y} 2 2 re f Q\n".encode() + text[at:]
