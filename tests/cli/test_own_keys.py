@@ -224,9 +224,10 @@ def test_who_signs_the_page_in_the_place_of_another_is_said(home):
     with open_store(home) as store:
         record, traces = store.load("B1-000001")
         signed = store.signatures_of("B1-000001")
-    facts = IssueFacts(home.bench().works, at, "", "", signed)
+    hands = of_persons(*keys, anchors)
+    facts = IssueFacts(home.bench().works, at, hands.signer, hands.fingerprint, signed)
     page = unsealed_document(record, sha256(canonical(record)), traces, facts, "A4")
-    found = verify(of_persons(*keys, anchors).sign(page, at), anchors)
+    found = verify(hands.sign(page, at), anchors)
     assert (found.intact, found.trusted) == (True, False)
     assert found.reasons == ("It is signed as performed by Mara Quill, but the key is that of Jonah Reed.",)
 
