@@ -1794,6 +1794,21 @@ class LanguageUnknownError(BenchError):
 
 
 @dataclass(eq=False)
+class HowToCheckMissingError(LanguageUnknownError):
+    """The page that customers get is not at hand in this language."""
+
+    file: str
+    """Name of the file that lacks."""
+    remedy: ClassVar[str] = (
+        "Name one of them with --out-language, or copy reports/how-to-check-en.toml to that name and translate its "
+        "texts."
+    )
+
+    def sentence(self) -> str:
+        return f"There is no reports/{self.file}, the page for customers; at hand are {', '.join(self.allowed)}."
+
+
+@dataclass(eq=False)
 class UnitsUnknownError(BenchError):
     """No document can be drawn with these units."""
 
@@ -1903,6 +1918,32 @@ class AuthorityRefusedError(BenchError):
 
     def sentence(self) -> str:
         return f"{self.what}: found {self.found}; allowed {self.allowed}."
+
+
+@dataclass(eq=False)
+class KeyRevokedError(BenchError):
+    """A key would sign what every check refuses: its certificate was revoked."""
+
+    signer: str
+    """Name in the certificate."""
+    revoked: str
+    """Name in the certificate that was revoked: the same, or the authority above it."""
+    on: str
+    """Date and reason."""
+    remedy: ClassVar[str] = "Make the station a new key with 'testbench keys renew station'. Nothing was written."
+
+    def sentence(self) -> str:
+        return f"{self.signer} signs nothing more: the certificate of {self.revoked} was revoked on {self.on}."
+
+
+@dataclass(eq=False)
+class IssuerRevokedError(KeyRevokedError):
+    """The authority above the certificate of a key was revoked."""
+
+    remedy: ClassVar[str] = (
+        "Make a new authority with 'testbench keys renew issuing --root-dir DIRECTORY', then the station a new key "
+        "with 'testbench keys renew station'. Nothing was written."
+    )
 
 
 @dataclass(eq=False)

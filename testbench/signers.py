@@ -141,10 +141,14 @@ def _key_of(home: Home, store: "SqliteStore", person: str, signing: Signing) -> 
         return signing.persons[person]
     from testbench.certificate.keyring import load_person_key
     from testbench.certificate.passphrases import FromTerminal
+    from testbench.certificate.register import revoked_here
 
     tied = [tie for tie in map(json.loads, store.statements(PERSON_KEY)) if tie["person"] == person]
     if not tied:
         raise PersonKeyError(person, "the ledger ties no key to this person")
+    gone = revoked_here(home.keys, tied[-1]["fingerprint"])
+    if gone is not None:
+        raise PersonKeyError(person, f"the certificate of {gone.name} was revoked on {gone.revocation}")
     key = load_person_key(home.keys, tied[-1]["name"], signing.ask or FromTerminal())
     if key.fingerprint != tied[-1]["fingerprint"]:
         raise PersonKeyError(person, "the key that lies here is not the one that the ledger ties to this person")

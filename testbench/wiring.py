@@ -166,8 +166,8 @@ def fit_key(home: Home) -> None:
 
     ``init`` makes the key before anybody has described the bench.
     """
-    from testbench.certificate.keyring import AUTHORITY
     from testbench.certificate.keys import CERTIFICATE_FILE, read_certificate, renew_station_key, signer_of
+    from testbench.certificate.register import AUTHORITY
     from testbench.instruments.clocks import SystemClock
 
     bench = home.bench()

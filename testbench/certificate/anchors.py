@@ -6,9 +6,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from testbench.certificate.keyring import AUTHORITY
 from testbench.certificate.keys import is_self_signed, own_certificates, read_certificate
-from testbench.certificate.register import REGISTER, read_register
+from testbench.certificate.register import AUTHORITY, REGISTER, read_register
 from testbench.certificate.root import ROOT_CERTIFICATE
 from testbench.certificate.trust import Anchors
 from testbench.errors import TrustFileError

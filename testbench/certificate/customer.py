@@ -8,7 +8,9 @@ import textwrap
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import NamedTuple
 
+from testbench.certificate.anchors import STAMP_ROOTS, anchors_of
 from testbench.certificate.data import HowToCheck, Layout, how_to_check, layout
 from testbench.certificate.keyring import ISSUING_LIST, Authority
 from testbench.certificate.keys import fingerprint_of, grouped
@@ -16,7 +18,10 @@ from testbench.certificate.languages import words
 from testbench.certificate.pen import BOLD, REGULAR, STRONG, Pen
 from testbench.certificate.register import replace
 from testbench.certificate.revocation import is_list_of
-from testbench.certificate.root import ROOT_CERTIFICATE, ROOT_LIST, number_of_list
+from testbench.certificate.root import ROOT_CERTIFICATE, ROOT_LIST, number_of_list, pem
+from testbench.certificate.trust import Anchors
+from testbench.certificate.withdrawn import read_list
+from testbench.errors import WithdrawnListRefusedError
 from testbench.station.bench import Works
 
 TEXT, PAGE = "how-to-check.txt", "how-to-check.pdf"
@@ -43,22 +48,30 @@ class HandOver:
     """Of the page, for example ``"de"``."""
 
 
-def export_for_customer(authority: Authority, handed: HandOver, folder: Path) -> list[Path]:
+class Exported(NamedTuple):
+    """What became of the folder."""
+
+    written: list[Path]
+    left_out: list[tuple[Path, str]]
+    """Lists of withdrawn documents that were taken out, with the reason: the commands of the page would end at them."""
+
+
+def export_for_customer(authority: Authority, handed: HandOver, folder: Path) -> Exported:
     """Write everything into a folder; files of the same names are replaced, for lists are renewed.
 
     Args:
         authority: of the works.
         handed: the rest.
-        folder: made if it is missing. A newer list of the root that lies there, by another bench, is left.
-
-    Returns:
-        What was written.
+        folder: made if it is missing. A newer list of the root that lies there, by another bench, is left; a list of
+            withdrawn documents whose signer was revoked meanwhile is not.
 
     Raises:
         KeyFileError: the root certificate cannot be read, or the folder cannot be written.
         GlyphMissingError: a name cannot be printed.
         LanguageUnknownError: there is no such page.
     """
+    from cryptography.x509 import load_der_x509_certificate
+
     look, bench = layout(), handed.bench
     how_to_check(handed.language)  # refused before anything is written
     files = {ROOT_CERTIFICATE: (authority.folder / ROOT_CERTIFICATE).read_bytes()}
@@ -66,15 +79,33 @@ def export_for_customer(authority: Authority, handed: HandOver, folder: Path) ->
         name = path.name if path.name == ROOT_LIST else path.name.replace("issuing", f"issuing-{bench}")
         if name != ROOT_LIST or not _is_newer(folder / name, path, authority.root):
             files[name] = path.read_bytes()
+    for path, root in zip(
+        sorted(authority.keys.glob(STAMP_ROOTS)), anchors_of(authority.keys, (), (), ()).stamps, strict=True
+    ):
+        files[path.name.replace("stamp-root", f"stamp-root-{bench}")] = pem(load_der_x509_certificate(root))
     files[f"withdrawn-{bench}.json"] = handed.withdrawn
     folder.mkdir(parents=True, exist_ok=True)
     for name, data in files.items():
         replace(folder / name, data)
+    left_out = _take_out(authority, folder)
     told = _filled(authority, handed, folder)
     page = {TEXT: as_text(told).encode(), PAGE: as_page(told, handed, look)}
     for name, data in page.items():
         replace(folder / name, data)
-    return [folder / name for name in (*files, *page)]
+    gone = {path for path, _ in left_out}
+    return Exported([folder / name for name in (*files, *page) if folder / name not in gone], left_out)
+
+
+def _take_out(authority: Authority, folder: Path) -> list[tuple[Path, str]]:
+    """Remove each list of withdrawn documents that does not count by the root and the lists that lie beside it."""
+    anchors, found = Anchors((authority.root,), tuple(path.read_bytes() for path in sorted(folder.glob("*.crl")))), []
+    for path in sorted(folder.glob("withdrawn-*.json")):
+        try:
+            read_list(path, anchors)
+        except WithdrawnListRefusedError as refusal:
+            path.unlink()
+            found.append((path, refusal.found))
+    return found
 
 
 def _is_newer(there: Path, own: Path, root: bytes) -> bool:
@@ -94,9 +125,10 @@ def _filled(authority: Authority, handed: HandOver, folder: Path) -> HowToCheck:
     root, works = authority.root, handed.works
     lists = [f"--crl {path.name}" for path in sorted(folder.glob("*.crl"))]
     lists += [f"--withdrawn {path.name}" for path in sorted(folder.glob("withdrawn-*.json"))]
+    lists += [f"--stamp-root {path.name}" for path in sorted(folder.glob(STAMP_ROOTS))]
     assert newest.next_update_utc is not None
     return how_to_check(handed.language).filled(
-        works=works.name, root=ROOT_CERTIFICATE, lists=" ".join(lists), issuing_list=f"issuing-{handed.bench}.crl",
+        works=works.name, root=ROOT_CERTIFICATE, lists=" ".join(lists),
         fingerprint=grouped(fingerprint_of(root)), contact=works.contact or works.name,
         until=f"{load_der_x509_certificate(root).not_valid_after_utc:%Y-%m-%d}",
         at=f"{newest.last_update_utc:%Y-%m-%d}", next=f"{newest.next_update_utc:%Y-%m-%d}",

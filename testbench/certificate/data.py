@@ -7,7 +7,7 @@ from typing import Any, Self
 
 from pydantic import Field, model_validator
 
-from testbench.errors import LanguageUnknownError
+from testbench.errors import HowToCheckMissingError
 from testbench.procedure.valve import Value
 from testbench.quantities import Pressure
 
@@ -154,12 +154,13 @@ def how_to_check(language: str) -> HowToCheck:
     """Read the page in one language.
 
     Raises:
-        LanguageUnknownError: it is not at hand.
+        HowToCheckMissingError: it is not at hand.
     """
+    file = f"{HOW_TO_CHECK}{language}.toml"
     there = tuple(sorted(path.stem.removeprefix(HOW_TO_CHECK) for path in reports().glob(f"{HOW_TO_CHECK}*.toml")))
     if language not in there:
-        raise LanguageUnknownError(language, there)
-    return HowToCheck.model_validate(_read(f"{HOW_TO_CHECK}{language}.toml"))
+        raise HowToCheckMissingError(language, there, file)
+    return HowToCheck.model_validate(_read(file))
 
 
 def _filled(value: Any, facts: dict[str, str]) -> Any:

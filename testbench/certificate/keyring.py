@@ -9,7 +9,7 @@ Every other key that was replaced is destroyed: its certificate is enough to che
 
 import json
 from contextlib import closing
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -36,6 +36,7 @@ from testbench.certificate.keys import (
 from testbench.certificate.passphrases import Passphrases
 from testbench.certificate.pkcs12 import packed
 from testbench.certificate.register import (
+    AUTHORITY,
     REGISTER,
     Entry,
     Register,
@@ -64,7 +65,7 @@ if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ec import EllipticCurvePrivateKey
     from cryptography.x509 import Certificate
 
-AUTHORITY, PEOPLE = "authority", "people"
+PEOPLE = "people"
 ISSUING_KEY, ISSUING_CERTIFICATE, ISSUING_LIST = "issuing.p12", "issuing-cert.pem", "issuing.crl"
 ISSUING = "Certificate authority"
 
@@ -86,6 +87,8 @@ class Authority:
             raise AuthorityRefusedError(f"Authority {self.folder}", "none", "one made by 'testbench keys init'")
         self.register = read_register(self.folder)
         self._unlocked: ca.Issuer | None = None
+        self.newest_page = datetime.min.replace(tzinfo=UTC)
+        """When the newest page of the home was sealed; a rig's is dated ahead of the time of day."""
 
     # Looking -------------------------------------------------------------------------------------
 
@@ -168,9 +171,10 @@ class Authority:
         destroy_retired(self.keys)
 
     def _supersede(self, at: datetime) -> None:
-        """Let no self-signed certificate count for what is sealed from now on."""
+        """Let no self-signed certificate count for what is sealed from now on, or dated after the newest page."""
+        since = max(at, self.newest_page + timedelta(seconds=1)).replace(microsecond=0)
         gone = [
-            one.model_copy(update={"revoked": at.replace(microsecond=0), "why": Why.SUPERSEDED})
+            one.model_copy(update={"revoked": since, "why": Why.SUPERSEDED})
             for one in self.known.entries
             if one.self_signed and one.revoked is None
         ]

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from testbench.certificate.passphrases import FromSystem, Passphrases
-from testbench.errors import KeyFileError
+from testbench.errors import IssuerRevokedError, KeyFileError, KeyRevokedError
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ec import EllipticCurvePrivateKey
@@ -216,12 +216,14 @@ def load_station_key(folder: Path, ask: Passphrases | None = None) -> StationKey
         ask: for the passphrase or PIN; None: the system, or the person at the terminal.
 
     Raises:
+        KeyRevokedError: its certificate, or the authority above it, was revoked; nobody is asked then.
         KeyFileError: a file is missing, damaged, readable by others, or the two do not belong together.
         PassphraseMissingError: nobody can be asked for the passphrase.
         PassphraseWrongError: it does not open the key.
         TokenFailedError: the token does not answer or holds no such key.
     """
     ask = ask or FromSystem()
+    _check_in_force(folder)
     if (folder / TOKEN_FILE).exists():
         from testbench.certificate.token import token_key
 
@@ -230,6 +232,20 @@ def load_station_key(folder: Path, ask: Passphrases | None = None) -> StationKey
     if (folder / PACKED_FILE).exists():
         return load_packed(folder / PACKED_FILE, ask)
     return _with_certificate(_plain(folder / KEY_FILE), folder / KEY_FILE, folder)
+
+
+def _check_in_force(folder: Path) -> None:
+    """Every check would refuse what a revoked station signs, so it signs nothing: neither a page nor a list."""
+    from testbench.certificate.register import AUTHORITY, revoked_here
+
+    if not (folder / AUTHORITY).exists():
+        return
+    certificate = read_certificate(folder / CERTIFICATE_FILE)
+    own = fingerprint_of(certificate)
+    found = revoked_here(folder, own)
+    if found is not None:
+        refusal = KeyRevokedError if found.fingerprint == own else IssuerRevokedError
+        raise refusal(name_in(certificate), found.name, found.revocation)
 
 
 def load_packed(path: Path, ask: Passphrases) -> StationKey:

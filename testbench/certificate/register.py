@@ -17,9 +17,12 @@ from testbench.procedure.valve import Value
 if TYPE_CHECKING:
     from cryptography.x509 import Certificate
 
-REGISTER = "issued.json"
+AUTHORITY, REGISTER = "authority", "issued.json"
 SOON = timedelta(days=60)
 """House decision: a certificate that ends within this time is due for renewal."""
+
+ANEW = {Role.PERSON: 'issue "{}"', Role.STATION: "renew station"}
+"""What makes a new key after a revocation."""
 
 
 class Entry(Value):
@@ -42,10 +45,15 @@ class Entry(Value):
         """Whether it is a station's from before the authority, which no revocation list can name."""
         return self.issuer == self.fingerprint and self.role is not Role.ROOT
 
+    @property
+    def revocation(self) -> str:
+        """Date and reason; empty where it was not revoked."""
+        return "" if self.revoked is None else f"{self.revoked:%Y-%m-%d} ({self.why})"
+
     def state(self, at: datetime) -> str:
         """In force, due for renewal, ended or revoked."""
         if self.revoked is not None:
-            return f"revoked {self.revoked:%Y-%m-%d} ({self.why})"
+            return f"revoked {self.revocation}"
         if at > self.until:
             return "ended"
         return "due for renewal" if at > self.until - SOON else "in force"
@@ -66,12 +74,18 @@ class Register(Value):
             AuthorityRefusedError: there is none.
         """
         told = named.lower()
-        for entry in reversed(self.entries):
+        meant = [entry for entry in reversed(self.entries) if told in {entry.serial, entry.name.lower()}]
+        for entry in meant:
             worse = told == entry.serial and why is Why.KEY_COMPROMISE and entry.why is not why
-            if told in {entry.serial, entry.name.lower()} and (entry.revoked is None or worse):
+            if entry.revoked is None or worse:
                 return entry
-        names = ", ".join(dict.fromkeys(entry.name for entry in self.entries if entry.revoked is None))
-        raise AuthorityRefusedError("Certificate", f"'{named}'", names or "none")
+        found, names = f"'{named}'", dict.fromkeys(entry.name for entry in self.entries if entry.revoked is None)
+        allowed = ", ".join(names) or "none"
+        if meant:
+            found += f", which was revoked on {meant[0].revocation}"
+        if meant and meant[0].role in ANEW:
+            allowed += f"; 'testbench keys {ANEW[meant[0].role].format(meant[0].name)}' makes a new one"
+        raise AuthorityRefusedError("Certificate", found, allowed)
 
     def holding(self, *entries: Entry) -> "Register":
         """With these: in the place of what was said of the same certificates before, or at the end."""
@@ -120,6 +134,24 @@ def read_register(folder: Path) -> Register:
         return Register.model_validate_json(path.read_bytes())
     except (OSError, ValidationError) as failure:
         raise KeyFileError(str(path), "the register of issued certificates cannot be read") from failure
+
+
+def revoked_here(keys: Path, fingerprint: str) -> Entry | None:
+    """What the register of a home says was revoked: a certificate, or the authority above it; None where nothing was.
+
+    Args:
+        keys: the keys folder of the home; it need not have an authority.
+        fingerprint: SHA-256 of the certificate, hexadecimal.
+
+    Raises:
+        KeyFileError: the register cannot be read.
+    """
+    if not (keys / AUTHORITY / REGISTER).exists():
+        return None
+    entries = {one.fingerprint: one for one in read_register(keys / AUTHORITY).entries}
+    own = entries.get(fingerprint)
+    both = () if own is None else (own, entries.get(own.issuer))
+    return next((one for one in both if one is not None and one.revoked is not None), None)
 
 
 def entry_of(subject: Subject, certificate: "Certificate", issuer: "Certificate") -> Entry:

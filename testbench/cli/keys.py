@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -30,6 +31,11 @@ DESTROYED = (
 SELF_SIGNED = (
     "No revocation list can name it. This home trusts it no more; tell whoever checks with it as --signer, and give "
     "them the root and the signed list: testbench keys export."
+)
+LOST = (
+    "Pages that it signed without an earlier time stamp count no more: verify calls them REVOKED. If it is the key in "
+    "use, make a new one with 'testbench keys {}'; then replace each page with 'testbench certificate replace NUMBER', "
+    "and give customers the new lists: testbench keys export."
 )
 
 
@@ -69,6 +75,7 @@ def init(root_dir: Path, home: Path | None, *, plain: bool, from_stdin: bool) ->
         there = grouped(fingerprint_of(read_certificate(root_dir / ROOT_CERTIFICATE)))
         say(f"{root_dir} holds a root, which this bench is to join: {there}")
     made = make_authority(keys, root_dir, bench.works.name, at, ask, bench=bench.name)
+    made.newest_page = _newest_page(home, at)
     station = made.issue_station(bench.name, bench.works.name, at, ask, plain=plain)
     if joins:
         say(
@@ -144,6 +151,7 @@ def renew(what: str, root_dir: Path | None, home: Path | None, *, plain: bool, f
     bench, keys, at = _bench(home)
     held, ask = Authority(keys), _asked(from_stdin=from_stdin)
     if what == "station":
+        held.newest_page = _newest_page(home, at)
         entry = held.issue_station(bench.name, bench.works.name, at, ask, plain=plain)
     elif what == "issuing":
         if root_dir is None:
@@ -176,12 +184,15 @@ def revoke(what: str, reason: str, root_dir: Path | None, home: Path | None, *, 
     """
     from testbench.certificate.authority import Why
     from testbench.certificate.keyring import Authority
+    from testbench.certificate.register import ANEW
 
     _, keys, at = _bench(home)
     entry = Authority(keys).revoke(what, Why(REASONS[reason]), at, _asked(from_stdin=from_stdin), root_dir)
     say(_line(entry, entry.state(at)))
     if entry.self_signed:
         say(SELF_SIGNED)
+    if entry.why is Why.KEY_COMPROMISE and entry.role in ANEW:
+        say(LOST.format(ANEW[entry.role].format(entry.name)))
 
 
 @command.command()
@@ -208,10 +219,9 @@ def token(module: str, label: str, key: str, home: Path | None, *, from_stdin: b
     from testbench.certificate.keyring import Authority
 
     bench, keys, at = _bench(home)
-    names = {"module": module, "token": label, "key": key}
-    entry = Authority(keys).move_station_to_token(
-        names, bench.name, bench.works.name, at, _asked(from_stdin=from_stdin)
-    )
+    names, held = {"module": module, "token": label, "key": key}, Authority(keys)
+    held.newest_page = _newest_page(home, at)
+    entry = held.move_station_to_token(names, bench.name, bench.works.name, at, _asked(from_stdin=from_stdin))
     say(_line(entry, entry.state(at)))
     say(DESTROYED)
 
@@ -241,8 +251,11 @@ def export(folder: Path, language: str | None, home: Path | None, *, from_stdin:
     withdrawn = list_for_customers(Home(home_of(home)), passphrases(from_stdin=from_stdin))
     language = language or ("en" if bench.report is None else bench.report.language)
     handed = HandOver(bench.works, bench.name, withdrawn, at, bench.paper, language)
-    for path in export_for_customer(held, handed, folder):
+    written, left_out = export_for_customer(held, handed, folder)
+    for path in written:
         say(f"Written: {path}")
+    for path, why in left_out:
+        say(f"Taken out: {path}, for it counts no more: {why}. Export at that bench again.")
 
 
 def _bench(home: Path | None) -> tuple[Any, Path, Any]:
@@ -252,6 +265,17 @@ def _bench(home: Path | None) -> tuple[Any, Path, Any]:
 
     found = Home(home_of(home))
     return found.bench(), found.keys, SystemClock().utc()
+
+
+def _newest_page(home: Path | None, at: datetime) -> datetime:
+    """When the newest page was sealed; the time of day where there is none."""
+    from testbench.wiring import Home, read_store
+
+    found = Home(home_of(home))
+    if not found.database.exists():
+        return at
+    with read_store(found) as store:
+        return max((one.issued for one in store.documents()), default=at)
 
 
 def _tie(home: Path | None, entry: "Entry") -> None:

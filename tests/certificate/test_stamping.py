@@ -28,13 +28,17 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pyhanko.pdf_utils.reader import PdfFileReader
 
-from testbench.certificate.authority import new_key
+from testbench.certificate import pkcs12
+from testbench.certificate.authority import Why, new_key
+from testbench.certificate.customer import HandOver, export_for_customer
 from testbench.certificate.issue import issue, sealed_document, stamp_file, without_stamp
+from testbench.certificate.keyring import Authority
 from testbench.certificate.keys import load_station_key
 from testbench.certificate.signing import seal
 from testbench.certificate.stamping import OverHttp, stamped
 from testbench.certificate.trust import Anchors
 from testbench.certificate.verify import in_words, verify
+from testbench.certificate.withdrawn import signed_list
 from testbench.cli.main import cli
 from testbench.custody import issue_document, verify_ledger
 from testbench.documents import Documents
@@ -44,6 +48,7 @@ from testbench.recording import StampingByChild
 from testbench.run.record import canonical, sha256
 from testbench.safekeeping import back_up, restore
 from testbench.stamping import stamp_documents, stamp_waiting
+from testbench.station.bench import Works
 from testbench.summing_up import Asked, issue_lot
 from testbench.wiring import Home, make_home, open_store
 from tests.records.make import example_run, keep_closed, valve
@@ -188,6 +193,28 @@ def test_the_time_of_a_stranger_counts_for_nothing(
     found = verify(stamped(waiting, tsa.stamps), authority.anchors)
     assert (found.trusted, found.signatures[0].level, found.signatures[0].stamped_at) == (True, "B-T", "")
     assert any("with the time stamp of an authority that is not known here" in line for line in in_words(found))
+
+
+@pytest.mark.parametrize(("with_stamp", "code"), [(True, 0), (False, 3)])
+def test_after_a_key_was_lost_a_customers_command_takes_what_was_stamped_before(
+    waiting: bytes, tsa: SimpleNamespace, authority: SimpleNamespace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    with_stamp: bool, code: int,
+) -> None:  # fmt: skip
+    """As it is pasted, with the root of the time stamps that the home has; what has none counts no more."""
+    monkeypatch.setattr(pkcs12, "ROUNDS", 1000)
+    shutil.copytree(authority.folder, tmp_path / "works")
+    own, later = Authority(tmp_path / "works" / "home" / "keys"), datetime.now(UTC) + timedelta(hours=1)
+    shutil.copy(tsa.folder / "root.pem", own.keys / "stamp-root.pem")
+    own.revoke("Station seal, bench B1", Why.KEY_COMPROMISE, later, authority.ask, None)
+    own.issue_station("B1", "Harrow Lane Valve Works", later, authority.ask, plain=False)
+    listed = signed_list((), "B1", later, load_station_key(own.keys, authority.ask))
+    works, folder = Works(name="Harrow Lane Valve Works"), tmp_path / "handed"
+    export_for_customer(own, HandOver(works, "B1", listed, later, "A4", "en"), folder)
+    (folder / "FILE.pdf").write_bytes(stamped(waiting, tsa.stamps) if with_stamp else waiting)
+    (command,) = [line for line in (folder / "how-to-check.txt").read_text().splitlines() if "    testbench" in line]
+    monkeypatch.chdir(folder)
+    found = CliRunner().invoke(cli, [*command.split()[1:], "--home", str(tmp_path / "nobody")])
+    assert found.exit_code == code, found.output
 
 
 def test_a_stamped_document_is_not_stamped_again(waiting: bytes, tsa: SimpleNamespace) -> None:

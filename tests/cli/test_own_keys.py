@@ -13,7 +13,8 @@ from testbench.certificate.keyring import load_person_key
 from testbench.certificate.passphrases import FromLines
 from testbench.certificate.verify import verify
 from testbench.cli.main import cli
-from testbench.errors import DocumentNotWrittenError, NotSignedError, PassphraseMissingError, PersonKeyError
+from testbench.errors import NotSignedError, PassphraseMissingError, PersonKeyError
+from testbench.instruments.clocks import SystemClock
 from testbench.run.record import RunRecord
 from testbench.wiring import Home, make_home, open_store
 from tests.records.make import STARTED, example_run, opening_of, valve
@@ -172,16 +173,28 @@ def test_a_person_without_a_key_is_named(home, monkeypatch):
     assert str(refusal) == "'quill' cannot sign with a key of their own: the ledger ties no key to this person."
 
 
-def test_a_revoked_key_writes_nothing(home):
-    """Found by the own check, before the page appears."""
+def test_a_revoked_key_is_not_even_asked_for(home):
+    """Refused before anybody gives a passphrase; a new one signs."""
     _sign(home, "ashe", "released", PASSWORD)
     revoked = said(home, "keys", "revoke", "Mara Quill", "--reason", "key-lost", "--passphrase-stdin",
                    told=(SECRETS["issuing"],))  # fmt: skip
     assert revoked.exit_code == 0
-    refusal = issued(home, SECRETS["quill"], SECRETS["ashe"]).exception
-    assert isinstance(refusal, DocumentNotWrittenError)
-    assert "The certificate of Mara Quill was revoked on" in str(refusal)
+    refusal = issued(home).exception
+    assert isinstance(refusal, PersonKeyError)
+    today = SystemClock().utc().date()
+    assert str(refusal) == (
+        f"'quill' cannot sign with a key of their own: the certificate of Mara Quill was revoked on {today} "
+        "(keyCompromise)."
+    )
     assert pages(home) == []
+    again = said(home, "keys", "renew", "Mara Quill", "--passphrase-stdin", told=(SECRETS["issuing"],)).exception
+    assert str(again) == (
+        f"Certificate: found 'Mara Quill', which was revoked on {today} (keyCompromise); allowed Certificate root, "
+        "Certificate authority, bench B1, Station seal, bench B1, Tobin Ashe; 'testbench keys issue \"Mara Quill\"' "
+        "makes a new one."
+    )
+    assert said(home, *_issue("Mara Quill"), told=(SECRETS["issuing"], SECRETS["again"])).exit_code == 0
+    assert issued(home, SECRETS["again"], SECRETS["ashe"]).exit_code == 0
 
 
 def test_a_name_that_nobody_has_here_is_tied_to_nobody(home):
@@ -199,7 +212,6 @@ def test_who_signs_the_page_in_the_place_of_another_is_said(home):
     from testbench.certificate.content import IssueFacts
     from testbench.certificate.hands import of_persons
     from testbench.certificate.issue import unsealed_document
-    from testbench.instruments.clocks import SystemClock
     from testbench.run.record import canonical, sha256
 
     _sign(home, "ashe", "released", PASSWORD)

@@ -2,7 +2,7 @@
 
 import json
 import shutil
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -103,6 +103,21 @@ def test_what_the_old_key_seals_after_it_was_replaced_is_refused_here(home: Home
     assert code == 3
     assert told.startswith("REVOKED: C-B1-000002 for valve HL-4-0118, verdict accepted.")
     assert "The certificate of Station seal, bench B1 was revoked on " in told
+
+
+def test_a_page_that_a_rig_dated_ahead_of_the_clock_stays_good(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As in a demonstration: its test ended a day from now; what is dated after the newest page is still refused."""
+    monkeypatch.setattr(pkcs12, "ROUNDS", 1000)
+    made, now = make_home(tmp_path / "home"), SystemClock().utc
+    with open_store(made) as store, monkeypatch.context() as patched:
+        patched.setattr(SystemClock, "utc", lambda self: now() + timedelta(days=1))
+        keep_closed(store, *example_run("", valve("HL-4-0117", "NPS 4")))
+        issue_document(made, "B1-000001")
+        dated = SystemClock().utc()
+    assert founded(made).exit_code == 0
+    assert verified(made, page(made))[0] == 0
+    since = datetime.fromisoformat(entry(made)["revoked"])
+    assert timedelta(0) < since - dated < timedelta(hours=1)
 
 
 def test_a_lost_one_counts_for_nothing_here_and_at_a_customers(home: Home) -> None:
