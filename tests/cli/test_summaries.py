@@ -278,7 +278,14 @@ def test_one_is_counted_as_one(home):
 
 
 def test_the_help_of_a_shift_speaks_of_no_order(home):
+    """Nor do the lines above it leave a command out."""
     assert "order" not in said(home, "certificate", "shift", "--help").output
+    told = " ".join(said(home, "certificate", "--help").output.split())
+    assert (
+        "Issue, verify, time-stamp, withdraw, replace or list certificates; sum up a lot or a shift. Options:" in told
+    )
+    told = " ".join(CliRunner().invoke(cli, ["--help"]).output.split())
+    assert "Issue, verify, stamp, withdraw or list certificates; sum up a lot or a shift. " in told
 
 
 def test_what_cannot_be_summed_up_is_refused(home):
