@@ -34,6 +34,8 @@ class Batch:
     """Their files."""
     unsigned: list[str] = field(default_factory=list)
     """Runs whose document waits for a signature."""
+    withdrawn: list[str] = field(default_factory=list)
+    """Documents that were withdrawn, and nothing replaced them: they are owed only once somebody says why anew."""
     refused: dict[str, str] = field(default_factory=dict)
     """Runs whose document could not be written, and why, with what to do."""
     unstamped: int = 0
@@ -83,7 +85,7 @@ def issue_order(
     with open_store(home) as store:
         if not store.count_on(order):
             raise NothingToIssueError(order, str(home.folder))
-        done = Batch(issued=[str(path) for path in finish(home, store)])
+        done = Batch(issued=[str(path) for path in finish(home, store)], withdrawn=_withdrawn(store, order))
         owed = store.owed_documents(order)
         if not owed:
             return done
@@ -97,6 +99,13 @@ def issue_order(
             raise BatchEndedError(order, len(done.issued)) from failure
         done.issued += [str(path) for path in finish(home, store)]
     return done
+
+
+def _withdrawn(store: "SqliteStore", order: str) -> list[str]:
+    """The withdrawn documents of an order's runs that nothing replaced."""
+    said = {one.number: one for one in store.withdrawals()}  # the newest word counts
+    documents = (one.number for one in store.issued(order=order) if one.listed is None)
+    return [number for number in documents if number in said and not said[number].replaced_by]
 
 
 def _each(home: Home, owed: tuple[str, ...], processes: int, keys: Unlocked) -> "Iterator[_Done]":

@@ -2137,6 +2137,18 @@ class NothingToIssueError(BenchError):
 
 
 @dataclass(eq=False)
+class ShiftNotOverError(BenchError):
+    """A shift was to be summed up before it was over."""
+
+    until: str
+    latest: str
+    remedy: ClassVar[str] = "Give --until a time that is past, or the same command again when the shift is over."
+
+    def sentence(self) -> str:
+        return f"The shift ends at {self.until}, which is to come; runs up to {self.latest} can be summed up."
+
+
+@dataclass(eq=False)
 class BatchEndedError(BenchError):
     """A process that wrote documents was ended from outside."""
 

@@ -2,12 +2,18 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from testbench.custody import checkpoint_now
 from testbench.documents import finish
-from testbench.errors import DocumentExistsError, DocumentStrayError, NothingToIssueError, NotSignedError
+from testbench.errors import (
+    DocumentExistsError,
+    DocumentStrayError,
+    NothingToIssueError,
+    NotSignedError,
+    ShiftNotOverError,
+)
 from testbench.stamping import time_stamps
 from testbench.station.summed_up import Doubt, Kind, SummedUp, number_in
 from testbench.wiring import Home, fit_key, open_store
@@ -25,6 +31,8 @@ if TYPE_CHECKING:
     from testbench.store.register import KeptSummary
     from testbench.store.repository import SqliteStore
 
+FOR_EVER = "9999"
+"""A time that no run ends after, as text."""
 TRIES = 5
 """How often a page is drawn anew because another program took its number."""
 
@@ -87,6 +95,7 @@ def issue_shift(home: Home, shift: "Shift", asked: Asked) -> "IssuedSummary":
         asked: how it is wanted.
 
     Raises:
+        ShiftNotOverError: it ends after now.
         BenchError: see ``certificate/summary_issue``.
     """
     from testbench.certificate.data import layout
@@ -96,6 +105,7 @@ def issue_shift(home: Home, shift: "Shift", asked: Asked) -> "IssuedSummary":
     from testbench.certificate.summary_issue import Drawn
 
     with open_store(home) as store:
+        _check_over(store, shift.until)
         since, until = in_utc(shift.since), in_utc(shift.until)
         runs = _runs(store, store.runs_ended(since.rstrip("Z"), until.rstrip("Z")), with_traces=False)
         form = _form(home, asked.language)
@@ -108,6 +118,22 @@ def issue_shift(home: Home, shift: "Shift", asked: Asked) -> "IssuedSummary":
 
         what = (Kind.SHIFT, shift.name, since, until)
         return _issue(home, store, _Job(Kind.SHIFT, what, form, drawn), runs, asked)
+
+
+def _check_over(store: "SqliteStore", until: datetime) -> None:
+    """Refuse an end to come: runs would be missing from a page that looks whole. A rig's clock runs ahead of ours."""
+    from testbench.certificate.shift_summary import in_utc
+    from testbench.instruments.clocks import SystemClock
+    from testbench.run.record import Origin
+
+    now = SystemClock().utc()
+    if until <= now:
+        return
+    records = map(store.record_of, store.runs_ended(in_utc(now).rstrip("Z"), FOR_EVER))
+    ended = [datetime.fromisoformat(one.ended) for one in records if one.origin is not Origin.LIVE]
+    latest = max((now, *(at + timedelta(seconds=1) for at in ended)))  # the end itself does not belong to a shift
+    if until > latest:
+        raise ShiftNotOverError(in_utc(until), in_utc(latest))
 
 
 def newer_than(known: "Sequence[KeptSummary]", listed: SummedUp) -> SummedUp | None:

@@ -195,9 +195,10 @@ def list_for_customers(home: Home, ask: "Passphrases | None" = None) -> bytes:
 
 
 def _for_customers(home: Home) -> list[Withdrawal]:
-    """What follows for a shift summary is left out: it is for the works itself."""
+    """What follows for a shift summary is left out, and who logged in: they are for the works itself."""
     shifts = f"{Kind.SHIFT.series}-"
-    return [one for one in listed_against(home) if one.state == WITHDRAWN or not one.number.startswith(shifts)]
+    told = (one for one in listed_against(home) if one.state == WITHDRAWN or not one.number.startswith(shifts))
+    return [one.model_copy(update={"person": ""}) for one in told]
 
 
 def _page(store: "RunReader", number: str) -> IssuedDocument | None:

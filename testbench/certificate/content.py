@@ -240,10 +240,17 @@ def content_of(
             Fact(words("closing.fingerprint"), issue.fingerprint),
             *ledger_of(issue, words),
         ),
-        how_to_verify=words("closing.how", trust=UNDER_ROOT if issue.under_root else SELF_SIGNED),
+        how_to_verify=words(
+            "closing.how", trust=UNDER_ROOT if issue.under_root else SELF_SIGNED, compare=compare_of(issue, words)
+        ),
         software=words("foot.software", software=record.software),
         dated=datetime.fromisoformat(record.ended),
     )
+
+
+def compare_of(issue: IssueFacts, words: Words) -> str:
+    """Which fingerprint a reader compares: the works publishes its root's, or the station's where it has no root."""
+    return words("closing.compare_root" if issue.under_root else "closing.compare")
 
 
 def _beside(stages: tuple[StageContent, ...]) -> list[str]:

@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from testbench.certificate.content import IssueFacts, ledger_of
+from testbench.certificate.content import IssueFacts, compare_of, ledger_of
 from testbench.certificate.evidence import Fact, stamp
 from testbench.certificate.languages import Words
 from testbench.certificate.page_form import versions
@@ -131,7 +131,7 @@ def summary_of(listed: SummedUp, rows: Sequence[Row], told: Told, issue: IssueFa
             Fact(words("closing.fingerprint"), issue.fingerprint),
             *ledger_of(issue, words),
         ),
-        how_to_verify=words("lot.how"),
+        how_to_verify=words("lot.how", compare=compare_of(issue, words)),
         software=words("foot.software", software=told.software) if told.software else "",
         listed=listed,
         told=told,

@@ -44,6 +44,10 @@ LARGEST_FILE = 20 * MIB
 TOLD_ELSEWHERE = (
     "  judged again not here: this page only sums up; whether a verdict follows is told by each valve's own document"
 )
+NAME_ROOT = (
+    "Name the root of the works with --root; compare the root's fingerprint with the one that the works publishes."
+)
+NAME_SIGNER = "Compare the fingerprint with the one that the works publishes, or name its certificate with --signer."
 
 
 @dataclass(frozen=True, slots=True)
@@ -305,8 +309,7 @@ def in_words(judged: Verification) -> list[str]:
     lines += [f"  {reason}" for reason in judged.reasons]
     if not all(one.trusted or one.revocation == REVOKED for one in judged.signatures):
         rooted = any(one.under_root for one in judged.signatures)
-        named = "the root of the works with --root" if rooted else "its certificate with --signer"
-        lines.append(f"Compare the fingerprint with the one that the works publishes, or name {named}.")
+        lines.append(NAME_ROOT if rooted else NAME_SIGNER)
     return lines
 
 

@@ -43,12 +43,14 @@ class Listed(Value):
         """What the signature is made over."""
         return canonical_json({"what": "withdrawn documents", **self.model_dump(mode="json")})
 
-    def word_on(self, number: str, record_sha256: str) -> str:
-        """What it says of a document, in a few words; a list of another bench says nothing."""
+    def word_on(self, number: str, record_sha256: str, sealed_at: str) -> str:
+        """What it says of a document, in a few words; one of another bench, or from before its seal, says nothing."""
         if not number.partition("-")[2].startswith(f"{self.bench}-"):
             return f"not known: the list is of bench {self.bench}"
-        told = "on the list" if words_on(self.withdrawn, number, record_sha256) else "not on the list"
-        return f"{told} of {self.at:%Y-%m-%d}"
+        if words_on(self.withdrawn, number, record_sha256):
+            return f"on the list of {self.at:%Y-%m-%d}"
+        early = sealed_at and self.at < datetime.fromisoformat(sealed_at)
+        return f"not on the list of {self.at:%Y-%m-%d}{', which was made before the page was sealed' if early else ''}"
 
 
 class SignedList(Value):

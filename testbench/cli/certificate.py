@@ -24,7 +24,7 @@ INTACT, CHANGED, UNKNOWN_SIGNER, DOES_NOT_FOLLOW, WITHDRAWN, PRINTS_ELSE = 0, 1,
 
 @click.group()
 def command() -> None:
-    """Issue, verify, time-stamp, withdraw or replace a certificate; sum up a lot or a shift."""
+    """Issue, verify, time-stamp, withdraw, replace or list certificates; sum up a lot or a shift."""
 
 
 for _one in (*summaries.COMMANDS, *withdrawals.COMMANDS):
@@ -94,8 +94,13 @@ def _issue_order(bench: "Home", order: str, ask: "Passphrases | None", *, as_jso
         if done.unstamped:
             say(f"{done.unstamped} of them have no time stamp yet: 'testbench certificate stamp'.")
         if done.unsigned:
-            more = f" and {len(done.unsigned) - 5} more" if len(done.unsigned) > 5 else ""
-            say(f"{len(done.unsigned)} wait for a signature: {', '.join(done.unsigned[:5])}{more}.")
+            say(f"{len(done.unsigned)} wait for a signature: {_first(done.unsigned)}.")
+        if done.withdrawn:
+            have = "has a withdrawn document" if len(done.withdrawn) == 1 else "have withdrawn documents"
+            say(
+                f"{len(done.withdrawn)} {have} that nothing replaced, {_first(done.withdrawn)}: "
+                "'testbench certificate replace NUMBER'."
+            )
         if done.refused:
             say(f"{len(done.refused)} could not be written:")
         for one, why in done.refused.items():
@@ -103,6 +108,11 @@ def _issue_order(bench: "Home", order: str, ask: "Passphrases | None", *, as_jso
     if not (leave_waiting or done.unstamped):
         after_writing(bench, "", quiet=as_json, all_of_them=True)
     sys.exit(1 if done.refused else 0)
+
+
+def _first(names: list[str]) -> str:
+    """The first five of them."""
+    return f"{', '.join(names[:5])}{f' and {len(names) - 5} more' if len(names) > 5 else ''}"
 
 
 @command.command()
@@ -219,12 +229,14 @@ def _against(judged: "Verification", home: Path, lists: "list[Listed]") -> "tupl
         return [], []
     rows = () if judged.listed is None else judged.listed.rows
     records = {judged.record_sha256, *(row.record_sha256 for row in rows)}
-    known = [*_against_here(home, records), *(one for listed in lists for one in listed.withdrawn)]
-    found = list(words_on(known, judged.number, judged.record_sha256))
+    known: dict[tuple[str, str], Withdrawal] = {}
+    for one in (*_against_here(home, records), *(one for listed in lists for one in listed.withdrawn)):
+        known.setdefault((one.record_sha256, one.line), one)  # a list leaves out who was authenticated
+    found = words_on(tuple(known.values()), judged.number, judged.record_sha256)
     if judged.listed is not None:
-        found = list(words_on_page(known, judged.listed))
-    told = [f"  withdrawn    {listed.word_on(judged.number, judged.record_sha256)}" for listed in lists]
-    return list(dict.fromkeys(found)), told
+        found = words_on_page(tuple(known.values()), judged.listed)
+    on_lists = (listed.word_on(judged.number, judged.record_sha256, judged.sealed_at) for listed in lists)
+    return list(found), [f"  withdrawn    {told}" for told in on_lists]
 
 
 def _against_here(folder: Path, records: set[str]) -> "tuple[Withdrawal, ...]":

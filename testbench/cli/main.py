@@ -27,7 +27,7 @@ COMMANDS = {
     "backup": "Copy the records while they are in use, and prove the copy.",
     "restore": "Let a backup take the place of the records.",
     "archive": "Older runs as plain files with their proof; what is due by the retention of bench.toml.",
-    "certificate": "Issue, verify or time-stamp a certificate.",
+    "certificate": "Issue, verify, stamp, withdraw or list certificates; sum up a lot or a shift.",
     "keys": "The works' own certificates: make, renew, revoke, hand to customers.",
     "channel": "Find a port, watch what arrives, check whether it is ready; raw bytes to a capture and back.",
     "calibration": "The register of calibrations: enter, show, what is due, what a bad one undoes.",

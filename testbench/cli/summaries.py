@@ -14,10 +14,6 @@ if TYPE_CHECKING:
     from testbench.certificate.summary_issue import IssuedSummary
     from testbench.wiring import Home
 
-language_option = click.option(
-    "--out-language", "language", metavar="LANGUAGE", help="Of the page; else that of the order or of bench.toml."
-)
-
 
 class _Moment(click.ParamType[datetime]):
     """A time of day with its offset; without one it is that of this machine."""
@@ -35,7 +31,9 @@ class _Moment(click.ParamType[datetime]):
 @click.command()
 @click.argument("order")
 @click.option("--pages", is_flag=True, help="The page of each decided valve follows.")
-@language_option
+@click.option(
+    "--out-language", "language", metavar="LANGUAGE", help="Of the page; else that of the order or of bench.toml."
+)
 @passphrase_option
 @home_option
 @json_option
@@ -56,9 +54,9 @@ def lot(*, order: str, pages: bool, language: str | None, from_stdin: bool, home
 
 @click.command()
 @click.option("--since", type=_Moment(), required=True, help="Runs that ended from then on, e.g. 2026-11-25T06:00.")
-@click.option("--until", type=_Moment(), required=True, help="And before then.")
+@click.option("--until", type=_Moment(), required=True, help="And before then; not after now.")
 @click.option("--name", required=True, help="What the shift is called.")
-@language_option
+@click.option("--out-language", "language", metavar="LANGUAGE", help="Of the page; else that of bench.toml.")
 @passphrase_option
 @home_option
 @json_option

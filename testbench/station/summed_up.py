@@ -111,9 +111,9 @@ class SummedUp(Value):
     def about(self) -> str:
         """What it is for, in words."""
         if self.kind is Kind.SHIFT:
-            return f"shift {self.subject} of bench {self.bench}, {len(self.rows)} runs"
+            return f"shift {self.subject} of bench {self.bench}, {_counted(len(self.rows), 'run')}"
         complete = "complete" if self.complete else "not complete"
-        return f"order {self.subject}, {complete}, {len(self.rows)} valves"
+        return f"order {self.subject}, {complete}, {_counted(len(self.rows), 'valve')}"
 
     @property
     def counted(self) -> str:
@@ -124,6 +124,10 @@ class SummedUp(Value):
     def what(self) -> tuple[str, str, str, str]:
         """What a later page must sum up, too, to take the place of this one."""
         return self.kind, self.subject, self.since, self.until
+
+
+def _counted(count: int, one: str) -> str:
+    return f"{count} {one}{'' if count == 1 else 's'}"
 
 
 def faults_of_list(found: SummedUp) -> Iterator[str]:

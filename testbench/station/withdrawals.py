@@ -238,7 +238,8 @@ def word_of_rows(page: IssuedDocument, found: Sequence[Withdrawal]) -> Withdrawa
     more = f" and {len(numbers) - MOST_TOLD} more" if len(numbers) > MOST_TOLD else ""
     which, first = f"{', '.join(numbers[:MOST_TOLD])}{more}", min(found, key=lambda one: one.at)
     rows = 0 if page.listed is None else len(page.listed.rows)
-    why = f"{IN_QUESTION} ({which}): {len(numbers)} of its {rows} rows changed since it was issued"
+    changed = "its only row" if rows == 1 else f"{len(numbers)} of its {rows} rows"
+    why = f"{IN_QUESTION} ({which}): {changed} changed since it was issued"
     return page.word(why, first.by, first.at, first.person)
 
 

@@ -238,6 +238,21 @@ def test_every_language_of_the_pages_has_this_one_and_the_same_commands() -> Non
             assert set(re.findall(r"\{\w+\}", one)) == set(re.findall(r"\{\w+\}", other))
 
 
+@pytest.mark.parametrize(
+    ("language", "three", "five"),
+    [
+        ("en", "or a signature is still missing", "withdrawn, replaced, recalled or in question, and why"),
+        ("de", "oder eine Unterschrift fehlt noch", "zurückgezogen, ersetzt, zurückgerufen oder in Frage, und warum"),
+        ("es", "o falta aún una firma", "retirado, sustituido, revocado o en cuestión, y por qué"),
+    ],
+)
+def test_the_page_tells_what_each_exit_code_means(language: str, three: str, five: str) -> None:
+    """As the help of the command has them."""
+    said = how_to_check(language).way[0].after
+    assert f"{three}. 4: " in said
+    assert f"5: {five}. 6: " in said
+
+
 def _texts(told: object) -> list[str]:
     shown = told.model_dump()  # type: ignore[attr-defined]
     ways = [way[part] for way in shown.pop("way") for part in ("heading", "text", "after")]

@@ -20,6 +20,7 @@ from pypdf import PdfReader
 
 from testbench.certificate.content import IssueFacts, number_of
 from testbench.certificate.data import layout, reports
+from testbench.certificate.hands import of_station
 from testbench.certificate.issue import sealed_document, unsealed_document
 from testbench.certificate.keys import (
     fingerprint_of,
@@ -30,10 +31,13 @@ from testbench.certificate.keys import (
     signer_of,
 )
 from testbench.certificate.languages import words
-from testbench.certificate.lot_certificate import Known, LotRun, draw_lot
+from testbench.certificate.lot_certificate import Known, LotRun, draw_lot, following_of, lot_content, with_page
 from testbench.certificate.shift_summary import Shift, shift_content
 from testbench.certificate.summary import draw_summary
+from testbench.certificate.summary_form import summary_form
+from testbench.certificate.summary_issue import Drawn, unsealed_summary
 from testbench.certificate.verify import verify
+from testbench.procedure.report_form import ReportForm
 from testbench.procedure.valve import Order
 from testbench.run.machine import Ending
 from testbench.run.record import RunRecord, canonical, sha256
@@ -72,8 +76,8 @@ def updated(request: pytest.FixtureRequest, bench: SimpleNamespace, tmp_path_fac
         )  # fmt: skip
         (SAMPLES / f"{name}.pdf").write_bytes(data)
         picture(data, folder).save(SAMPLES / f"{name}.png", optimize=True)
-    for name, draw_now in ((LOT, lot_now), (SHIFT, shift_now)):
-        data = draw_now(bench)
+    for name, draw_now in SUMMARIES.items():
+        data = of_station(key).sign(unsealed_summary(draw_now(bench), bench.checkpoint), AT)
         (SAMPLES / f"{name}.pdf").write_bytes(data)
         picture(data, folder).save(SAMPLES / f"{name}.png", optimize=True)
 
@@ -124,26 +128,34 @@ def facts_now(bench: SimpleNamespace) -> IssueFacts:
     )
 
 
-def lot_now(bench: SimpleNamespace) -> bytes:
-    """An order of six: accepted, rejected, rejected and then accepted, void, not tested; unsealed."""
+def lot_now(bench: SimpleNamespace) -> Drawn:
+    """An order of six: accepted, rejected, rejected and then accepted, void, not tested; with pages."""
     runs = runs_of_a_day(bench)
     valves = [run.record.valve for run in runs[:5]]
     valves.append(valves[0].model_copy(update={"serial": "HL-4-0122"}))
     order = Order(number="HL-2041", customer="Ellery Water Board", customer_order="EWB-7733",
                   procedure="waterworks-swing-check", certificate_type="3.1", valves=tuple(valves))  # fmt: skip
-    return draw_lot(order, runs, "L-B1-000001", facts_now(bench), words(), layout=layout(), paper="A4", with_pages=True)
+    facts, number = facts_now(bench), "L-B1-000001"
+    page = draw_lot(order, runs, number, facts, words(), layout=layout(), paper="A4", with_pages=True)
+    found = lot_content(order, runs, number, facts, words(), with_pages=True)
+    form = summary_form(found, facts, ReportForm(), "A4", following_of(order, runs))
+    return Drawn(page, found.listed, form, tuple(one.record for one in with_page(order, runs)))
 
 
-def shift_now(bench: SimpleNamespace) -> bytes:
-    """The same runs as a shift; the first was recalled since, the last is not released yet; unsealed."""
+def shift_now(bench: SimpleNamespace) -> Drawn:
+    """The same runs as a shift; the first was recalled since, the last is not released yet."""
     first, *others, last = runs_of_a_day(bench)
     recalled = replace(first, known=replace(first.known, doubt=Doubt.RECALLED, told="RC-B1-000001"))
     waiting = replace(last, known=Known(doubt=Doubt.NOT_RELEASED))
-    shift = Shift("early", "B1", datetime(2026, 11, 25, 6, tzinfo=UTC), datetime(2026, 11, 25, 14, tzinfo=UTC))
-    found = shift_content(
-        shift, [recalled, *others, waiting], "S-B1-000002", facts_now(bench), words(), replaces="S-B1-000001"
+    shift = Shift("early", "B1", datetime(2026, 11, 25, 6, tzinfo=UTC), datetime(2026, 11, 25, 10, tzinfo=UTC))
+    facts = facts_now(bench)
+    found = shift_content(shift, [recalled, *others, waiting], "S-B1-000002", facts, words(), replaces="S-B1-000001")
+    return Drawn(
+        draw_summary(found, layout(), words(), "A4"), found.listed, summary_form(found, facts, ReportForm(), "A4")
     )
-    return draw_summary(found, layout(), words(), "A4")
+
+
+SUMMARIES = {LOT: lot_now, SHIFT: shift_now}
 
 
 def picture(data: bytes, folder: Path) -> Image.Image:
@@ -185,7 +197,7 @@ def test_a_sample_looks_as_the_program_draws_today(bench: SimpleNamespace, name:
     assert changed / (now.width * now.height) < 0.005
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", [*NAMES, *SUMMARIES])
 def test_a_sample_is_intact_and_a_specimen(name: str) -> None:
     """Sealed with a throw-away key whose certificate lies beside it; nobody can take it for a certificate."""
     found: Any = verify(SAMPLES / f"{name}.pdf", [read_certificate(CERTIFICATE)])
@@ -193,9 +205,9 @@ def test_a_sample_is_intact_and_a_specimen(name: str) -> None:
     assert not verify(SAMPLES / f"{name}.pdf", []).trusted
 
 
-def test_the_sample_of_a_lot_is_what_the_program_draws_today(bench: SimpleNamespace, tmp_path: Path) -> None:
-    """Its row sheet and the page of each decided valve; unsealed, and a specimen."""
-    now = lot_now(bench)
+def test_the_sample_of_a_lot_is_what_the_program_draws_today(bench: SimpleNamespace) -> None:
+    """Its row sheet and the page of each decided valve."""
+    now = lot_now(bench).page
     assert text_of((SAMPLES / f"{LOT}.pdf").read_bytes()) == text_of(now)
     assert "NOT COMPLETE" in text_of(now)
     assert len(PdfReader(BytesIO(now)).pages) == 5
@@ -203,7 +215,7 @@ def test_the_sample_of_a_lot_is_what_the_program_draws_today(bench: SimpleNamesp
 
 def test_the_sample_of_a_shift_is_what_the_program_draws_today(bench: SimpleNamespace) -> None:
     """What was recalled or is not released shows that in place of its verdict."""
-    now = text_of(shift_now(bench))
+    now = text_of(shift_now(bench).page)
     assert text_of((SAMPLES / f"{SHIFT}.pdf").read_bytes()) == now
     assert "Recalled by RC-B1-000001: the works does not stand by this run any more." in now
     assert "Accepted in its run, and not released yet." in now

@@ -287,7 +287,7 @@ def test_a_shift_shows_every_run_that_ended_in_it(bench: SimpleNamespace, lot: l
     """Void ones with their reason; it certifies nothing and gives no verdict of its own."""
     found = shift_content(shift(bench), lot, "S-1", facts(bench), words())
     assert [row.judged for row in found.rows] == ["accepted", "rejected", "rejected", "void", "accepted"]
-    assert found.reasons == ("5 runs: 2 accepted, 2 rejected, 0 inconclusive, 1 void.",)
+    assert found.reasons == ("Runs: 5; accepted 2, rejected 2, inconclusive 0, void 1.",)
     assert found.rows[3].details[-1].endswith("Stopped by the operator: hose leaked.")
     assert found.word == ""
     told = text_of(draw_summary(found, layout(), words(), "A4"))

@@ -4,7 +4,7 @@ import json
 import re
 import shutil
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from io import BytesIO
 from pathlib import Path
 
@@ -27,11 +27,18 @@ from testbench.certificate.summary_form import SummaryForm, summary_of
 from testbench.certificate.verify import Verification, in_words, verify
 from testbench.cli.main import cli
 from testbench.custody import issue_document
-from testbench.errors import DocumentExistsError, DocumentStrayError, NothingToIssueError, OrderUnknownError
+from testbench.errors import (
+    DocumentExistsError,
+    DocumentStrayError,
+    NothingToIssueError,
+    OrderUnknownError,
+    ShiftNotOverError,
+)
+from testbench.instruments.clocks import SystemClock
 from testbench.procedure.valve import Order
 from testbench.procedure_files.order_files import order_text
 from testbench.run.ledger import Checkpoint
-from testbench.run.record import RunRecord, canonical, sha256
+from testbench.run.record import Origin, RunRecord, canonical, sha256
 from testbench.run.signature import Meaning
 from testbench.station.summed_up import Doubt, Kind, SummedRow, SummedUp, faults_of_list
 from testbench.store.register import KeptSummary
@@ -221,6 +228,63 @@ def test_a_shift_summary_holds_the_runs_that_ended_in_it(home):
     assert (again["replaces"], other["replaces"]) == ("S-B1-000001", "")
     none = ("--since", "2026-11-19T08:00Z", "--until", "2026-11-19T16:00Z", "--name", "early", "--json")
     assert json.loads(said(home, "certificate", "shift", *none).output)["rows"] == []
+
+
+def test_a_shift_that_is_not_over_is_refused(home):
+    """Its page would look whole without the runs to come. Nothing is written, and no number is used up."""
+    words = ("certificate", "shift", "--since", "2026-11-20T08:00Z", "--name", "early", "--until")
+    ahead = SystemClock().utc() + timedelta(hours=2)
+    refused = said(home, *words, ahead.isoformat(timespec="seconds")).exception
+    assert isinstance(refused, ShiftNotOverError)
+    found = re.fullmatch(
+        rf"The shift ends at {ahead:%Y-%m-%dT%H:%M:%SZ}, which is to come; runs up to (\S+) can be summed up\.",
+        str(refused),
+    )
+    assert found is not None
+    assert refused.remedy == "Give --until a time that is past, or the same command again when the shift is over."
+    assert said(home, *words, found[1], "--json").exit_code == 0
+    assert [path.name for path in home.certificates.glob("S-*")] == ["S-B1-000001_early.pdf"]
+
+
+@pytest.mark.parametrize("origin", [Origin.SIMULATED, Origin.LIVE])
+def test_the_clock_of_a_rig_may_run_ahead(home, origin):
+    """A simulated shift is over with its newest run, whatever time it is here; a live run moves no clock."""
+    ended = (SystemClock().utc() + timedelta(hours=2)).replace(microsecond=0)
+    record, traces = example_run("", valve("HL-4-0119", "NPS 4"))
+    times = {"started": (ended - timedelta(minutes=20)).isoformat(), "ended": ended.isoformat(timespec="milliseconds")}
+    with open_store(home) as store:
+        keep_closed(store, record.model_copy(update={**times, "origin": origin}), traces)
+    words = ("certificate", "shift", "--since", "2026-11-20T08:00Z", "--name", "early", "--json", "--until")
+    at_its_end = said(home, *words, (ended + timedelta(seconds=1)).isoformat())
+    if origin is Origin.LIVE:
+        assert isinstance(at_its_end.exception, ShiftNotOverError)
+        return
+    assert len(json.loads(at_its_end.output)["rows"]) == 3
+    refused = said(home, *words, (ended + timedelta(seconds=2)).isoformat()).exception
+    assert str(refused).endswith(f"runs up to {ended + timedelta(seconds=1):%Y-%m-%dT%H:%M:%SZ} can be summed up.")
+
+
+def test_one_is_counted_as_one(home):
+    """One valve, one run, one row."""
+    write_order(home, VALVES[0])
+    assert said(home, "certificate", "lot", ORDER).output.startswith(
+        f"L-B1-000001 for order {ORDER}, complete, 1 valve:"
+    )
+    listed = SummedUp.model_validate(lot(home) | {"kind": "shift", "bench": "B1"}, extra="ignore")
+    assert listed.about == f"shift {ORDER} of bench B1, 1 run"
+    said(home, "certificate", "withdraw", "C-B1-000001", "--why", "The heat number was misread", "--by", "Tobin Ashe")
+    told = said(home, "certificate", "verify", home.certificates / "L-B1-000002_HL-2041.pdf").output.splitlines()[0]
+    assert told.endswith(" because of C-B1-000001: its only row changed since it was issued.")
+
+
+def test_the_help_of_a_shift_speaks_of_no_order(home):
+    """Nor do the lines above it leave a command out."""
+    assert "order" not in said(home, "certificate", "shift", "--help").output
+    group, whole = (
+        " ".join(CliRunner().invoke(cli, [*words, "--help"]).output.split()) for words in (["certificate"], [])
+    )
+    assert " Issue, verify, time-stamp, withdraw, replace or list certificates; sum up a lot or a shift. " in group
+    assert " Issue, verify, stamp, withdraw or list certificates; sum up a lot or a shift. " in whole
 
 
 def test_what_cannot_be_summed_up_is_refused(home):
@@ -502,7 +566,7 @@ def test_a_signature_on_a_valves_page_behind_a_lot_is_of_its_record(home, paged)
 
 def test_a_shift_is_drawn_anew_from_its_list(home):
     """In the zone in which it was asked for, with operators and counts that follow from the rows."""
-    span = ("--since", "2026-01-01T06:00+01:00", "--until", "2027-01-01T06:00+01:00", "--name", "a year")
+    span = ("--since", "2026-01-01T06:00+01:00", "--until", "2026-11-26T06:00+01:00", "--name", "a year")
     made = said(home, "certificate", "shift", *span, "--json")
     assert made.exit_code == 0, made.output
     found = judged(home, json.loads(made.output)["document"])

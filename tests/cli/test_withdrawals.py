@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import sqlite3
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -287,6 +288,46 @@ def test_a_customer_is_told_by_the_published_list(home, tmp_path):
     )
     assert codes[0].output.splitlines()[-1] == f"  withdrawn    on the list of {today()}"
     assert codes[1].output.splitlines()[-1] == f"  withdrawn    not on the list of {today()}"
+
+
+def test_the_list_names_the_person_and_not_the_login(staffed, tmp_path):
+    """The id is the works' own; in its home a document with that list is not told of twice."""
+    words = ["certificate", "withdraw", FIRST, "--why", "Misread", "--secret-stdin", "--by", "ashe"]
+    assert said(staffed, *words, secret=f"{ENGINEER}\n").exit_code == 0
+    file = tmp_path / "withdrawn.json"
+    assert said(staffed, "certificate", "list", "--withdrawn", "--export", file).exit_code == 0
+    (one,) = json.loads(file.read_text())["list"]["withdrawn"]
+    assert (one["by"], one["person"]) == ("Tobin Ashe", "")
+    told = verified(staffed, page(staffed, FIRST), "--withdrawn", file)
+    assert told.output.count(f"WITHDRAWN: {FIRST} was withdrawn on ") == 1
+    facts = json.loads(verified(staffed, page(staffed, FIRST), "--withdrawn", file, "--json").output)
+    assert [found["person"] for found in facts["withdrawn"]] == ["ashe"]
+
+
+def test_a_list_from_before_the_page_cannot_name_it_and_says_so(home, tmp_path):
+    """Whoever reads "not on the list" alone would take it for an answer."""
+    key, file = load_station_key(home.keys), tmp_path / "withdrawn.json"
+    sealed = datetime.fromisoformat(json.loads(verified(home, page(home, FIRST), "--json").output)["sealed_at"])
+    before = ", which was made before the page was sealed"
+    for at, more in ((sealed - timedelta(seconds=1), before), (sealed, "")):
+        file.write_bytes(signed_list((), "B1", at, key))
+        told = verified(home, page(home, FIRST), "--withdrawn", file)
+        assert told.output.splitlines()[-1] == f"  withdrawn    not on the list of {at:%Y-%m-%d}{more}"
+
+
+def test_a_batch_says_which_documents_are_withdrawn_and_not_replaced(home):
+    """It owes nothing for them by itself; one that was replaced is not told."""
+    withdrawn(home, FIRST)
+    replaced(home, "C-B1-000003")
+    batch = ("certificate", "issue", "--order", "HL-2041")
+    assert said(home, *batch).output.splitlines() == [
+        f"Order HL-2041: 0 documents written to {home.certificates}.",
+        f"1 has a withdrawn document that nothing replaced, {FIRST}: 'testbench certificate replace NUMBER'.",
+    ]
+    withdrawn(home, "C-B1-000002")
+    assert "2 have withdrawn documents that nothing replaced, C-B1-000001, C-B1-000002: " in said(home, *batch).output
+    replaced(home, FIRST)
+    assert json.loads(said(home, *batch, "--json").output)["withdrawn"] == ["C-B1-000002"]
 
 
 def test_a_list_that_was_changed_or_signed_by_a_stranger_is_refused(home, tmp_path):
