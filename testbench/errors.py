@@ -1114,8 +1114,8 @@ class RowMissingError(BenchError):
 
     def sentence(self) -> str:
         return (
-            f"Of what the ledger names as {self.register} only {self.found} are there; something was taken out, and what "
-            "is left does not tell all."
+            f"The ledger names more under '{self.register}' than the {self.found} that are there: something was taken "
+            "out, and what is left does not tell all."
         )
 
 

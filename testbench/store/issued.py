@@ -186,7 +186,7 @@ class IssuedReader(NonconformityReader, RegisterReader):
             query = _with_run(table).where(*where, tuple_(table.c.run, table.c.seq) > after)
             with self._database.reading() as connection:
                 rows = connection.execute(query.order_by(table.c.run, table.c.seq).limit(BATCH)).all()
-                check_documents(connection, [row._mapping for row in rows])
+                check_documents(connection, rows)
                 why = _unstamped(connection, [row.sha256 for row in rows])
             yield from ((row, why.get(row.sha256, "")) for row in rows)
             if len(rows) < BATCH:

@@ -165,7 +165,7 @@ def _check_whole(connection: Connection, table: Table, *, there: bool) -> None:
         raise RowMissingError(kind_of(table.name), count)
 
 
-def check_documents(connection: Connection, rows: Sequence[Row]) -> None:
+def check_documents(connection: Connection, rows: Sequence[Any]) -> None:
     """Hold documents of runs against the ledger.
 
     Args:
@@ -177,9 +177,9 @@ def check_documents(connection: Connection, rows: Sequence[Row]) -> None:
     """
     if not rows or not inspect(connection).has_table(tables.ledger.name):
         return
-    entry, held = tables.ledger.c, {f"{row['id']}/{row['seq']}": row for row in rows}
+    entry, held = tables.ledger.c, {f"{row.id}/{row.seq}": row for row in rows}
     # No index serves these entries; but each comes after that of its run, and mostly soon.
-    sealed = select(func.min(entry.seq)).where(tables.IS_SEALED, entry.subject.in_({row["id"] for row in rows}))
+    sealed = select(func.min(entry.seq)).where(tables.IS_SEALED, entry.subject.in_({row.id for row in rows}))
     query = select(entry.subject, entry.body_sha256).where(
         entry.kind.in_((DOCUMENT, DOCUMENT + TAKEN_OVER)),
         entry.seq > (connection.scalar(sealed) or 0),
@@ -187,7 +187,7 @@ def check_documents(connection: Connection, rows: Sequence[Row]) -> None:
     )
     named = {row.subject: row.body_sha256 for row in connection.execute(query.order_by(entry.seq).limit(len(held)))}
     for subject, row in held.items():
-        if named.get(subject) != row_sha256({column.name: row[column.name] for column in tables.document.c}):
+        if named.get(subject) != row_sha256({column.name: getattr(row, column.name) for column in tables.document.c}):
             raise RowNotNamedError(DOCUMENT, subject)
 
 
