@@ -1094,13 +1094,29 @@ class RowNotNamedError(BenchError):
     """A row of a register is not one that the ledger names: it was written past the program, or changed."""
 
     register: str
-    number: int
+    number: int | str
+    """Of a document of a run: with the run's."""
     remedy: ClassVar[str] = (
         "Call the engineer: 'testbench ledger verify' tells more; restore the records from a backup."
     )
 
     def sentence(self) -> str:
         return f"{self.register.capitalize()} {self.number} is not what the ledger names; it counts for nothing."
+
+
+@dataclass(eq=False)
+class RowMissingError(BenchError):
+    """Rows of a register, or of the documents of the runs, were taken out: the ledger names more than are there."""
+
+    register: str
+    found: int
+    remedy: ClassVar[str] = RowNotNamedError.remedy
+
+    def sentence(self) -> str:
+        return (
+            f"The ledger names more under '{self.register}' than the {self.found} that are there: something was taken "
+            "out, and what is left does not tell all."
+        )
 
 
 @dataclass(eq=False)

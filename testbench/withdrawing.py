@@ -2,7 +2,6 @@
 
 import os
 from collections import defaultdict
-from collections.abc import Container
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -109,18 +108,8 @@ def replace(
         ), said
 
 
-def against(home: Home, records: Container[str] | None = None) -> tuple[Withdrawal, ...]:
-    """What stands against documents of a bench, see ``IssuedReader.words``; nothing where there are no records."""
-    if not home.database.exists():
-        return ()
-    with read_store(home) as store:
-        return store.words(records)
-
-
 def listed_against(home: Home) -> tuple[Withdrawal, ...]:
-    """The same as a list tells it, lot certificates and shift summaries that it concerns among them."""
-    if not home.database.exists():
-        return ()
+    """What stands against documents of a bench as a list tells it, pages that it concerns among them."""
     with read_store(home) as store:
         return store.words_and_pages()
 
@@ -210,16 +199,24 @@ def _find(home: Home, store: "RunReader", number: str) -> _Document:
     """A document by its number: that of its run, and from the second on which one of the run it is."""
     from testbench.certificate.content import number_of
 
+    found = _of_a_run(store, number)
+    if found is None:
+        raise DocumentUnknownError(number, str(home.folder))
+    record, traces = store.load(found.run)
+    first = number_of(record)
+    given_out = max(len(store.issued_of(found.run)), store.replacements().get(first, 1))
+    return _Document(found, record, traces, f"{first}-{given_out + 1}")
+
+
+def issued_under(store: "RunReader", number: str) -> IssuedDocument | None:
+    """A document of whichever kind by its number; None where the register has none."""
+    return _page(store, number) or _of_a_run(store, number)
+
+
+def _of_a_run(store: "RunReader", number: str) -> IssuedDocument | None:
     told = number.partition("-")[2]
-    for run in (told, told.rpartition("-")[0]):
-        documents = store.issued_of(run)
-        found = next((one for one in documents if one.number == number), None)
-        if found is not None:
-            record, traces = store.load(run)
-            first = number_of(record)
-            given_out = max(len(documents), store.replacements().get(first, 1))
-            return _Document(found, record, traces, f"{first}-{given_out + 1}")
-    raise DocumentUnknownError(number, str(home.folder))
+    documents = (one for run in (told, told.rpartition("-")[0]) for one in store.issued_of(run))
+    return next((one for one in documents if one.number == number), None)
 
 
 def _said(found: "_Document | IssuedDocument", why: str, by: Authority, replaced_by: str) -> Withdrawal:

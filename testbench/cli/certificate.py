@@ -16,10 +16,11 @@ if TYPE_CHECKING:
     from testbench.certificate.passphrases import Passphrases
     from testbench.certificate.verify import Verification
     from testbench.certificate.withdrawn import Listed
+    from testbench.standing import Standing
     from testbench.station.withdrawals import Withdrawal
     from testbench.wiring import Home
 
-INTACT, CHANGED, UNKNOWN_SIGNER, DOES_NOT_FOLLOW, WITHDRAWN, PRINTS_ELSE = 0, 1, 3, 4, 5, 6
+INTACT, CHANGED, UNKNOWN_SIGNER, DOES_NOT_FOLLOW, WITHDRAWN, PRINTS_ELSE, NOT_LOOKED_UP = 0, 1, 3, 4, 5, 6, 7
 
 
 @click.group()
@@ -171,9 +172,10 @@ def verify(  # noqa: PLR0917 - one for each option
     readings: it is held against its attached list.
 
     Needs no bench home and no network; the file is read by a process of its own, with limits. Exit code 0: intact,
-    known signers, the verdict follows, the page prints its record; 1: changed, unreadable or not there; 3: intact, but
-    a signer is not known here, revoked or still missing; 4: intact, but the verdict does not follow; 5: all in order,
-    but withdrawn, replaced, recalled or in question; 6: intact, but the page is not shown to print what is attached.
+    known signers, the verdict follows, the page prints its record; 1: changed, unreadable, not there, or not the file
+    that the register of the home names; 3: intact, but a signer is not known here, revoked or still missing; 4: intact,
+    but the verdict does not follow; 5: all in order, but withdrawn, replaced, recalled or in question; 6: intact, but
+    the page is not shown to print what is attached; 7: all in order, but the register of the home could not be asked.
     """
     _one_document()
     from dataclasses import asdict
@@ -191,26 +193,28 @@ def verify(  # noqa: PLR0917 - one for each option
     known = anchors_of(home_of(home) / "keys", roots, lists, stamps, SystemClock().utc())
     told, anchors = read_lists(withdrawn, known)
     judged = verify_apart(file, anchors)
-    found, notes = _against(judged, home_of(home), told)
-    newer = _newer(home_of(home), judged)
+    register = _standing_here(home, judged, file)
+    found, notes = _against(judged, register, told)
+    newer = register.newer
     if as_json:
         more = {
             "withdrawn": [one.model_dump(mode="json") | {"state": one.state} for one in found],
             "recalled_by": list(dict.fromkeys(one.brought_by for one in found if one.state == RECALLED)),
             "replaced_by": newer,
+            "register": {"asked": register.asked, "unknown": register.unknown, "other_file": register.other_file},
         }
         say_json({**asdict(judged), "fingerprint_grouped": grouped(judged.fingerprint), **more})
     else:
-        first = [one.line for one in found]
+        first = [*register.lines, *(one.line for one in found)]
         if newer:
             first.append(f"REPLACED: a newer page of the same was issued, {newer}.")
         for line in (*first, *in_words(judged), *notes):
             say(visible(line))
-    sys.exit(_exit_code(judged, stands=not (found or newer)))
+    sys.exit(_exit_code(judged, register, stands=not (found or newer)))
 
 
-def _exit_code(judged: "Verification", *, stands: bool) -> int:
-    if not judged.intact:
+def _exit_code(judged: "Verification", register: "Standing", *, stands: bool) -> int:
+    if not judged.intact or register.other_file:
         return CHANGED
     if not judged.follows and not judged.summary:
         return DOES_NOT_FOLLOW
@@ -218,19 +222,21 @@ def _exit_code(judged: "Verification", *, stands: bool) -> int:
         return PRINTS_ELSE
     if not judged.trusted:
         return UNKNOWN_SIGNER
-    return INTACT if stands else WITHDRAWN
+    if not stands:
+        return WITHDRAWN
+    return NOT_LOOKED_UP if register.unknown else INTACT
 
 
-def _against(judged: "Verification", home: Path, lists: "list[Listed]") -> "tuple[list[Withdrawal], list[str]]":
+def _against(
+    judged: "Verification", register: "Standing", lists: "list[Listed]"
+) -> "tuple[list[Withdrawal], list[str]]":
     """What lists and the records of a home say against a page, each thing once; and what the lists do not tell."""
     from testbench.station.withdrawals import words_on, words_on_page
 
     if not judged.intact:
         return [], []
-    rows = () if judged.listed is None else judged.listed.rows
-    records = {judged.record_sha256, *(row.record_sha256 for row in rows)}
     known: dict[tuple[str, str], Withdrawal] = {}
-    for one in (*_against_here(home, records), *(one for listed in lists for one in listed.withdrawn)):
+    for one in (*register.words, *(one for listed in lists for one in listed.withdrawn)):
         known.setdefault((one.record_sha256, one.line), one)  # a list leaves out who was authenticated
     found = words_on(tuple(known.values()), judged.number, judged.record_sha256)
     if judged.listed is not None:
@@ -239,31 +245,16 @@ def _against(judged: "Verification", home: Path, lists: "list[Listed]") -> "tupl
     return list(found), [f"  withdrawn    {told}" for told in on_lists]
 
 
-def _against_here(folder: Path, records: set[str]) -> "tuple[Withdrawal, ...]":
+def _standing_here(home: Path | None, judged: "Verification", file: Path) -> "Standing":
+    """What the register of a home says of a page: of one that was named, or of the user's own where there is one."""
     from testbench.errors import BenchError
+    from testbench.standing import Standing, standing_of
     from testbench.wiring import Home
-    from testbench.withdrawing import against
 
+    folder = home_of(home)
+    if not judged.intact or (home is None and not folder.exists()):
+        return Standing()
     try:
-        return against(Home(folder), records)
-    except BenchError as failure:  # what is asked is whether the page is intact; this stands beside
-        click.echo(f"Whether anything stands against it could not be looked up: {failure}", err=True)
-        return ()
-
-
-def _newer(folder: Path, judged: "Verification") -> str:
-    """Number of the lot certificate or shift summary that took the place of this one, by the home at hand."""
-    from testbench.errors import BenchError
-    from testbench.summing_up import newer_than
-    from testbench.wiring import Home, read_store
-
-    listed = judged.listed
-    if listed is None or not (folder / "testbench.db").exists():
-        return ""
-    try:
-        with read_store(Home(folder)) as store:
-            newer = newer_than(store.summaries(), listed)
-    except BenchError as failure:  # what is asked is whether the page is intact; this stands beside
-        click.echo(f"Whether it was replaced could not be looked up: {failure}", err=True)
-        return ""
-    return "" if newer is None else newer.number
+        return standing_of(Home(folder), file, judged)
+    except BenchError as failure:  # whether the page is intact stands all the same
+        return Standing(unknown=str(failure))

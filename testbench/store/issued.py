@@ -22,7 +22,7 @@ from testbench.station.withdrawals import (
 )
 from testbench.store import tables
 from testbench.store.database import Database
-from testbench.store.ledger import BATCH, named_rows, stated
+from testbench.store.ledger import BATCH, check_document_count, check_documents, named_rows, stated
 from testbench.store.moments import from_us
 from testbench.store.nonconformities import NonconformityReader
 from testbench.store.register import KeptSummary, RegisterReader, last_run, next_in_series
@@ -47,6 +47,8 @@ class IssuedReader(NonconformityReader, RegisterReader):
             serial: those of this very serial number only, letters count alike in either case; then no summary.
         """
         run, where = tables.run, []
+        with self._database.reading() as connection:
+            check_document_count(connection)
         where += [run.c.order_number == order] if order else []
         where += [func.lower(run.c.serial) == func.lower(serial)] if serial else []
         yield from _documents(self._document_rows(where))
@@ -168,8 +170,6 @@ class IssuedReader(NonconformityReader, RegisterReader):
         table, run = tables.nonconformity, tables.run
         accepted = select(run.c.number).where(run.c.id == table.c.run, run.c.verdict == Verdict.ACCEPTED.value)
         with self._database.reading() as connection:
-            if not inspect(connection).has_table(table.name):
-                return {}
             rows = named_rows(connection, table, table.c.step == Step.OPENED.value, accepted.exists())
         found = (Entry.model_validate_json(row["body"]) for row in rows)
         whats = ((one, one.what) for one in found if isinstance(one.what, Opened))
@@ -186,6 +186,7 @@ class IssuedReader(NonconformityReader, RegisterReader):
             query = _with_run(table).where(*where, tuple_(table.c.run, table.c.seq) > after)
             with self._database.reading() as connection:
                 rows = connection.execute(query.order_by(table.c.run, table.c.seq).limit(BATCH)).all()
+                check_documents(connection, rows)
                 why = _unstamped(connection, [row.sha256 for row in rows])
             yield from ((row, why.get(row.sha256, "")) for row in rows)
             if len(rows) < BATCH:
@@ -226,8 +227,6 @@ def _page(kept: Sequence[KeptSummary], why: dict[str, str]) -> IssuedDocument:
 def _unstamped(connection: Connection, digests: Sequence[str]) -> dict[str, str]:
     """SHA-256 → why, of those of these files that left without a time stamp."""
     table = tables.unstamped
-    if not inspect(connection).has_table(table.name):
-        return {}
     found: dict[str, str] = {}
     for first in range(0, len(digests), AT_ONCE):
         rows = named_rows(connection, table, table.c.sha256.in_(digests[first : first + AT_ONCE]))

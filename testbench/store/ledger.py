@@ -14,9 +14,9 @@ from itertools import chain, groupby
 from operator import itemgetter
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, RowMapping, Table, insert, inspect, select
+from sqlalchemy import ColumnElement, Connection, RowMapping, Table, func, insert, inspect, select
 
-from testbench.errors import RowNotNamedError
+from testbench.errors import RowMissingError, RowNotNamedError
 from testbench.run.ledger import BEGINNING, Entry, canonical_json, entry_after
 from testbench.store import tables
 from testbench.store.database import Database
@@ -127,9 +127,10 @@ class LedgerWriter:
 
 
 def named_rows(connection: Connection, table: Table, *where: ColumnElement[bool]) -> Sequence[RowMapping]:
-    """Rows of a register in their order, each held against the ledger.
+    """Rows of a register in their order, each held against the ledger; none in a file from before the register.
 
-    Whoever can write the file could else release a valve, or make himself a reviewer, with one row.
+    Whoever can write the file could else release a valve, or make himself a reviewer, with one row; or put a withdrawn
+    document in force again by taking one out.
 
     Args:
         connection: a view of the records.
@@ -138,14 +139,71 @@ def named_rows(connection: Connection, table: Table, *where: ColumnElement[bool]
 
     Raises:
         RowNotNamedError: names the first that the ledger does not name as it is.
+        RowMissingError: the register has fewer rows than the ledger names, whichever were asked for.
     """
-    rows = connection.execute(select(table).where(*where).order_by(table.c.seq)).mappings().all()
-    if rows and inspect(connection).has_table(tables.ledger.name):  # a file from before the ledger has none yet
-        named, kind = _named(connection, table, [str(row["seq"]) for row in rows]), kind_of(table.name)
-        for row in rows:
-            if named.get(str(row["seq"])) != row_sha256(row):
-                raise RowNotNamedError(kind, row["seq"])
+    there = inspect(connection)
+    query = select(table).where(*where).order_by(table.c.seq)
+    rows = connection.execute(query).mappings().all() if there.has_table(table.name) else []
+    if not there.has_table(tables.ledger.name):  # a file from before the ledger has none yet
+        return rows
+    _check_whole(connection, table, there=there.has_table(table.name))
+    named, kind = _named(connection, table, [str(row["seq"]) for row in rows]), kind_of(table.name)
+    for row in rows:
+        if named.get(str(row["seq"])) != row_sha256(row):
+            raise RowNotNamedError(kind, row["seq"])
     return rows
+
+
+def _check_whole(connection: Connection, table: Table, *, there: bool) -> None:
+    """Rows are numbered from 1 without gaps: where one is gone, so many are too few for the last, or the next is named.
+
+    That asks the index for one entry; to count those of a kind would walk all of them.
+    """
+    count = connection.scalar(select(func.count()).select_from(table)) or 0 if there else 0
+    last = connection.scalar(select(func.max(table.c.seq))) or 0 if there else 0
+    if last > count or _named(connection, table, [str(count + 1)]):
+        raise RowMissingError(kind_of(table.name), count)
+
+
+def check_documents(connection: Connection, rows: Sequence[Any]) -> None:
+    """Hold documents of runs against the ledger.
+
+    Args:
+        connection: a view of the records.
+        rows: of the documents, each with the ``id`` of its run beside its own columns.
+
+    Raises:
+        RowNotNamedError: names the first that the ledger does not name as it is.
+    """
+    if not rows or not inspect(connection).has_table(tables.ledger.name):
+        return
+    entry, held = tables.ledger.c, {f"{row.id}/{row.seq}": row for row in rows}
+    # No index serves these entries; but each comes after that of its run, and mostly soon.
+    sealed = select(func.min(entry.seq)).where(tables.IS_SEALED, entry.subject.in_({row.id for row in rows}))
+    query = select(entry.subject, entry.body_sha256).where(
+        entry.kind.in_((DOCUMENT, DOCUMENT + TAKEN_OVER)),
+        entry.seq > (connection.scalar(sealed) or 0),
+        entry.subject.in_(held),
+    )
+    named = {row.subject: row.body_sha256 for row in connection.execute(query.order_by(entry.seq).limit(len(held)))}
+    for subject, row in held.items():
+        if named.get(subject) != row_sha256({column.name: getattr(row, column.name) for column in tables.document.c}):
+            raise RowNotNamedError(DOCUMENT, subject)
+
+
+def check_document_count(connection: Connection) -> None:
+    """See that no document of a run was taken out of the register.
+
+    Raises:
+        RowMissingError: the ledger names more than are there.
+    """
+    if not inspect(connection).has_table(tables.ledger.name):
+        return
+    entry = tables.ledger.c
+    named = select(func.count()).where(entry.kind.in_((DOCUMENT, DOCUMENT + TAKEN_OVER)))
+    found = connection.scalar(select(func.count()).select_from(tables.document)) or 0
+    if found < (connection.scalar(named) or 0):
+        raise RowMissingError(DOCUMENT, found)
 
 
 def _named(connection: Connection, table: Table, subjects: Sequence[str]) -> dict[str, str]:

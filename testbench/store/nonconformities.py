@@ -385,8 +385,6 @@ def _there(connection: Connection, table: Table) -> bool:
 
 def _folded(connection: Connection, which: ColumnElement[bool]) -> tuple[Nonconformity, ...]:
     table = tables.nonconformity
-    if not _there(connection, table):
-        return ()
     return folded(Entry.model_validate_json(row["body"]) for row in named_rows(connection, table, which))
 
 
@@ -402,10 +400,7 @@ def _of_serial(connection: Connection, serial: str) -> tuple[Nonconformity, ...]
 
 
 def _recalls(connection: Connection) -> tuple[RecallLine, ...]:
-    table = tables.recall
-    if not _there(connection, table):
-        return ()
-    rows = ((row["kind"], row["body"]) for row in named_rows(connection, table))
+    rows = ((row["kind"], row["body"]) for row in named_rows(connection, tables.recall))
     return recalls_of([
         (Recall if kind == "recalled" else Lifting).model_validate_json(body) for kind, body in rows
     ])  # fmt: skip

@@ -76,9 +76,8 @@ class RegisterReader:
 
     def summaries(self) -> tuple[KeptSummary, ...]:
         """Every lot certificate and shift summary in the order of entry; a stamped one once more."""
-        table = tables.summary_document
         with self._database.reading() as connection:
-            return _summaries(connection) if inspect(connection).has_table(table.name) else ()
+            return _summaries(connection)
 
     def next_summary(self, kind: Kind) -> int:
         """The next number of a series; see ``next_in_series``."""
@@ -88,23 +87,20 @@ class RegisterReader:
     def people(self) -> tuple[Kept, ...]:
         """Every entry of a person, in the order of entry."""
         with self._database.reading() as connection:
-            return _kept(connection) if inspect(connection).has_table(tables.person_entry.name) else ()
+            return _kept(connection)
 
     def tries_of(self, person: str, method: Method) -> tuple[Attempt, ...]:
         """The tries of a person since the last that was not wrong, that one first."""
         with self._database.reading() as connection:
-            there = inspect(connection).has_table(tables.attempt.name)
-            return _attempts(connection, person, method) if there else ()
+            return _attempts(connection, person, method)
 
     def signatures_of(self, subject: str) -> tuple[Signature, ...]:
         """The signatures under a run or a procedure, in the order they were made."""
         with self._database.reading() as connection:
-            return signatures_under(connection, subject) if inspect(connection).has_table(tables.signature.name) else ()
+            return signatures_under(connection, subject)
 
     def _bodies(self, table: Table, *where: ColumnElement[bool]) -> tuple[str, ...]:
         with self._database.reading() as connection:
-            if not inspect(connection).has_table(table.name):
-                return ()
             return tuple(row["body"] for row in named_rows(connection, table, *where))
 
 

@@ -7,7 +7,8 @@ from pathlib import Path
 
 from sqlalchemy import Connection, inspect, text
 
-from testbench.errors import RecordsMissingError, StoreNewerError
+from testbench.errors import RecordsMissingError, StoreDamagedError, StoreNewerError
+from testbench.store import tables
 
 HEAD = "0014"
 """The version this program writes: the newest file in ``migrations/versions``."""
@@ -23,10 +24,11 @@ def version_of(connection: Connection) -> str | None:
 
 
 def check_readable(connection: Connection, path: Path) -> None:
-    """See that this program understands the tables.
+    """See that this program understands the tables, and that all of them are there.
 
     Raises:
         RecordsMissingError: there are no tables of this program.
+        StoreDamagedError: one of them was taken out.
         StoreNewerError: a newer version of this program wrote them.
     """
     found = version_of(connection)
@@ -34,6 +36,10 @@ def check_readable(connection: Connection, path: Path) -> None:
         raise RecordsMissingError(str(path), "it holds no records of this program")
     if found not in KNOWN:
         raise StoreNewerError(str(path), found, HEAD)
+    if found == HEAD:  # an older file has fewer
+        gone = tables.METADATA.tables.keys() - set(inspect(connection).get_table_names())
+        if gone:
+            raise StoreDamagedError(str(path), f"the table {min(gone)} was taken out of the file")
 
 
 def is_older(connection: Connection, path: Path) -> bool:

@@ -198,7 +198,7 @@ def test_the_command_of_our_own_tool_works_as_it_stands(
         "--withdrawn withdrawn-B1.json"
     )
     ours = f'testbench() {{ "{sys.executable}" -P -m testbench "$@"; }}\n'
-    told = {**os.environ, "TESTBENCH_HOME": str(tmp_path / "nobody"), "PYTHONPATH": str(Path(__file__).parents[2])}
+    told = {**os.environ, "XDG_DATA_HOME": "/nowhere", "PYTHONPATH": str(Path(__file__).parents[2])}
     said = subprocess.run(
         ["bash"], input=ours + command, cwd=tmp_path, capture_output=True, text=True, check=False, env=told
     )

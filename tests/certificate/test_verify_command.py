@@ -18,7 +18,10 @@ from testbench.certificate.keys import grouped, load_station_key, make_station_k
 from testbench.certificate.signing import seal
 from testbench.cli.certificate import command
 from testbench.errors import TrustFileError
+from testbench.procedure_files.loader import bench_template
 from testbench.run.record import sha256
+from testbench.wiring import Home, open_store
+from tests.without_home import NO_HOME
 
 
 @pytest.fixture
@@ -28,13 +31,22 @@ def file(tmp_path: Path, sealed: bytes) -> Path:
     return path
 
 
-def run(file: Path, *options: str, home: Path) -> Result:
-    return CliRunner().invoke(command, ["verify", str(file), "--home", str(home), *options])
+def run(file: Path, *options: str, home: Path | None) -> Result:
+    told = ["--home", str(home)] if home else []
+    return CliRunner(env=NO_HOME).invoke(command, ["verify", str(file), *told, *options])
+
+
+def at_works(keys: Path) -> Path:
+    """The home that has these keys, with records that know none of the pages."""
+    if not (keys.parent / "bench.toml").exists():
+        (keys.parent / "bench.toml").write_text(bench_template())
+        open_store(Home(keys.parent), make=True).close()
+    return keys.parent
 
 
 def test_intact_with_a_known_signer_exits_with_zero(file: Path, keys: Path, tmp_path: Path, accepted: object) -> None:
     """The customer names the works' certificate; no home is needed."""
-    found = run(file, "--signer", str(keys / "station-cert.pem"), home=tmp_path / "none")
+    found = run(file, "--signer", str(keys / "station-cert.pem"), home=None)
     assert found.exit_code == 0
     assert found.output == (
         "INTACT: C-B1-2026-0001 for valve HL-4-0117, verdict accepted. Nothing was changed since it was sealed.\n"
@@ -53,18 +65,18 @@ def test_intact_with_a_known_signer_exits_with_zero(file: Path, keys: Path, tmp_
 
 def test_garbage_is_looked_for_again_when_the_command_is_done(file: Path, keys: Path) -> None:
     """Whoever calls a command within a longer program gets back what it had."""
-    assert run(file, home=keys.parent).exit_code == 0
+    assert run(file, home=at_works(keys)).exit_code == 0
     assert gc.isenabled()
 
 
 def test_the_benchs_own_seal_is_known_in_its_home(file: Path, keys: Path) -> None:
     """At the works the home's certificate is trusted without being named."""
-    assert run(file, home=keys.parent).exit_code == 0
+    assert run(file, home=at_works(keys)).exit_code == 0
 
 
 def test_intact_with_an_unknown_signer_exits_with_three(file: Path, tmp_path: Path) -> None:
     """Neither accepted silently nor called changed."""
-    found = run(file, home=tmp_path / "none")
+    found = run(file, home=None)
     assert found.exit_code == 3
     assert found.output.startswith("UNKNOWN SIGNER: C-B1-2026-0001 for valve HL-4-0117, verdict accepted.")
     assert "Compare the fingerprint with the one that the works publishes" in found.output
@@ -73,7 +85,7 @@ def test_intact_with_an_unknown_signer_exits_with_three(file: Path, tmp_path: Pa
 def test_changed_exits_with_one_and_says_why(file: Path, keys: Path) -> None:
     """One added line is enough."""
     file.write_bytes(file.read_bytes() + b"\n")
-    found = run(file, home=keys.parent)
+    found = run(file, home=at_works(keys))
     assert found.exit_code == 1
     assert found.output == (
         "CHANGED or unreadable: this is not the document that was sealed.\n"
@@ -83,7 +95,7 @@ def test_changed_exits_with_one_and_says_why(file: Path, keys: Path) -> None:
 
 def test_facts_come_as_json(file: Path, keys: Path) -> None:
     """For a program that files certificates."""
-    found = json.loads(run(file, "--json", home=keys.parent).output)
+    found = json.loads(run(file, "--json", home=at_works(keys)).output)
     assert (found["intact"], found["trusted"], found["specimen"], found["reasons"]) == (True, True, True, [])
     assert (found["number"], found["serial"], found["verdict"]) == ("C-B1-2026-0001", "HL-4-0117", "accepted")
     assert found["fingerprint"] == load_station_key(keys).fingerprint
@@ -106,11 +118,11 @@ def test_a_customer_with_the_root_needs_nothing_else(
     path.write_bytes(seal(unsealed, authority.station, at))  # type: ignore[arg-type]
     folder = authority.keys / "authority"
     named = ["--root", str(folder / "root-cert.pem"), "--crl", str(folder / "issuing.crl")]
-    found = run(path, *named, "--crl", str(folder / "root.crl"), home=tmp_path / "none")
+    found = run(path, *named, "--crl", str(folder / "root.crl"), home=None)
     assert found.exit_code == 0
     assert "  revocation   not revoked as of 2026-11-25" in found.output
-    assert run(path, home=tmp_path / "none").exit_code == 3
-    assert run(path, home=authority.keys.parent).exit_code == 0
+    assert run(path, home=None).exit_code == 3
+    assert run(path, home=at_works(authority.keys)).exit_code == 0
 
 
 def test_a_verdict_that_does_not_follow_exits_with_four(
@@ -127,7 +139,7 @@ def test_a_verdict_that_does_not_follow_exits_with_four(
         pdf.save(out)
     path = tmp_path / "certificate.pdf"
     path.write_bytes(seal(out.getvalue(), authority.station, at))  # type: ignore[arg-type]
-    found = run(path, home=authority.keys.parent)
+    found = run(path, home=at_works(authority.keys))
     assert found.exit_code == 4
     assert found.output.startswith("DOES NOT FOLLOW: C-B1-2026-0001 for valve HL-4-0117, verdict accepted.")
 
@@ -143,14 +155,14 @@ def test_a_page_that_prints_something_else_exits_with_six(
         pdf.save(out)
     path = tmp_path / "certificate.pdf"
     path.write_bytes(seal(out.getvalue(), authority.station, at))  # type: ignore[arg-type]
-    for home in (authority.keys.parent, tmp_path / "none"):
+    for home in (at_works(authority.keys), None):
         found = run(path, home=home)
         assert found.exit_code == 6
         assert found.output.startswith(
             "DOES NOT PRINT ITS RECORD: C-B1-2026-0001 for valve HL-4-0117, verdict accepted."
         )
         assert "  Page 1: it shows “527.3”, where its record gives “507.3”.\n" in found.output
-    told = json.loads(run(path, "--json", home=authority.keys.parent).output)
+    told = json.loads(run(path, "--json", home=at_works(authority.keys)).output)
     assert (told["intact"], told["follows"], told["prints"], told["printed"], told["trusted"]) == (
         True, True, False, "", False,
     )  # fmt: skip
@@ -160,7 +172,7 @@ def test_a_root_that_is_no_certificate_is_refused(file: Path, tmp_path: Path) ->
     """Named wrongly is not the same as unknown."""
     path = tmp_path / "root.pem"
     path.write_text("no certificate")
-    found = run(file, "--root", str(path), home=tmp_path / "none")
+    found = run(file, "--root", str(path), home=None)
     assert isinstance(found.exception, TrustFileError)
     assert str(found.exception) == (
         f"Root certificate {path}: it holds something else; needed is a certificate, PEM or DER."
@@ -180,7 +192,7 @@ def test_a_root_that_is_no_certificate_is_refused(file: Path, tmp_path: Path) ->
 )
 def test_a_file_that_is_not_there_is_refused(file: Path, tmp_path: Path, option: str, what: str, needed: str) -> None:
     """A name typed wrongly."""
-    found = run(file, option, "roof.pem", home=tmp_path / "none")
+    found = run(file, option, "roof.pem", home=None)
     assert str(found.exception) == f"{what} roof.pem: there is no such file; needed is {needed}."
 
 
@@ -188,7 +200,7 @@ def test_a_root_counts_in_either_form(file: Path, keys: Path, tmp_path: Path) ->
     """As openssl writes them: PEM, or DER."""
     path = tmp_path / "station.der"
     path.write_bytes(read_certificate(keys / "station-cert.pem"))
-    assert run(file, "--root", str(path), home=tmp_path / "none").exit_code == 0
+    assert run(file, "--root", str(path), home=None).exit_code == 0
 
 
 def test_a_list_in_any_form_is_heeded_or_refused_never_passed_over(
@@ -201,10 +213,10 @@ def test_a_list_in_any_form_is_heeded_or_refused_never_passed_over(
     pem = tmp_path / "issuing.pem"
     pem.write_bytes(found.public_bytes(serialization.Encoding.PEM))
     root = ("--root", str(folder / "root-cert.pem"))
-    told = run(path, *root, "--crl", str(pem), home=tmp_path / "none")
+    told = run(path, *root, "--crl", str(pem), home=None)
     assert (told.exit_code, "  revocation   not revoked as of 2026-11-25" in told.output) == (0, True)
     pem.write_bytes(b"no list")
-    told = run(path, *root, "--crl", str(pem), home=tmp_path / "none")
+    told = run(path, *root, "--crl", str(pem), home=None)
     assert (
         str(told.exception)
         == f"Revocation list {pem}: it holds something else; needed is a revocation list, DER or PEM."
@@ -217,10 +229,10 @@ def test_what_a_stranger_wrote_moves_no_cursor(tmp_path: Path, unsealed: bytes, 
     make_station_key(keys, "B1", "\x1b[2JINTACT\r\n\u202e\u2028\x9b1m", at)
     path = tmp_path / "certificate.pdf"
     path.write_bytes(seal(unsealed, load_station_key(keys), at))
-    found = run(path, home=tmp_path / "none")
+    found = run(path, home=None)
     assert found.exit_code == 3
     assert "B1, \\u001b[2JINTACT\\r\\n\\u202e\\u2028\\u009b1m\n" in found.output
-    as_json = run(path, "--json", home=tmp_path / "none")
+    as_json = run(path, "--json", home=None)
     for told in (found.output, as_json.output):
         assert all(line.isprintable() for line in told.split("\n"))
     assert "INTACT\r\n\u202e\u2028\x9b1m" in json.loads(as_json.output)["signer"]

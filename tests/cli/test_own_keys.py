@@ -18,6 +18,7 @@ from testbench.instruments.clocks import SystemClock
 from testbench.run.record import RunRecord
 from testbench.wiring import Home, make_home, open_store
 from tests.records.make import STARTED, example_run, opening_of, valve
+from tests.without_home import without_home
 
 PASSWORD, PIN = "the tide at Port Ellery", "7394"
 SECRETS = {name: f"a passphrase that only {name} knows" for name in ("root", "issuing", "quill", "ashe", "again")}
@@ -93,8 +94,7 @@ def test_operator_certifies_and_reviewer_locks(home):
         ["operator", "Mara", "Quill,"], ["reviewer", "Tobin", "Ashe,"],
     ]  # fmt: skip
     root = home.keys / "authority" / "root-cert.pem"
-    nobody = CliRunner().invoke(cli, ["certificate", "verify", str(page), "--home", str(home.folder.parent / "x"),
-                                      "--root", str(root)])  # fmt: skip
+    nobody = without_home("certificate", "verify", page, "--root", root)
     assert nobody.exit_code == 0
     assert said(home, "ledger", "verify").exit_code == 0
 

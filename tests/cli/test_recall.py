@@ -14,6 +14,7 @@ from testbench.errors import RoleMissingError, RunRecalledError
 from testbench.wiring import Home, make_home, open_store
 from tests.records.make import compared_run, example_run, keep_closed, valve
 from tests.station.certificates import readings, report
+from tests.without_home import without_home
 
 ASHE, QUILL, VENN = "the tide at Port Ellery", "7394", "salt and cold iron"
 RUN, NUMBER = "B1-000001", "RC-B1-000001"
@@ -196,11 +197,11 @@ def test_a_recall_while_the_page_is_drawn_comes_in_time(home, monkeypatch):
         assert store.documents_of(RUN) == ()
 
 
-def test_a_customer_without_a_home_is_told_nothing_of_recalls(home, tmp_path):
+def test_a_customer_without_a_home_is_told_nothing_of_recalls(home):
     """The check of a page needs no home; without one there is nobody to ask."""
     page = json.loads(said(home, "certificate", "issue", RUN, "--json").output)["document"]
     recall(home, "calibration", "CAL-26-0311")
-    elsewhere = said(tmp_path / "nowhere", "certificate", "verify", page)
+    elsewhere = without_home("certificate", "verify", page)
     assert "RECALLED" not in elsewhere.output
 
 

@@ -23,6 +23,7 @@ from testbench.station.withdrawals import STATES, Withdrawal, foremost
 from testbench.summing_up import Asked, issue_lot
 from testbench.wiring import Home, make_home, open_store
 from tests.records.make import example_run, keep_closed, valve
+from tests.without_home import without_home
 
 FIRST, SECOND, LOT = "C-B1-000001", "C-B1-000002", "L-B1-000001"
 BY = ("--by", "Tobin Ashe")
@@ -95,7 +96,7 @@ def at_a_customer(home: Home, tmp_path: Path, number: str):
     file = tmp_path / "withdrawn.json"
     done(home, "certificate", "list", "--withdrawn", "--export", file)
     given_to = ("--signer", home.keys / "station-cert.pem", "--withdrawn", file)
-    return said(Home(tmp_path / "nobody"), "certificate", "verify", page(home, number), *given_to)
+    return without_home("certificate", "verify", page(home, number), *given_to)
 
 
 # What stands against a document -------------------------------------------------------------------

@@ -16,6 +16,7 @@ from testbench.errors import WithdrawnListRefusedError
 from testbench.instruments.clocks import SystemClock
 from testbench.wiring import Home, make_home, open_store
 from tests.records.make import example_run, keep_closed, valve
+from tests.without_home import without_home
 
 ROOT, ISSUING = "the root's phrase", "the issuing phrase"
 
@@ -131,13 +132,13 @@ def test_a_lost_one_counts_for_nothing_here_and_at_a_customers(home: Home) -> No
     code, told = verified(home, page(home))
     assert (code, told.split(":")[0]) == (3, "REVOKED")
 
-    customer, listed = Home(home.folder.parent / "customer"), home.folder.parent / "withdrawn.json"
+    listed = home.folder.parent / "withdrawn.json"
     assert said(home, "certificate", "list", "--withdrawn", "--export", listed).exit_code == 0
     signer = ("--signer", home.folder.parent / "apart" / "station-cert.pem")
     root = ("--root", home.keys / "authority" / "root-cert.pem")
     words = ("certificate", "verify", page(home), *signer)
-    assert said(customer, *words).exit_code == 0
-    with_list = said(customer, *words, *root, "--withdrawn", listed)
+    assert without_home(*words).exit_code == 0
+    with_list = without_home(*words, *root, "--withdrawn", listed)
     assert with_list.exit_code == 3
     assert with_list.output.startswith("REVOKED: ")
 
@@ -153,7 +154,7 @@ def test_a_list_signed_with_the_lost_key_is_refused(home: Home) -> None:
     root = ("--root", home.keys / "authority" / "root-cert.pem")
     lists = ("--withdrawn", bad, "--withdrawn", good)
     words = ("certificate", "verify", page(home), *signer, *root, *lists)
-    refused = said(Home(other.parent / "nobody"), *words).exception
+    refused = without_home(*words).exception
     assert isinstance(refused, WithdrawnListRefusedError)
     assert str(refused).startswith(
         f"{bad} is no list of withdrawn documents that counts here: The certificate of Station seal, bench B1 was "

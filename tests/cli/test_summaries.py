@@ -45,6 +45,7 @@ from testbench.store.register import KeptSummary
 from testbench.wiring import Home, make_home, open_store, read_store
 from tests.certificate.conftest import signed_by
 from tests.records.make import example_run, keep_closed, valve
+from tests.without_home import without_home
 
 ORDER = "HL-2041"
 VALVES = (valve("HL-4-0117", "NPS 4"), valve("HL-4-0118", "NPS 4"))
@@ -148,7 +149,7 @@ def test_a_lot_certificate_is_written_numbered_and_checked(home):
         "document"
     )
     assert "  signed       by nobody" not in checked.output
-    stranger = said(Home(home.folder / "nowhere"), "certificate", "verify", place)
+    stranger = without_home("certificate", "verify", place)
     assert stranger.exit_code == 3
     assert stranger.output.startswith("UNKNOWN SIGNER: L-B1-000001 for order HL-2041, complete, 2 valves.")
 

@@ -35,8 +35,9 @@ from testbench.errors import (
 from testbench.instruments.clocks import SystemClock
 from testbench.run.record import canonical, sha256
 from testbench.wiring import Home, make_home, open_store
-from testbench.withdrawing import against as register
+from testbench.withdrawing import listed_against as register
 from tests.records.make import example_run, keep_closed, valve
+from tests.without_home import without_home
 
 FIRST, SECOND = "C-B1-000001", "C-B1-000001-2"
 
@@ -277,10 +278,10 @@ def test_a_customer_is_told_by_the_published_list(home, tmp_path):
     replaced(home, "C-B1-000003")
     told = said(home, "certificate", "list", "--withdrawn", "--export", tmp_path / "withdrawn.json")
     assert told.exit_code == 0
-    nobody = Home(tmp_path / "nobody")
     given = ("--signer", home.keys / "station-cert.pem", "--withdrawn", tmp_path / "withdrawn.json")
     codes = [
-        verified(nobody, page(home, one), *given) for one in (FIRST, "C-B1-000002", "C-B1-000003", "C-B1-000003-2")
+        without_home("certificate", "verify", page(home, one), *given)
+        for one in (FIRST, "C-B1-000002", "C-B1-000003", "C-B1-000003-2")
     ]
     assert [one.exit_code for one in codes] == [5, 0, 5, 0]
     assert codes[0].output.splitlines()[0] == (
@@ -336,10 +337,10 @@ def test_a_list_that_was_changed_or_signed_by_a_stranger_is_refused(home, tmp_pa
     file = tmp_path / "withdrawn.json"
     said(home, "certificate", "list", "--withdrawn", "--export", file)
     given = ("--signer", home.keys / "station-cert.pem", "--withdrawn", file)
-    nobody, document, good = Home(tmp_path / "nobody"), page(home, FIRST), file.read_text()
+    document, good = page(home, FIRST), file.read_text()
 
     def refusal(*more: str | Path) -> str:
-        found = verified(nobody, document, *(more or given))
+        found = without_home("certificate", "verify", document, *(more or given))
         assert isinstance(found.exception, WithdrawnListRefusedError)
         assert found.output == ""
         return str(found.exception).removeprefix(f"{file} is no list of withdrawn documents that counts here: ")

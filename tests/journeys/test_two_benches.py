@@ -15,6 +15,7 @@ from testbench.custody import issue_document
 from testbench.errors import AuthorityRefusedError, PassphraseWrongError
 from testbench.wiring import Home, make_home, open_store
 from tests.records.make import example_run, keep_closed, valve
+from tests.without_home import without_home
 
 ROOT, FIRST, SECOND = "the root's phrase", "first issuing phrase", "second issuing phrase"
 
@@ -64,7 +65,7 @@ def works(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Home, Home, 
 def checked(tmp_path: Path, page: Path, handed: Path) -> Result:
     """By a customer with a folder of root and lists, and no home."""
     lists = [word for path in sorted(handed.glob("*.crl")) for word in ("--crl", path)]
-    return said(Home(tmp_path / "nobody"), "certificate", "verify", page, "--root", handed / "root-cert.pem", *lists)
+    return without_home("certificate", "verify", page, "--root", handed / "root-cert.pem", *lists)
 
 
 def test_one_root_is_enough_and_one_bench_falls_alone(works: tuple[Home, Home, Path], tmp_path: Path) -> None:

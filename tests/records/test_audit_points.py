@@ -44,6 +44,7 @@ from testbench.store.reading import RunReader
 from testbench.wiring import Home, make_home, open_store
 from tests.records.make import CHANNEL, example_run, fill_registers, keep_closed, valve
 from tests.station.certificates import readings, report
+from tests.without_home import without_home
 
 PAGE = Path(__file__).parents[2] / "DEVELOPERS.md"
 ASHE, VENN, QUILL = "the tide at Port Ellery", "salt and cold iron", "7394"
@@ -207,8 +208,7 @@ def _(home: Path) -> None:
        "station.people.check_role")  # fmt: skip
 def _(home: Path) -> None:
     trusted = ("--signer", str(home / "keys" / "station-cert.pem"))
-    nowhere = home.parent / "nowhere"
-    assert call(nowhere, "certificate", "verify", str(certificate(home)), *trusted).exit_code == 0
+    assert without_home("certificate", "verify", str(certificate(home)), *trusted).exit_code == 0
     refused = call(home, "people", "disable", "ashe", "--by", "venn", lines=(VENN,))
     assert isinstance(refused.exception, RoleMissingError)
 
