@@ -243,8 +243,8 @@ async def test_the_board_shows_every_order_in_numbers_of_valves(hands):
     """And what stands on it; hostile text is text."""
     await hands.press("b")
     assert isinstance(hands.app.screen, BoardScreen)
-    assert [hands.cells(column)[0] for column in range(10)] == [
-        "HL-2041", "9", "1", "5", "1", "1", "1", "3", "2", "Ellery Water Board",
+    assert [hands.cells(column)[0] for column in range(11)] == [
+        "HL-2041", "9", "1", "5", "1", "1", "1", "3", "0", "2", "Ellery Water Board",
     ]  # fmt: skip
     assert "Orders    2 on file, 11 valves, by the newest run of each" in hands.text()
 
