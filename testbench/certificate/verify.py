@@ -199,6 +199,8 @@ def _judgement(found: _Found) -> Verification:
         return refused(*reasons)
     if not enclosed.follows:
         reasons.append(_not_following(enclosed))
+    if enclosed.wording:
+        reasons.append(f"Another version wrote its sentences, on the same values: {enclosed.wording}.")
     return replace(
         judged, reasons=tuple(reasons), number=facts.number, serial=facts.serial, verdict=facts.verdict,
         record_sha256=facts.record_sha256, signed=enclosed.signed, replaces=enclosed.replaces, follows=enclosed.follows,
@@ -220,6 +222,8 @@ def _of_list(judged: Verification, listed: SummedUp) -> Verification:
 def _not_following(enclosed: Enclosed) -> str:
     if not enclosed.rejudged:
         return "Its record has a form that this version cannot judge again."
+    if enclosed.facts is not None and enclosed.rejudged == enclosed.facts.verdict:
+        return f"What is recorded does not follow from what is attached: {enclosed.unfounded}."
     return f"The attached readings, judged again, do not give what is printed: they give {enclosed.rejudged}."
 
 
@@ -293,7 +297,7 @@ def in_words(judged: Verification) -> list[str]:
     if judged.specimen:
         lines.append("SPECIMEN: simulated, replayed, or its procedure was not adopted. It certifies nothing.")
     if judged.follows:
-        lines.append("  judged again the attached readings give the same verdict")
+        lines.append("  judged again the attached readings give the same verdict and values")
     if judged.prints:
         lines.append(f"  printed      {judged.printed}")
     if listed is not None:
@@ -312,7 +316,7 @@ def in_words(judged: Verification) -> list[str]:
 
 def _first_line(judged: Verification, what: str) -> str:
     if not judged.follows and not judged.summary:
-        return f"DOES NOT FOLLOW: {what}. Nothing was changed since it was sealed, but the verdict is not shown."
+        return f"DOES NOT FOLLOW: {what}. Nothing was changed since it was sealed, but it is not shown."
     if not judged.prints:
         return (
             f"DOES NOT PRINT ITS RECORD: {what}. Nothing was changed since it was sealed, but the page is not shown to "
