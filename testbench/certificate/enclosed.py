@@ -17,6 +17,7 @@ from testbench.certificate.attach import CHECKPOINT, FORM, RECORD, REPLACES, SUM
 from testbench.certificate.facts import DocumentFacts
 from testbench.certificate.ledger_key import is_signed
 from testbench.certificate.listed import faults_of_summary
+from testbench.certificate.reader import text_of
 from testbench.certificate.signed import faults_of_signatures, in_a_line, signatures_in
 from testbench.run.evaluation import rejudged, same_decision
 from testbench.run.following import differences
@@ -215,7 +216,7 @@ def _attached(root: Any) -> Iterator[tuple[str, bytes]]:
     for count, (name, spec) in enumerate(_leaves(names["/EmbeddedFiles"], DEEPEST)):
         if count >= MOST_FILES:
             raise ValueError("too many attached files")
-        yield str(name), bytes(spec["/EF"]["/F"].data)
+        yield text_of(name), bytes(spec["/EF"]["/F"].data)
 
 
 def _leaves(node: Any, depth: int) -> Iterable[tuple[Any, Any]]:

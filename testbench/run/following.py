@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 
 from testbench.procedure.valve import Value
-from testbench.run.hold import hold_of
+from testbench.run.hold import FAULTS, hold_of
 from testbench.run.record import Finding, RunRecord, StageRecord
 from testbench.run.samples import TICKS_PER_S, Gap, GapReason, Thresholds, Trace
 
@@ -149,14 +149,16 @@ def _kept_quiet(stage: StageRecord, trace: Trace) -> Iterator[Difference]:
 
 
 def _of_restarts(stage: StageRecord, trace: Trace, record: RunRecord) -> Iterator[Difference]:
-    """Only a fall below the limit, or a gap, breaks off a hold that another follows."""
+    """Only a fall below the limit, a fault or a long gap breaks off a hold that another follows."""
     if stage.hold_since is None:
         return
     channel = record.channel.for_fluid(stage.requirement.fluid)
     limits = Thresholds.of(stage.requirement, channel.guard_band(stage.requirement), channel.scale)
     above = trace.counts[trace.at <= stage.hold_since] >= limits.acceptance
     fell = int((above[:-1] & ~above[1:]).sum())
-    broken = sum(gap.since <= stage.hold_since for read in (trace, *trace.beside) for gap in read.gaps)
+    longest = stage.requirement.longest_gap_s * TICKS_PER_S
+    gaps = [gap for read in (trace, *trace.beside) for gap in read.gaps if gap.since <= stage.hold_since]
+    broken = sum(gap.reason in FAULTS or gap.until - gap.since > longest for gap in gaps)
     if stage.restarts > fell + broken:
         told = f"the readings show {fell + broken} times at most that could break a hold off"
         yield Difference("the hold began again", f"{stage.restarts} times", told)
@@ -215,4 +217,4 @@ def _spoken(path: str) -> str:
 
 
 def _told(value: Any) -> str:
-    return "nothing" if value is None or value == "" else str(value)
+    return "nothing" if value is None or value == "" else str(value).rstrip(".")
