@@ -12,12 +12,15 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from testbench import __version__
 from testbench.certificate.attach import CHECKPOINT, FORM, RECORD, REPLACES, SUMMARY, beside_name, trace_of
 from testbench.certificate.facts import DocumentFacts
 from testbench.certificate.ledger_key import is_signed
 from testbench.certificate.listed import faults_of_summary
+from testbench.certificate.reader import text_of
 from testbench.certificate.signed import faults_of_signatures, in_a_line, signatures_in
 from testbench.run.evaluation import rejudged, same_decision
+from testbench.run.following import differences
 from testbench.run.ledger import Checkpoint
 from testbench.run.record import Origin, RunRecord, StageRecord, sha256
 from testbench.run.samples import Trace
@@ -52,7 +55,11 @@ class Enclosed:
     rejudged: str = ""
     """The verdict that follows from the attached record and readings; empty where they were not judged."""
     follows: bool = False
-    """Whether it is the stated one, with every measured value and limit."""
+    """Whether it is the stated one, with every value that follows from record and readings."""
+    unfounded: str = ""
+    """The first value that does not, in words; empty where all do."""
+    wording: str = ""
+    """The first sentence that this version words otherwise, where another one wrote the record."""
     record: RunRecord | None = None
     """None where it has a form that this version cannot read."""
     traces: tuple[Trace, ...] = ()
@@ -175,7 +182,21 @@ def _judge(data: bytes, traces: list[Trace], facts: DocumentFacts, found: Enclos
     found.traces = tuple(_with_gaps(*one) for one in zip(traces, record.stages, strict=True))
     again = rejudged(record, list(found.traces))
     found.rejudged = again.verdict or "void"
-    found.follows = same_decision(again, record) and found.rejudged == facts.verdict
+    _compare(record, again, found)
+    found.follows = same_decision(again, record) and found.rejudged == facts.verdict and not found.unfounded
+
+
+def _compare(record: RunRecord, again: RunRecord, found: Enclosed) -> None:
+    """Value by value.
+
+    Sentences of this very version are compared word for word, those of another by their numbers.
+    """
+    for one in differences(record, again, found.traces):
+        if one.worded and record.software != __version__:
+            found.wording = found.wording or one.sentence
+        else:
+            found.unfounded = one.sentence
+            return
 
 
 def _with_gaps(trace: Trace, stage: StageRecord) -> Trace:
@@ -195,7 +216,7 @@ def _attached(root: Any) -> Iterator[tuple[str, bytes]]:
     for count, (name, spec) in enumerate(_leaves(names["/EmbeddedFiles"], DEEPEST)):
         if count >= MOST_FILES:
             raise ValueError("too many attached files")
-        yield str(name), bytes(spec["/EF"]["/F"].data)
+        yield text_of(name), bytes(spec["/EF"]["/F"].data)
 
 
 def _leaves(node: Any, depth: int) -> Iterable[tuple[Any, Any]]:

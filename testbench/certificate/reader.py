@@ -6,6 +6,8 @@ from typing import Any
 
 MIB = 1024 * 1024
 LARGEST_STREAM, MOST_DECODED = 64 * MIB, 200 * MIB
+LARGEST_OBJECTS = MIB
+"""Of an object stream: a hundred objects of ours have some ten thousand bytes."""
 
 
 def reader_of(data: bytes) -> Any:
@@ -17,6 +19,11 @@ def reader_of(data: bytes) -> Any:
         document_budget=DocumentDecodeBudget(base_allowance=MOST_DECODED, max_ratio=0),
     )
     return _class()(BytesIO(data), strict=True, decode_limits=limits)
+
+
+def text_of(name: Any) -> str:
+    """A string of a file as text; the library gives bytes where it knows no encoding for them."""
+    return name.decode("latin-1") if isinstance(name, bytes) else str(name)
 
 
 def _places(data: bytes, first: int, count: int) -> dict[int, tuple[int, int]]:
@@ -56,6 +63,8 @@ def _class() -> Any:
                 if packed["/Type"] != "/ObjStm":
                     raise misc.PdfStrictReadError(f"Object {stmnum} is no object stream.")
                 data = packed.read_data(DecodePurpose.OBJECT_STREAM)
+                if len(data) > LARGEST_OBJECTS:
+                    raise misc.PdfStrictReadError(f"Object stream {stmnum} is too large.")
                 self._unpacked[stmnum] = BytesIO(data), _places(data, int(packed["/First"]), int(packed["/N"]))
             stream, places = self._unpacked[stmnum]
             index, start = places.get(idnum, (-1, 0))

@@ -13,7 +13,8 @@ The rules, all of which an intact document keeps:
 A **lot certificate** or **shift summary** encloses the list of its rows instead (``certificate/listed``); it has no
 verdict of its own, so there is nothing to judge again.
 
-Whether the verdict **follows** is another question: the attached run is judged again from its readings. Whether the
+Whether the verdict **follows** is another question: the attached run is judged again from its readings, and every value
+that follows from them must be the recorded one; ``run/following`` lists what cannot follow. Whether the
 page **prints** what is attached is a third: it is drawn anew from the attachments and the two are held together
 (``certificate/printed``). Whether the signers are **known** is a fourth: their certificates are pinned, or lead to a
 root that is (``certificate/trust``). Who has the key can seal a lie, and is found by the second and the third.
@@ -21,8 +22,10 @@ root that is (``certificate/trust``). Who has the key can seal a lie, and is fou
 A file from a stranger is parsed by ``certificate/checking``, in a child process with limits.
 """
 
+import errno
 import json
 import logging
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -36,11 +39,17 @@ from testbench.certificate.signing import FIELD, OPERATOR, REVIEWER
 from testbench.certificate.trust import REVOKED, Anchors, Signed, Trust, trust_in
 from testbench.run.ledger import Checkpoint
 from testbench.run.ledger import fingerprint as short_of
-from testbench.run.record import canonical
+from testbench.run.record import Verdict, canonical
 from testbench.run.signature import Meaning
 from testbench.station.summed_up import SummedUp
 
 LARGEST_FILE = 20 * MIB
+NO_FILE = "it is no regular file; save the document to a file, then name that"
+ASK_FOR_THE_ORIGINAL = (
+    "Ask whoever gave you the file for the original, and the works for the SHA-256 that their register has of it: "
+    "'sha256sum FILE' must give the same."
+)
+_BYTE_RANGE = re.compile(rb"/ByteRange\s*\[\s*(\d{1,10})\s+(\d{1,10})\s+(\d{1,10})\s+(\d{1,10})\s*\]")
 TOLD_ELSEWHERE = (
     "  judged again not here: this page only sums up; whether a verdict follows is told by each valve's own document"
 )
@@ -154,7 +163,7 @@ def verify(
     except OSError as failure:
         return refused(f"The file cannot be opened: {failure.strerror}.")
     except Exception as failure:  # noqa: BLE001 - whatever a hostile file does to a parser means: not intact
-        found.faults.append(f"The file cannot be read as a sealed document ({type(failure).__name__}).")
+        found.faults.append(_unreadable(data, type(failure).__name__))
     return _judgement(found)
 
 
@@ -166,8 +175,24 @@ def bytes_of(document: bytes | Path) -> bytes:
     """
     if isinstance(document, bytes):
         return document
+    if document.exists() and not document.is_file():  # a pipe would be waited for, for ever
+        raise OSError(errno.EINVAL, NO_FILE)
     with document.open("rb") as file:
         return file.read(LARGEST_FILE + 1)
+
+
+def _unreadable(data: bytes, failure: str) -> str:
+    """Why a file could not be read, by what is seen of its last signature from outside."""
+    ranges = _BYTE_RANGE.findall(data)
+    if not ranges:
+        return "It carries no seal that can be read: it was never sealed, or another program wrote it anew without."
+    _, length, second, rest = map(int, ranges[-1])
+    if second + rest != len(data) or data[length : length + 1] != b"<" or data[second - 1 : second] != b">":
+        return (
+            "Another program has rewritten the file after it was signed: what its seal covers is no longer where the "
+            "seal says that it is."
+        )
+    return f"The file cannot be read as a sealed document ({failure})."
 
 
 def refused(*reasons: str) -> Verification:
@@ -203,6 +228,8 @@ def _judgement(found: _Found) -> Verification:
         return refused(*reasons)
     if not enclosed.follows:
         reasons.append(_not_following(enclosed))
+    if enclosed.wording:
+        reasons.append(f"Another version wrote its sentences, on the same values: {enclosed.wording}.")
     return replace(
         judged, reasons=tuple(reasons), number=facts.number, serial=facts.serial, verdict=facts.verdict,
         record_sha256=facts.record_sha256, signed=enclosed.signed, replaces=enclosed.replaces, follows=enclosed.follows,
@@ -224,6 +251,8 @@ def _of_list(judged: Verification, listed: SummedUp) -> Verification:
 def _not_following(enclosed: Enclosed) -> str:
     if not enclosed.rejudged:
         return "Its record has a form that this version cannot judge again."
+    if enclosed.facts is not None and enclosed.rejudged == enclosed.facts.verdict:
+        return f"What is recorded does not follow from what is attached: {enclosed.unfounded}."
     return f"The attached readings, judged again, do not give what is printed: they give {enclosed.rejudged}."
 
 
@@ -290,14 +319,15 @@ def _misnamed(signatures: Sequence[Signature], enclosed: Enclosed) -> Iterator[s
 def in_words(judged: Verification) -> list[str]:
     """The judgement for a person: the first word says it."""
     if not judged.intact:
-        return ["CHANGED or unreadable: this is not the document that was sealed.", *(f"  {r}" for r in judged.reasons)]
+        first = "CHANGED or unreadable: this is not the document that was sealed."
+        return [first, *(f"  {reason}" for reason in judged.reasons), ASK_FOR_THE_ORIGINAL]
     listed = judged.listed
     about = f"valve {judged.serial}, verdict {judged.verdict}" if listed is None else listed.about
     lines = [_first_line(judged, f"{judged.number} for {about}")]
     if judged.specimen:
         lines.append("SPECIMEN: simulated, replayed, or its procedure was not adopted. It certifies nothing.")
     if judged.follows:
-        lines.append("  judged again the attached readings give the same verdict")
+        lines.append("  judged again the attached readings give the same verdict and values")
     if judged.prints:
         lines.append(f"  printed      {judged.printed}")
     if listed is not None:
@@ -315,7 +345,7 @@ def in_words(judged: Verification) -> list[str]:
 
 def _first_line(judged: Verification, what: str) -> str:
     if not judged.follows and not judged.summary:
-        return f"DOES NOT FOLLOW: {what}. Nothing was changed since it was sealed, but the verdict is not shown."
+        return f"DOES NOT FOLLOW: {what}. Nothing was changed since it was sealed, but what it says is not shown to follow."
     if not judged.prints:
         return (
             f"DOES NOT PRINT ITS RECORD: {what}. Nothing was changed since it was sealed, but the page is not shown to "
@@ -335,6 +365,9 @@ def _enclosed_in_words(judged: Verification) -> list[str]:
     lines = [f"  signed       {one}" for one in judged.signed]
     if not judged.signed and not judged.summary and judged.signatures[0].field == FIELD:
         lines.append("  signed       by nobody; the operator is named, not authenticated")
+    stations = judged.verdict == Verdict.ACCEPTED and judged.signatures[0].field == FIELD
+    if stations and not any(one.startswith(Meaning.RELEASED) for one in judged.signed):
+        lines.append("  released     by nobody; its record owes no release, for its operator was not authenticated")
     if judged.replaces:
         lines.append(f"  replaces     {judged.replaces}")
     if judged.checkpoint:

@@ -51,7 +51,7 @@ def test_intact_with_a_known_signer_exits_with_zero(file: Path, keys: Path, tmp_
     assert found.output == (
         "INTACT: C-B1-2026-0001 for valve HL-4-0117, verdict accepted. Nothing was changed since it was sealed.\n"
         "SPECIMEN: simulated, replayed, or its procedure was not adopted. It certifies nothing.\n"
-        "  judged again the attached readings give the same verdict\n"
+        "  judged again the attached readings give the same verdict and values\n"
         "  printed      as drawn anew from the attached record, byte for byte\n"
         "  sealed by    Station seal, bench B1, Harrow Lane Valve Works\n"
         "  sealed at    2026-11-25T10:02:03+00:00 by the station's own clock\n"
