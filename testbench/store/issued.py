@@ -127,6 +127,8 @@ class IssuedReader(NonconformityReader, RegisterReader):
 
     def issued_of(self, run: str) -> tuple[IssuedDocument, ...]:
         """The documents of a run, oldest first."""
+        with self._database.reading() as connection:
+            check_document_count(connection)
         return tuple(self._of_runs([run]))
 
     def without_certificate(self, orders: Sequence[Order]) -> frozenset[tuple[str, str]]:

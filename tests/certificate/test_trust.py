@@ -10,6 +10,9 @@ from cryptography.hazmat.primitives.serialization import Encoding
 
 from testbench.certificate import authority as ca
 from testbench.certificate.authority import Role, Subject, Why
+from testbench.certificate.content import IssueFacts
+from testbench.certificate.hands import of_station
+from testbench.certificate.issue import unsealed_document
 from testbench.certificate.keys import StationKey, signer_of
 from testbench.certificate.signing import seal
 from testbench.certificate.trust import Anchors, Signed, trust_in
@@ -246,9 +249,11 @@ def test_an_authority_that_was_revoked_takes_its_stations_with_it(works: Works) 
     assert found.reason == "The certificate of Certificate authority was revoked on 2026-11-25 (keyCompromise)."
 
 
-def test_a_revoked_signer_is_said_first(unsealed: bytes, works: Works) -> None:
+def test_a_revoked_signer_is_said_first(bench: SimpleNamespace, works: Works) -> None:
     """Intact, and not to be relied on."""
-    data = seal(unsealed, works.key, AT)
+    run, hands = bench.tell(bench.accepted_nps_4), of_station(works.key)
+    facts = IssueFacts(bench.works, AT, hands.signer, hands.fingerprint)
+    data = hands.sign(unsealed_document(run.record, run.sha256, run.traces, facts, "A4"), AT)
     found = verify(data, works.anchors(works.listed(Why.KEY_COMPROMISE, REVOKED)))
     assert (found.intact, found.trusted, found.follows) == (True, False, True)
     assert in_words(found)[0] == (
