@@ -47,10 +47,10 @@ def faults_of_signatures(record: dict[str, Any], record_sha256: str, signed: Seq
 
 
 def _faults_of_names(operator: str, person: str | None, signed: Sequence[Signature]) -> Iterator[str]:
-    """What a page prints of a person is the printed name, so that an id alone tells a reader nothing."""
+    """What a page prints of a person is the name: the right id does not excuse another; a wrong id is told as such."""
     for one in signed:
         alike = likeness(one.printed_name) == likeness(operator)
-        if one.meaning is Meaning.PERFORMED and one.printed_name != operator:
+        if one.meaning is Meaning.PERFORMED and one.printed_name != operator and person in {None, "", one.person}:
             yield f"It is signed as performed by {one.printed_name}, but its record names {operator} as the operator."
         elif one.meaning in {Meaning.REVIEWED, Meaning.RELEASED} and alike and one.person != person:
             yield f"It is signed as {one.meaning} by {one.printed_name}, as its operator is named."
