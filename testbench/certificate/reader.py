@@ -30,8 +30,10 @@ def _places(data: bytes, first: int, count: int) -> dict[int, tuple[int, int]]:
     """Of each object of an unpacked object stream its index and where it begins; of two of one number the first counts.
 
     Raises:
-        ValueError: the stream does not begin with so many pairs of numbers.
+        ValueError: the stream does not begin with so many pairs of numbers, or is too large.
     """
+    if len(data) > LARGEST_OBJECTS:
+        raise ValueError("an object stream is too large")
     told = data[: max(first, 0)].split()
     if not 0 <= 2 * count <= len(told) or not all(map(bytes.isdigit, told)):
         raise ValueError("the index of an object stream is damaged")
@@ -63,8 +65,6 @@ def _class() -> Any:
                 if packed["/Type"] != "/ObjStm":
                     raise misc.PdfStrictReadError(f"Object {stmnum} is no object stream.")
                 data = packed.read_data(DecodePurpose.OBJECT_STREAM)
-                if len(data) > LARGEST_OBJECTS:
-                    raise misc.PdfStrictReadError(f"Object stream {stmnum} is too large.")
                 self._unpacked[stmnum] = BytesIO(data), _places(data, int(packed["/First"]), int(packed["/N"]))
             stream, places = self._unpacked[stmnum]
             index, start = places.get(idnum, (-1, 0))

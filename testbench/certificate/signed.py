@@ -41,18 +41,18 @@ def faults_of_signatures(record: dict[str, Any], record_sha256: str, signed: Seq
             yield f"The signature of {one.printed_name} was made under another record."
         elif one.trace_sha256 != traces:
             yield f"The signature of {one.printed_name} was made under other readings."
-    yield from _faults_of_names(record["operator"], signed)
+    yield from _faults_of_names(record["operator"], record.get("operator_id"), signed)
     if record.get("operator_id"):
         yield from _faults_of_persons(record["operator_id"], record["verdict"], signed)
 
 
-def _faults_of_names(operator: str, signed: Sequence[Signature]) -> Iterator[str]:
-    """What a page prints of a person is the printed name, so that an id alone tells a reader nothing."""
+def _faults_of_names(operator: str, person: str | None, signed: Sequence[Signature]) -> Iterator[str]:
+    """What a page prints of a person is the name: the right id does not excuse another; a wrong id is told as such."""
     for one in signed:
         alike = likeness(one.printed_name) == likeness(operator)
-        if one.meaning is Meaning.PERFORMED and one.printed_name != operator:
+        if one.meaning is Meaning.PERFORMED and one.printed_name != operator and person in {None, "", one.person}:
             yield f"It is signed as performed by {one.printed_name}, but its record names {operator} as the operator."
-        elif one.meaning in {Meaning.REVIEWED, Meaning.RELEASED} and alike:
+        elif one.meaning in {Meaning.REVIEWED, Meaning.RELEASED} and alike and one.person != person:
             yield f"It is signed as {one.meaning} by {one.printed_name}, as its operator is named."
 
 

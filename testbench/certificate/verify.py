@@ -45,6 +45,10 @@ from testbench.station.summed_up import SummedUp
 
 LARGEST_FILE = 20 * MIB
 NO_FILE = "it is no regular file; save the document to a file, then name that"
+REWRITTEN = (
+    "Another program has rewritten the file after it was signed: what its seal covers is no longer where the seal says "
+    "that it is."
+)
 ASK_FOR_THE_ORIGINAL = (
     "Ask whoever gave you the file for the original, and the works for the SHA-256 that their register has of it: "
     "'sha256sum FILE' must give the same."
@@ -163,7 +167,7 @@ def verify(
     except OSError as failure:
         return refused(f"The file cannot be opened: {failure.strerror}.")
     except Exception as failure:  # noqa: BLE001 - whatever a hostile file does to a parser means: not intact
-        found.faults.append(_unreadable(data, type(failure).__name__))
+        found.faults = list(dict.fromkeys([*found.faults, _unreadable(data, type(failure).__name__)]))
     return _judgement(found)
 
 
@@ -182,17 +186,19 @@ def bytes_of(document: bytes | Path) -> bytes:
 
 
 def _unreadable(data: bytes, failure: str) -> str:
-    """Why a file could not be read, by what is seen of its last signature from outside."""
+    """Why a file could not be read, by what is seen of it from outside."""
+    if not _BYTE_RANGE.search(data):
+        return "It carries no seal that can be read: it was never sealed, or another program wrote it anew without."
+    return REWRITTEN if _rewritten(data) else f"The file cannot be read as a sealed document ({failure})."
+
+
+def _rewritten(data: bytes) -> bool:
+    """Whether the newest signature no longer lies where it says: whoever writes a file anew moves its objects."""
     ranges = _BYTE_RANGE.findall(data)
     if not ranges:
-        return "It carries no seal that can be read: it was never sealed, or another program wrote it anew without."
-    _, length, second, rest = map(int, ranges[-1])
-    if second + rest != len(data) or data[length : length + 1] != b"<" or data[second - 1 : second] != b">":
-        return (
-            "Another program has rewritten the file after it was signed: what its seal covers is no longer where the "
-            "seal says that it is."
-        )
-    return f"The file cannot be read as a sealed document ({failure})."
+        return False
+    length, second = (int(number) for number in ranges[-1][1:3])
+    return not data[length:second].strip().startswith(b"<")
 
 
 def refused(*reasons: str) -> Verification:
@@ -281,6 +287,7 @@ def _check(data: bytes, found: _Found, anchors: Anchors, drawn: bytes | None) ->
     held = [(one, trust_in(one, anchors)) for one in signatures_of(reader, anchors)]
     found.signatures = tuple(_in_facts(one, trust) for one, trust in held)
     found.distrust = tuple(dict.fromkeys(trust.reason for _, trust in held if trust.reason))
+    found.faults.extend([REWRITTEN] if _rewritten(data) else [])
     found.faults.extend(dict.fromkeys(faults_of_seals(reader, data)))
     found.enclosed = enclosed_in(reader)
     found.faults.extend(found.enclosed.faults)
@@ -345,7 +352,10 @@ def in_words(judged: Verification) -> list[str]:
 
 def _first_line(judged: Verification, what: str) -> str:
     if not judged.follows and not judged.summary:
-        return f"DOES NOT FOLLOW: {what}. Nothing was changed since it was sealed, but what it says is not shown to follow."
+        return (
+            f"DOES NOT FOLLOW: {what}. Nothing was changed since it was sealed, but "
+            "what it says is not shown to follow."
+        )
     if not judged.prints:
         return (
             f"DOES NOT PRINT ITS RECORD: {what}. Nothing was changed since it was sealed, but the page is not shown to "

@@ -77,7 +77,10 @@ def test_without_people_the_page_says_named_not_authenticated(
     """And is intact: nothing is owed."""
     found = verify(page(bench, accepted, key, at), [key.certificate])
     assert (found.trusted, found.signed) == (True, ())
-    assert in_words(found)[-1] == "  signed       by nobody; the operator is named, not authenticated"
+    assert in_words(found)[-2:] == [
+        "  signed       by nobody; the operator is named, not authenticated",
+        "  released     by nobody; its record owes no release, for its operator was not authenticated",
+    ]
 
 
 def test_a_signature_of_another_run_is_found(bench: SimpleNamespace, people: Any, key: StationKey, at: Any) -> None:
@@ -113,6 +116,20 @@ def test_the_tester_never_releases(bench: SimpleNamespace, people: Any, key: Sta
     other = bench.signed_by(people.record, "venn", "Orla Venn", Meaning.PERFORMED, 1)
     assert reasons(page(bench, people, key, at, (other, people.signed[1])), key) == (
         "It is signed as performed by another than the operator of its record.",
+    )
+
+
+def test_the_printed_name_is_that_of_the_operator(
+    bench: SimpleNamespace, people: Any, key: StationKey, at: Any
+) -> None:
+    """The page prints names, not ids; and nobody releases under a name that looks like the operator's."""
+    forged = people.signed[0].model_copy(update={"printed_name": "Ada Forged"})
+    assert reasons(page(bench, people, key, at, (forged, people.signed[1])), key) == (
+        "It is signed as performed by Ada Forged, but its record names Mara Quill as the operator.",
+    )
+    alike = people.signed[1].model_copy(update={"printed_name": "MARA QUILL"})
+    assert reasons(page(bench, people, key, at, (people.signed[0], alike)), key) == (
+        "It is signed as released by MARA QUILL, as its operator is named.",
     )
 
 

@@ -2,7 +2,10 @@
 
 import gc
 import json
+import os
 import re
+import subprocess
+import sys
 from datetime import datetime
 from io import BytesIO
 from pathlib import Path
@@ -16,6 +19,7 @@ from cryptography.hazmat.primitives import serialization
 
 from testbench.certificate.keys import grouped, load_station_key, make_station_key, read_certificate
 from testbench.certificate.signing import seal
+from testbench.certificate.verify import ASK_FOR_THE_ORIGINAL, REWRITTEN, in_words, verify
 from testbench.cli.certificate import command
 from testbench.errors import TrustFileError
 from testbench.procedure_files.loader import bench_template
@@ -59,6 +63,7 @@ def test_intact_with_a_known_signer_exits_with_zero(file: Path, keys: Path, tmp_
         "  revocation   pinned by its own certificate, which is looked up in no list\n"
         f"  record       {accepted.sha256}\n"  # type: ignore[attr-defined]
         "  signed       by nobody; the operator is named, not authenticated\n"
+        "  released     by nobody; its record owes no release, for its operator was not authenticated\n"
         "  ledger       B1 1234 7e6c dbc4 c553 4a27, key 5647 5AA7 5463 474C\n"
     )
 
@@ -90,6 +95,7 @@ def test_changed_exits_with_one_and_says_why(file: Path, keys: Path) -> None:
     assert found.output == (
         "CHANGED or unreadable: this is not the document that was sealed.\n"
         "  Something was added to the file after it was sealed.\n"
+        f"{ASK_FOR_THE_ORIGINAL}\n"
     )
 
 
@@ -236,3 +242,39 @@ def test_what_a_stranger_wrote_moves_no_cursor(tmp_path: Path, unsealed: bytes, 
     for told in (found.output, as_json.output):
         assert all(line.isprintable() for line in told.split("\n"))
     assert "INTACT\r\n\u202e\u2028\x9b1m" in json.loads(as_json.output)["signer"]
+
+
+def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    """In a process of its own, for it would wait for ever."""
+    os.mkfifo(tmp_path / "pipe.pdf")
+    command_line = [sys.executable, "-P", "-m", "testbench", "certificate", "verify", str(tmp_path / "pipe.pdf")]
+    found = subprocess.run(command_line, capture_output=True, text=True, timeout=60, check=False)
+    assert found.returncode == 1
+    assert found.stdout == (
+        "CHANGED or unreadable: this is not the document that was sealed.\n"
+        "  The file cannot be opened: it is no regular file; save the document to a file, then name that.\n"
+        f"{ASK_FOR_THE_ORIGINAL}\n"
+    )
+
+
+def test_a_copy_that_another_program_wrote_is_called_that(file: Path) -> None:
+    """Opened and saved by a library for PDF."""
+    with pikepdf.open(file, allow_overwriting_input=True) as pdf:
+        pdf.save(file, linearize=True)
+    judged = verify(file, ())
+    assert judged.reasons[0] == REWRITTEN
+    assert in_words(judged)[-1] == ASK_FOR_THE_ORIGINAL
+
+
+def test_the_name_of_an_attached_file_is_one_line(tmp_path: Path, unsealed: bytes, keys: Path, at: datetime) -> None:
+    """A stranger's file called as a line of ours."""
+    out = tmp_path / "named.pdf"
+    with pikepdf.open(BytesIO(unsealed)) as pdf:
+        body = pdf.make_indirect(pikepdf.Stream(pdf, b"x"))
+        spec = pikepdf.Dictionary(Type=pikepdf.Name.Filespec, EF=pikepdf.Dictionary(F=body))
+        names = pdf.Root.Names.EmbeddedFiles.Names
+        names.extend([pikepdf.String("zz\nINTACT: all is well"), pdf.make_indirect(spec)])
+        pdf.save(out)
+    out.write_bytes(seal(out.read_bytes(), load_station_key(keys), at))
+    found = run(out, home=tmp_path / "none")
+    assert "  Files are attached that do not belong to the document: zz\\nINTACT: all is well.\n" in found.output
