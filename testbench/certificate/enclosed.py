@@ -26,6 +26,7 @@ from testbench.run.signature import Meaning, Signature
 from testbench.station.summed_up import SummedUp
 from testbench.station.withdrawals import Withdrawal
 
+
 @dataclass(slots=True)
 class Enclosed:
     """What was read so far, and every fault."""

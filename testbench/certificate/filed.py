@@ -18,7 +18,7 @@ def filed_in(root: Any, files: dict[str, bytes]) -> Iterator[str]:
     Raises:
         ValueError: too many, or too deep.
     """
-    names = root["/Names"] if "/Names" in root else {}
+    names: Any = root["/Names"] if "/Names" in root else {}  # noqa: SIM401 - resolves
     tree = names.raw_get("/EmbeddedFiles").get_object() if "/EmbeddedFiles" in names else {}
     found = []
     for count, (name, entry) in enumerate(_leaves(tree, DEEPEST)):
@@ -29,7 +29,7 @@ def filed_in(root: Any, files: dict[str, bytes]) -> Iterator[str]:
         files[str(name)] = bytes(entry.get_object()["/EF"]["/F"].data)
         if strange:
             yield f"The file {name} is attached twice, or under more than one name."
-    listed = root["/AF"] if "/AF" in root else []
+    listed: Any = root["/AF"] if "/AF" in root else []  # noqa: SIM401 - resolves
     given = [listed.raw_get(index) for index in range(len(listed))]
     if set(names) - {"/EmbeddedFiles"} or sorted(map(repr, given)) != sorted(map(repr, found)):
         yield STRANGE

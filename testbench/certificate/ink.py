@@ -14,6 +14,7 @@ from itertools import zip_longest
 from typing import Any
 
 from testbench.certificate.marks import Mark, marks_of, signs_of, texts_of
+from testbench.certificate.metadata import says
 from testbench.certificate.plot_room import is_no_plot
 from testbench.certificate.shapes import NotOursError
 
@@ -31,7 +32,6 @@ PAGE_KEYS = frozenset({
 })  # fmt: skip
 FIELD_KEYS = frozenset({"/AP", "/F", "/FT", "/P", "/Rect", "/Subtype", "/T", "/TU", "/Type", "/V", "/Lock", "/SV"})
 OF_CATALOGUE = ("/Lang", "/PageMode", "/ViewerPreferences", "/MarkInfo", "/OutputIntents")
-OF_INFORMATION = ("/Title", "/Author", "/Subject", "/Creator")
 
 
 # By its bytes -----------------------------------------------------------------------------------
@@ -61,8 +61,8 @@ def _only_signed(reader: Any, reference: Any) -> bool:
     """Whether signing has changed no more of an object than it must."""
     before, now = reader.get_object(reference, revision=0), reader.get_object(reference)
     kind = str(now.get("/Type", ""))
-    if kind == "/Metadata":  # written anew by the signing library; it draws nothing
-        return bool(before.get("/Type") == "/Metadata" and before.get("/Subtype") == now.get("/Subtype"))
+    if kind == "/Metadata":  # written anew by the signing library
+        return before.get("/Type") == kind and before.get("/Subtype") == now.get("/Subtype") and _same(now, before)
     if not hasattr(now, "raw_get") or hasattr(now, "data"):
         return False
     changed = {
@@ -71,6 +71,11 @@ def _only_signed(reader: Any, reference: Any) -> bool:
         if key not in before or key not in now or repr(before.raw_get(key)) != repr(now.raw_get(key))
     }
     return changed <= ADDED_BY_SIGNING.get(kind, frozenset()) and _draws_nothing(now)
+
+
+def _same(one: Any, other: Any) -> bool:
+    """Whether two metadata say the same."""
+    return says(_content(one)) == says(_content(other))
 
 
 def _draws_nothing(found: Any) -> bool:
@@ -96,9 +101,7 @@ def _content(look: Any) -> bytes:
 # Mark by mark -----------------------------------------------------------------------------------
 
 
-def differences(
-    data: bytes, drawn: bytes, *, labels: re.Pattern[str] | None = None, behind: int = 0
-) -> Iterator[str]:
+def differences(data: bytes, drawn: bytes, *, labels: re.Pattern[str] | None = None, behind: int = 0) -> Iterator[str]:
     """What a file prints otherwise than what was drawn anew, the first thing of each page; nothing where it is alike.
 
     Args:
@@ -134,14 +137,17 @@ def _of_document(file: Any, anew: Any) -> Iterator[str]:
     )
     yield from (
         f"The document says something else under {key[1:]}."
-        for key in OF_INFORMATION
+        for key in sorted({*file.docinfo.keys(), *anew.docinfo.keys()} - ADDED_BY_SIGNING[""])
         if file.docinfo.get(key) != anew.docinfo.get(key)
     )
+    if "/Metadata" not in file.Root or not _same(file.Root.Metadata, anew.Root.Metadata):
+        yield "The document says something else in its metadata."
     if _places(file) != _places(anew):
         yield "The places of its signatures lie elsewhere."
     if set(file.Root.get("/AcroForm", {}).keys()) - {"/Fields", "/SigFlags"}:
         yield "Its form could draw something."
-    if set(file.Root.Pages.keys()) - {"/Type", "/Kids", "/Count"}:
+    nodes = [one for one in file.Root.Pages.Kids if one.get("/Type") != "/Page"]
+    if nodes or set(file.Root.Pages.keys()) - {"/Type", "/Kids", "/Count"}:
         yield "Its pages inherit what no page of ours does."
 
 

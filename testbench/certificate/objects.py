@@ -13,6 +13,8 @@ ACTIVE_KINDS = frozenset({
     "/JavaScript", "/Launch", "/SubmitForm", "/ImportData", "/GoToR", "/GoToE", "/URI", "/Rendition", "/Movie",
     "/Sound", "/Hide", "/SetOCGState", "/ResetForm", "/RichMediaExecute", "/Named", "/Thread", "/Trans", "/GoTo3DView",
 })  # fmt: skip
+OTHER_DOCUMENT = "A later part of the file makes another document of it."
+STRAY = "It holds objects that do not belong to the document."
 CONTAINERS = frozenset({"/ObjStm", "/XRef"})
 """Kinds of objects that hold others, or say where they are; nothing leads to them."""
 
@@ -20,13 +22,13 @@ CONTAINERS = frozenset({"/ObjStm", "/XRef"})
 def faults_of_objects(reader: Any) -> Iterator[str]:
     """Everything that a station would not have written so; nothing where there is none."""
     if not _one_document(reader):
-        yield "A later part of the file makes another document of it."
+        yield OTHER_DOCUMENT
     seen: set[Any] = set()
     found = sorted({name for value in _dictionaries(reader, seen) for name in _active_names(value)})
     if found:
         yield f"It holds what could act or hide by itself: {', '.join(found)}."
     if any(_is_stray(reader, one) for one in _all(reader) - seen):
-        yield "It holds objects that do not belong to the document."
+        yield STRAY
 
 
 def _one_document(reader: Any) -> bool:

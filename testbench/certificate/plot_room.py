@@ -77,5 +77,7 @@ def _corners(mark: Mark) -> Iterator[Corner]:
 
 def _thickest(plot: list[Mark]) -> float:
     """Of the lines that are not clipped [pt]."""
-    pens = [mark.places[len(mark.places) - mark.what[-1] :] for mark in plot if mark.what[0] == STROKE and not mark.clips]
+    pens = [
+        mark.places[len(mark.places) - mark.what[-1] :] for mark in plot if mark.what[0] == STROKE and not mark.clips
+    ]
     return max((abs(side) for pen in pens for side in pen[:4]), default=0.0)

@@ -83,7 +83,9 @@ def letters_of(font: Any) -> dict[int, str]:
     codes = [int(line[1:3], 16) for line in lines]
     if found is None or codes != list(range(int(found[3]))) or codes[-1] != int(found[2], 16):
         raise NotOursError("The text of a face is told otherwise than in a page of ours.")
-    return {code: bytes.fromhex(line[6:10].decode()).decode("utf-16-be") for code, line in zip(codes, lines, strict=True)}
+    return {
+        code: bytes.fromhex(line[6:10].decode()).decode("utf-16-be") for code, line in zip(codes, lines, strict=True)
+    }
 
 
 def _face(font: Any, *, whole: bool) -> Face:
