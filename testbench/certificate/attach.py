@@ -89,7 +89,7 @@ def attached_checkpoint(checkpoint: Checkpoint | None) -> list[Attachment]:
 def attachments_of_summary(
     listed: SummedUp, records: Sequence[RunRecord], checkpoint: Checkpoint | None, form: Value | None = None
 ) -> tuple[Attachment, ...]:
-    """The list of what is summed up, the records of the pages that follow where they are not too many, checkpoint and form."""
+    """The list of what is summed up, records of the pages that follow where these are not many, checkpoint, form."""
     found = [Attachment(SUMMARY, canonical(listed), "application/json", "What is summed up, canonical JSON")]
     if len(records) <= MOST_RECORDS:
         found += [
