@@ -25,9 +25,9 @@ from testbench.station.withdrawals import Withdrawal
 
 RECORD, CHECKPOINT, REPLACES, PROFILE = "record.json", "ledger-checkpoint.json", "replaces.json", "3b"
 SUMMARY, FORM = "summary.json", "page.json"
-MOST_RECORDS = 500
-LARGEST_RECORDS = 2_000_000
-"""Of the records that a lot certificate encloses with its pages [bytes]; beyond, it encloses none."""
+MOST_RECORDS = 150
+"""For how many pages of valves a lot certificate encloses the records; beyond, it encloses none. Their number alone
+decides: who checks it can tell from the list whether they should be there."""
 CSV_HEAD = "time_s,pressure_{unit},ticks,counts"
 ASKED = ",asked_ticks"
 """The last column, where each reading was asked for: when."""
@@ -89,13 +89,14 @@ def attached_checkpoint(checkpoint: Checkpoint | None) -> list[Attachment]:
 def attachments_of_summary(
     listed: SummedUp, records: Sequence[RunRecord], checkpoint: Checkpoint | None, form: Value | None = None
 ) -> tuple[Attachment, ...]:
-    """The list of what is summed up, the records of the pages that follow where they are small, checkpoint and form."""
+    """The list of what is summed up, records of the pages that follow where these are not many, checkpoint, form."""
     found = [Attachment(SUMMARY, canonical(listed), "application/json", "What is summed up, canonical JSON")]
-    bodies = {record.run: canonical(record) for record in records}
-    if len(bodies) <= MOST_RECORDS and sum(map(len, bodies.values())) <= LARGEST_RECORDS:
+    if len(records) <= MOST_RECORDS:
         found += [
-            Attachment(record_name(run), body, "application/json", f"Record of run {run}, canonical JSON")
-            for run, body in bodies.items()
+            Attachment(
+                record_name(one.run), canonical(one), "application/json", f"Record of run {one.run}, canonical JSON"
+            )
+            for one in records
         ]
     return (*found, *attached_checkpoint(checkpoint), *attached_form(form))
 

@@ -3,21 +3,21 @@
 Enclosed are facts, the record, the readings of every channel, signatures of people, the ledger's checkpoint, and the
 form of the page.
 Nothing here believes what the file states of itself: the record is hashed again, the readings are hashed again, and the
-run is judged again from both. What the page prints is held against all this by ``certificate/printed``. Whatever could
-act by itself (a script, an action, a layer that can be switched) makes a file suspect.
+run is judged again from both. What the page prints is held against all this by ``certificate/printed``.
 """
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from testbench import __version__
 from testbench.certificate.attach import CHECKPOINT, FORM, RECORD, REPLACES, SUMMARY, beside_name, trace_of
 from testbench.certificate.facts import DocumentFacts
+from testbench.certificate.filed import filed_in
 from testbench.certificate.ledger_key import is_signed
 from testbench.certificate.listed import faults_of_summary
-from testbench.certificate.reader import text_of
+from testbench.certificate.objects import faults_of_objects
 from testbench.certificate.signed import faults_of_signatures, in_a_line, signatures_in
 from testbench.run.evaluation import rejudged, same_decision
 from testbench.run.following import differences
@@ -27,13 +27,6 @@ from testbench.run.samples import Trace
 from testbench.run.signature import Meaning, Signature
 from testbench.station.summed_up import SummedUp
 from testbench.station.withdrawals import Withdrawal
-
-MOST_FILES, MOST_OBJECTS, DEEPEST = 1000, 100_000, 8
-ACTIVE_KEYS = frozenset({"/OpenAction", "/AA", "/JS", "/JavaScript", "/XFA", "/OCProperties", "/RichMediaContent"})
-ACTIVE_KINDS = frozenset({
-    "/JavaScript", "/Launch", "/SubmitForm", "/ImportData", "/GoToR", "/GoToE", "/URI", "/Rendition", "/Movie",
-    "/Sound", "/Hide", "/SetOCGState", "/ResetForm", "/RichMediaExecute", "/Named", "/Thread", "/Trans", "/GoTo3DView",
-})  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -74,8 +67,10 @@ class Enclosed:
 def enclosed_in(reader: Any) -> Enclosed:
     """Read and compare everything that a document encloses."""
     found = Enclosed()
-    found.faults.extend(_active(reader))
-    files, subject = dict(_attached(reader.root)), str(reader.trailer["/Info"].get("/Subject", ""))
+    found.faults.extend(faults_of_objects(reader))
+    files: dict[str, bytes] = {}
+    found.faults.extend(filed_in(reader.root, files))
+    subject = str(reader.trailer["/Info"].get("/Subject", ""))
     found.form = files.pop(FORM, None)
     if SUMMARY in files and RECORD not in files:
         found.faults.extend(_faults_of_list(files, subject, found))
@@ -203,66 +198,3 @@ def _with_gaps(trace: Trace, stage: StageRecord) -> Trace:
     """The readings of every channel with the gaps that the record keeps."""
     beside = tuple(one.with_gaps(of.gaps) for one, of in zip(trace.beside, stage.beside, strict=True))
     return replace(trace, gaps=stage.gaps, beside=beside)
-
-
-# Attached files ---------------------------------------------------------------------------------
-
-
-def _attached(root: Any) -> Iterator[tuple[str, bytes]]:
-    """Names and contents of the attached files."""
-    names = root.get("/Names")
-    if names is None or "/EmbeddedFiles" not in names:
-        return
-    for count, (name, spec) in enumerate(_leaves(names["/EmbeddedFiles"], DEEPEST)):
-        if count >= MOST_FILES:
-            raise ValueError("too many attached files")
-        yield text_of(name), bytes(spec["/EF"]["/F"].data)
-
-
-def _leaves(node: Any, depth: int) -> Iterable[tuple[Any, Any]]:
-    """Pairs of a name tree, at most ``depth`` levels down."""
-    if depth == 0:
-        raise ValueError("the tree of attached files is too deep")
-    flat = node.get("/Names", [])
-    for index in range(0, len(flat) - 1, 2):
-        yield flat[index], flat[index + 1]
-    for kid in node.get("/Kids", []):
-        yield from _leaves(kid.get_object(), depth - 1)
-
-
-# Active content ---------------------------------------------------------------------------------
-
-
-def _active(reader: Any) -> Iterator[str]:
-    """Whatever a reader of PDF might do by itself, or show one moment and hide the next."""
-    found = sorted({name for value in _dictionaries(reader) for name in _active_names(value)})
-    if found:
-        yield f"It holds what could act or hide by itself: {', '.join(found)}."
-
-
-def _active_names(value: Any) -> Iterator[str]:
-    yield from (str(key) for key in value if key in ACTIVE_KEYS)
-    kind = value.raw_get("/S") if "/S" in value else None
-    if isinstance(kind, str) and kind in ACTIVE_KINDS:
-        yield str(kind)
-
-
-def _dictionaries(reader: Any) -> Iterator[Any]:
-    """Every dictionary that the file's root leads to, each object once."""
-    from pyhanko.pdf_utils import generic
-
-    seen, waiting = set(), [reader.trailer.raw_get("/Root")]
-    while waiting:
-        value = waiting.pop()
-        if isinstance(value, generic.IndirectObject):
-            if value.reference in seen:
-                continue
-            seen.add(value.reference)
-            if len(seen) > MOST_OBJECTS:
-                raise ValueError("too many objects")
-            value = value.get_object()  # type: ignore[no-untyped-call]
-        if isinstance(value, generic.DictionaryObject):
-            yield value
-            waiting.extend(value.raw_get(key) for key in value)
-        elif isinstance(value, generic.ArrayObject):
-            waiting.extend(value.raw_get(index) for index in range(len(value)))

@@ -7,12 +7,15 @@ fields without an appearance, and nothing that replaces a page, a face or a draw
 each of them the same signs with the same shapes, the same lines and areas, in the same order, at the same places.
 """
 
+import re
 from collections.abc import Iterator
 from io import BytesIO
 from itertools import zip_longest
 from typing import Any
 
-from testbench.certificate.marks import Mark, marks_of, points_of, texts_of
+from testbench.certificate.marks import Mark, marks_of, signs_of, texts_of
+from testbench.certificate.metadata import says
+from testbench.certificate.plot_room import is_no_plot
 from testbench.certificate.shapes import NotOursError
 
 BY_BYTES = "as drawn anew from the attached {}, byte for byte"
@@ -23,15 +26,12 @@ ADDED_BY_SIGNING = {
     "": frozenset({"/ModDate", "/Producer"}),
 }
 """Which keys of which dictionaries signatures add or change; without a type: the document information."""
-MARGIN = 6.0
-"""How far the labels of a plot may reach beyond those of another one [pt]."""
 PAGE_KEYS = frozenset({
     "/Type", "/Parent", "/Contents", "/Resources", "/MediaBox", "/CropBox", "/Rotate", "/StructParents", "/Tabs",
     "/Annots",
 })  # fmt: skip
 FIELD_KEYS = frozenset({"/AP", "/F", "/FT", "/P", "/Rect", "/Subtype", "/T", "/TU", "/Type", "/V", "/Lock", "/SV"})
 OF_CATALOGUE = ("/Lang", "/PageMode", "/ViewerPreferences", "/MarkInfo", "/OutputIntents")
-OF_INFORMATION = ("/Title", "/Author", "/Subject", "/Creator")
 
 
 # By its bytes -----------------------------------------------------------------------------------
@@ -61,8 +61,8 @@ def _only_signed(reader: Any, reference: Any) -> bool:
     """Whether signing has changed no more of an object than it must."""
     before, now = reader.get_object(reference, revision=0), reader.get_object(reference)
     kind = str(now.get("/Type", ""))
-    if kind == "/Metadata":  # written anew by the signing library; it draws nothing
-        return bool(before.get("/Type") == "/Metadata" and before.get("/Subtype") == now.get("/Subtype"))
+    if kind == "/Metadata":  # written anew by the signing library
+        return before.get("/Type") == kind and before.get("/Subtype") == now.get("/Subtype") and _same(now, before)
     if not hasattr(now, "raw_get") or hasattr(now, "data"):
         return False
     changed = {
@@ -71,6 +71,11 @@ def _only_signed(reader: Any, reference: Any) -> bool:
         if key not in before or key not in now or repr(before.raw_get(key)) != repr(now.raw_get(key))
     }
     return changed <= ADDED_BY_SIGNING.get(kind, frozenset()) and _draws_nothing(now)
+
+
+def _same(one: Any, other: Any) -> bool:
+    """Whether two metadata say the same."""
+    return says(_content(one)) == says(_content(other))
 
 
 def _draws_nothing(found: Any) -> bool:
@@ -96,28 +101,29 @@ def _content(look: Any) -> bytes:
 # Mark by mark -----------------------------------------------------------------------------------
 
 
-def differences(data: bytes, drawn: bytes, *, plots: bool = True, whole: bool = True) -> Iterator[str]:
+def differences(data: bytes, drawn: bytes, *, labels: re.Pattern[str] | None = None, behind: int = 0) -> Iterator[str]:
     """What a file prints otherwise than what was drawn anew, the first thing of each page; nothing where it is alike.
 
     Args:
         data: the file.
         drawn: what was drawn anew.
-        plots: False where it was drawn without readings: then plots are not compared but for their place, nor what a
-            screen reader is told, nor the attached files, which ``certificate/listed`` has looked at.
-        whole: False where further pages may follow.
+        labels: what plots may say, where it was drawn without readings: then they are not compared, but see
+            ``certificate/plot_room``; nor is what a screen reader is told, nor the attached files, which
+            ``certificate/listed`` has looked at.
+        behind: how many pages at least follow that were not drawn anew; 0: none may.
     """
     import pikepdf
 
     with pikepdf.open(BytesIO(data)) as file, pikepdf.open(BytesIO(drawn)) as anew:
         yield from _of_document(file, anew)
-        if plots:
+        if labels is None:
             yield from _of_structure(file, anew)
             yield from _of_attached(file, anew)
         count, wanted = len(file.pages), len(anew.pages)
-        if count < wanted or (count > wanted and whole):
+        if count < wanted + behind or (count > wanted and not behind):
             yield f"It has {count} pages, where its record gives {wanted}."
         for number, (found, given) in enumerate(zip(file.pages, anew.pages, strict=False), start=1):
-            yield from (f"Page {number}: {told}" for told in _of_page(found.obj, given.obj, plots=plots))
+            yield from (f"Page {number}: {told}" for told in _of_page(found.obj, given.obj, labels))
 
 
 def _of_document(file: Any, anew: Any) -> Iterator[str]:
@@ -131,14 +137,17 @@ def _of_document(file: Any, anew: Any) -> Iterator[str]:
     )
     yield from (
         f"The document says something else under {key[1:]}."
-        for key in OF_INFORMATION
+        for key in sorted({*file.docinfo.keys(), *anew.docinfo.keys()} - ADDED_BY_SIGNING[""])
         if file.docinfo.get(key) != anew.docinfo.get(key)
     )
+    if "/Metadata" not in file.Root or not _same(file.Root.Metadata, anew.Root.Metadata):
+        yield "The document says something else in its metadata."
     if _places(file) != _places(anew):
         yield "The places of its signatures lie elsewhere."
     if set(file.Root.get("/AcroForm", {}).keys()) - {"/Fields", "/SigFlags"}:
         yield "Its form could draw something."
-    if set(file.Root.Pages.keys()) - {"/Type", "/Kids", "/Count"}:
+    nodes = [one for one in file.Root.Pages.Kids if one.get("/Type") != "/Page"]
+    if nodes or set(file.Root.Pages.keys()) - {"/Type", "/Kids", "/Count"}:
         yield "Its pages inherit what no page of ours does."
 
 
@@ -176,24 +185,26 @@ def _of_attached(file: Any, anew: Any) -> Iterator[str]:
             yield f"The attached file {name} is not as a station writes it."
 
 
-def _of_page(found: Any, given: Any, *, plots: bool) -> Iterator[str]:
+def _of_page(found: Any, given: Any, labels: re.Pattern[str] | None) -> Iterator[str]:
     strange = set(found.keys()) - PAGE_KEYS or set(found.Resources.keys()) - {"/Font", "/ProcSet"}
     if strange or not all(_is_bare(one) for one in found.get("/Annots", ())):
         yield "something lies on it that none of our pages has."
     if _box(found) != _box(given):
         yield "it has another size."
     try:
-        marks = marks_of(found)
+        marks = marks_of(found, whole=labels is None)
     except NotOursError as failure:
         yield f"it cannot be read as a page of ours. {failure}"
         return
     except (ValueError, LookupError, TypeError, AttributeError):
         yield "it cannot be read as a page of ours."
         return
-    wanted = marks_of(given)
-    if not plots:
+    wanted = marks_of(given, whole=labels is None)
+    if labels is not None:
+        known = signs_of(given)
         (marks, shown), (wanted, free) = _without_plots(marks), _without_plots(wanted)
-        if len(shown) != len(free) or any(_leaves(one, room) for one, room in zip(shown, free, strict=True)):
+        pairs = zip(shown, free, strict=False)
+        if len(shown) != len(free) or any(is_no_plot(one, room, known, labels) for one, room in pairs):
             yield "something of a plot lies elsewhere than its record gives."
     yield from _first_difference(marks, wanted)
 
@@ -215,20 +226,6 @@ def _without_plots(marks: list[Mark]) -> tuple[list[Mark], list[list[Mark]]]:
             plots += [] if plain else [figure]
             figure = None
     return rest, plots
-
-
-def _leaves(plot: list[Mark], room: list[Mark]) -> bool:
-    """Whether anything that is not clipped lies outside the place of a plot."""
-    (left, low), (right, high) = _extent(room)
-    (west, south), (east, north) = _extent(plot)
-    return min(west - left, south - low, right - east, high - north) < -MARGIN
-
-
-def _extent(plot: list[Mark]) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Lower left and upper right corner of what is not clipped."""
-    points = [point for mark in plot if not mark.clips for point in points_of(mark)]
-    across, up = zip(*points, strict=True)
-    return (min(across), min(up)), (max(across), max(up))
 
 
 def _box(page: Any) -> tuple[Any, ...]:

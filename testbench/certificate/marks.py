@@ -38,6 +38,11 @@ WHERE = dict.fromkeys(WRITING, True) | dict.fromkeys(
     ("BT", "q", "Q", "cm", "re", "m", "l", "c", "h", "W", "W*", *PAINTED, *CLOSING), False
 )  # fmt: skip
 """Which operators stand inside a text and which outside; elsewhere one reader draws them and another does not."""
+CLIPS, RECTANGLE = ("W", "W*"), "mlllh"
+NEED_A_PATH = frozenset({"l", "c", "h", *CLIPS, *PAINTED, *CLOSING} - {"n"})
+BUILDING = frozenset({"m", "l", "c", "h", "re", *CLIPS, *PAINTED, *CLOSING})
+"""What may stand between the begin of a path and its painting (ISO 32000-1, 8.2, figure 9): where a matrix changes in
+between, some readers move the points that are there already, and others do not."""
 MOST_MARKS = 500_000
 
 
@@ -93,8 +98,12 @@ def times(one: Matrix, other: Matrix) -> Matrix:
     return (a * g + b * i, a * h + b * j, c * g + d * i, c * h + d * j, e * g + f * i + k, e * h + f * j + m)
 
 
-def marks_of(page: Any) -> list[Mark]:
+def marks_of(page: Any, *, whole: bool = True) -> list[Mark]:
     """Read a page.
+
+    Args:
+        page: as pikepdf gives it.
+        whole: whether its faces must be the same to the byte; see ``certificate/shapes``.
 
     Raises:
         NotOursError: it uses what our pages never use; the sentence says what.
@@ -102,10 +111,20 @@ def marks_of(page: Any) -> list[Mark]:
     """
     import pikepdf
 
-    reading = _Reading(faces_of(page))
+    reading = _Reading(faces_of(page, whole=whole))
     for order in pikepdf.parse_content_stream(page):
         reading.take(str(order.operator), list(order.operands))
     return reading.marks
+
+
+def signs_of(page: Any) -> set[tuple[Any, ...]]:
+    """Every sign that the faces of a page have, filled, as a mark tells it where faces need not be alike as a whole."""
+    faces = faces_of(page, whole=False).values()
+    return {_sign(letter, face.shapes.get(code, ""), 0) for face in faces for code, letter in face.letters.items()}
+
+
+def _sign(letter: str, shape: str, mode: int) -> tuple[Any, ...]:
+    return "sign", letter, shape, mode
 
 
 class _Reading:
@@ -129,7 +148,7 @@ class _Reading:
         self._orders |= {name: partial(self._piece, name) for name in ("BMC", "BDC", "EMC")}
         self._orders |= {name: partial(self._draw, name) for name in ("m", "l", "c", "h")}
         self._orders |= {name: partial(self._paint, name) for name in (*PAINTED, *CLOSING)}
-        self._orders |= {name: partial(self._set_clip, name) for name in ("W", "W*")}
+        self._orders |= {name: partial(self._set_clip, name) for name in CLIPS}
 
     def take(self, name: str, told: list[Any]) -> None:
         """One operator.
@@ -142,6 +161,10 @@ class _Reading:
         where = WHERE.get(name)
         if len(told) != OPERANDS.get(name, 0) or where not in {None, self._writing}:
             raise NotOursError(f"It uses the operator {name} as no page of ours does.")
+        if (self._path and name not in BUILDING) or (self._clip and name not in PAINTED):
+            raise NotOursError(f"It uses the operator {name} in the middle of a path, as no page of ours does.")
+        if not self._path and name in NEED_A_PATH:
+            raise NotOursError(f"It uses the operator {name} without a path, as no page of ours does.")
         self._orders[name](told)
 
     def _mark(self, mark: Mark) -> None:
@@ -212,6 +235,8 @@ class _Reading:
             else:
                 self._mark(Mark((way, drawn), state.fill, places, clips=state.clips))
         if self._clip:
+            if drawn != RECTANGLE or not _area(places):
+                raise NotOursError("It clips to something else than a rectangle, which no page of ours does.")
             self._mark(Mark((self._clip, drawn), (), places, clips=state.clips))
             self._clips += 1
             self._change(clips=(*state.clips, self._clips))
@@ -249,7 +274,7 @@ class _Reading:
         for letter, shape, advance in signs:
             a, b, c, d, e, f = times(self._text, state.matrix)
             size = state.size
-            what, places = ("sign", letter, shape, state.mode), (a * size, b * size, c * size, d * size, e, f, *pen[1])
+            what, places = _sign(letter, shape, state.mode), (a * size, b * size, c * size, d * size, e, f, *pen[1])
             self._mark(Mark(what, pen[0], places, text, state.clips))
             self._text = times((1.0, 0.0, 0.0, 1.0, advance * size, 0.0), self._text)
 
@@ -264,6 +289,12 @@ def _pen(state: _State) -> tuple[float, ...]:
     a, b, c, d, _, _ = state.matrix
     along = float((a * a + b * b) ** 0.5)
     return *(state.width * one for one in (a, b, c, d)), *(along * one for one in state.dash)
+
+
+def _area(places: tuple[float, ...]) -> float:
+    """Of a parallelogram, from three of its corners [pt²]."""
+    x, y, x1, y1, x2, y2 = places[:6]
+    return abs((x1 - x) * (y2 - y1) - (x2 - x1) * (y1 - y))
 
 
 def _plain(operand: Any) -> str:

@@ -5,6 +5,7 @@ under the same record is found. Letterhead, time of issue and paper are what the
 """
 
 import json
+import re
 from dataclasses import dataclass
 from itertools import islice
 from typing import Any, TypeVar
@@ -12,7 +13,9 @@ from typing import Any, TypeVar
 from testbench.certificate.enclosed import Enclosed
 from testbench.certificate.ink import BY_BYTES, BY_MARKS, begins_with, differences
 from testbench.certificate.issue import unsealed_document
+from testbench.certificate.languages import words_of
 from testbench.certificate.page_form import FormError, PageForm, facts_of, versions
+from testbench.certificate.plot_room import labels_of
 from testbench.certificate.summary_again import page_again, with_all
 from testbench.certificate.summary_form import SummaryForm
 from testbench.certificate.summary_issue import Drawn, unsealed_summary
@@ -51,10 +54,10 @@ class Anew:
     """What was drawn again."""
 
     document: bytes
-    plots: bool = True
-    """Whether every plot is drawn from its readings; a lot certificate with the pages of valves has none."""
-    whole: bool = True
-    """Whether it has every page; the records of many valves are not attached."""
+    labels: re.Pattern[str] | None = None
+    """What plots may say, where they were not drawn from their readings: a lot certificate has none of these."""
+    behind: int = 0
+    """How many pages at least follow that were not drawn: the records of many valves are not attached."""
 
 
 def printed_in(enclosed: Enclosed, reader: Any, data: bytes, drawn: bytes = b"") -> Printed:
@@ -81,15 +84,15 @@ def printed_in(enclosed: Enclosed, reader: Any, data: bytes, drawn: bytes = b"")
 
 def _compared(enclosed: Enclosed, reader: Any, data: bytes, anew: Anew) -> Printed:
     what = "record" if enclosed.listed is None else "list"
-    if begins_with(reader, data, anew.document):
+    if not anew.behind and begins_with(reader, data, anew.document):
         return Printed(BY_BYTES.format(what))
-    found = differences(data, anew.document, plots=anew.plots, whole=anew.whole)
+    found = differences(data, anew.document, labels=anew.labels, behind=anew.behind)
     faults = tuple(islice(found, MOST_TOLD))
     if faults:
         return Printed(faults=(*faults, *_of_versions(enclosed)))
-    if not anew.whole:
+    if anew.behind:
         return Printed(WITHOUT_PAGES)
-    return Printed(BY_MARKS.format(what) if anew.plots else WITH_PAGES)
+    return Printed(WITH_PAGES if anew.labels else BY_MARKS.format(what))
 
 
 def drawn_anew(enclosed: Enclosed, count: int) -> Anew:
@@ -107,7 +110,8 @@ def drawn_anew(enclosed: Enclosed, count: int) -> Anew:
         own = form_in(enclosed, SummaryForm)
         page = page_again(enclosed.listed, own, enclosed.records, enclosed.checkpoint, count)
         document = unsealed_summary(Drawn(page, enclosed.listed, own), enclosed.checkpoint, again=True)
-        return Anew(document, plots=not own.pages, whole=with_all(own, enclosed.records))
+        behind = 0 if with_all(own, enclosed.records) else len(own.following)
+        return Anew(document, labels_of(words_of(own.report)) if own.pages else None, behind)
     form, record, facts = form_in(enclosed, PageForm), enclosed.record, enclosed.facts
     assert record is not None
     assert facts is not None

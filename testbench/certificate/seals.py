@@ -17,6 +17,10 @@ from testbench.certificate.stamping import envelope_of, token_of
 from testbench.certificate.trust import Anchors, Signed
 
 CHANGED, ADDED = "Its content was changed after it was sealed.", "Something was added to the file after it was sealed."
+SIGNATURE_KEYS = frozenset({
+    "/Type", "/Filter", "/SubFilter", "/ByteRange", "/Contents", "/M", "/Name", "/Reference",
+})  # fmt: skip
+"""Of a signature's dictionary. A reason, a place or a contact would be shown as the signer's own words."""
 PRINTED_AND_LOCKED = 0b1000_0100
 """Flags of an annotation (ISO 32000-1, table 165): printed, as ISO 19005-3 asks, and locked."""
 WRONG = "The seal's signature is wrong."
@@ -74,8 +78,16 @@ def faults_of_seals(reader: Any, data: bytes) -> Iterator[str]:
     for one in reader.root["/AcroForm"]["/Fields"]:
         if not _in_its_place(reader, one.get_object()):
             yield f"The field of the signature {one.get_object()['/T']} does not lie on the line that names its signer."
+    if not all(map(_says_its_signer, found)):
+        yield "The seal says of itself what its certificate does not."
     for one in found:
         yield from _faults_of_seal(one, data, last=one is found[-1])
+
+
+def _says_its_signer(seal: Any) -> bool:
+    """Whether a signature names whom its certificate names, and says nothing else that a reader would show."""
+    said = seal.sig_object
+    return set(said) <= SIGNATURE_KEYS and str(said.get("/Name")) == signer_of(seal.signer_cert.dump())
 
 
 def _in_its_place(reader: Any, field: Any) -> bool:

@@ -1,11 +1,13 @@
 """The faces of a page: for each code the letter that it stands for, the shape that it draws, and how far it moves.
 
-A text layer that says one thing while the shapes say another is the oldest trick with a PDF. A shape is therefore all
-that decides how a sign looks: its outline, its instructions and those of the whole face, its bearing, and whichever
-table a reader takes it by. Only TrueType outlines are known, as our faces have them.
+A text layer that says one thing while the shapes say another is the oldest trick with a PDF. A shape is therefore the
+whole face to the byte, where the same texts were drawn. Where they were not (a plot without its readings), the faces
+hold other signs; a shape is then all that decides how one looks: its outline, its instructions and those of the whole
+face, and its bearing. Only TrueType outlines are known, as our faces have them.
 """
 
 import re
+import struct
 from dataclasses import dataclass
 from hashlib import sha256
 from io import BytesIO
@@ -18,8 +20,18 @@ TABLES = frozenset({
     "GlyphOrder", "head", "hhea", "maxp", "OS/2", "hmtx", "cmap", "fpgm", "prep", "cvt ", "loca", "glyf", "name",
     "post",
 })  # fmt: skip
+TRUETYPE, ENTRIES, ENTRY = 0x10000, 12, 16
+"""Kind of a font file, where its directory begins, and the bytes of an entry there (OpenType, table directory)."""
 NOWHERE = "\N{REPLACEMENT CHARACTER}"
-_CODES = re.compile(rb"<([0-9A-Fa-f]+)> <([0-9A-Fa-f]+)>")
+_TEXTS = re.compile(
+    rb"/CIDInit /ProcSet findresource begin\n12 dict begin\nbegincmap\n/CIDSystemInfo\n"
+    rb"<< /Registry \(([A-Za-z0-9+-]+)\)\n/Ordering \(\1\)\n/Supplement 0\n>> def\n/CMapName /\1 def\n/CMapType 2 def\n"
+    rb"1 begincodespacerange\n<00> <([0-9A-F]{2})>\nendcodespacerange\n"
+    rb"([0-9]+) beginbfchar\n((?:<[0-9A-F]{2}> <[0-9A-F]{4}>\n)+)endbfchar\nendcmap\n"
+    rb"CMapName currentdict /CMap defineresource pop\nend\nend\s?"
+)
+"""The one form that is written. Whatever else such a table may hold (ISO 32000-1, 9.10.3) is a text of its own to some
+readers and none to others."""
 
 
 class NotOursError(Exception):
@@ -47,22 +59,36 @@ class Face:
         return self.letters.get(code, NOWHERE), self.shapes.get(code, ""), self.widths[code]
 
 
-def faces_of(page: Any) -> dict[str, Face]:
+def faces_of(page: Any, *, whole: bool = True) -> dict[str, Face]:
     """The faces of a page by the names that it uses.
+
+    Args:
+        page: as pikepdf gives it.
+        whole: False where faces that hold other signs beside the same ones are alike.
 
     Raises:
         NotOursError: a face is of another kind than ours.
     """
-    return {str(name): _face(font) for name, font in page.Resources.Font.items()}
+    return {str(name): _face(font, whole=whole) for name, font in page.Resources.Font.items()}
 
 
 def letters_of(font: Any) -> dict[int, str]:
-    """What a face's codes stand for, by its own table."""
-    told = bytes(font.ToUnicode.read_bytes()).partition(b"beginbfchar")[2]
-    return {int(code, 16): bytes.fromhex(text.decode()).decode("utf-16-be") for code, text in _CODES.findall(told)}
+    """What a face's codes stand for, by its own table.
+
+    Raises:
+        NotOursError: the table is not written as in a page of ours.
+    """
+    found = _TEXTS.fullmatch(bytes(font.ToUnicode.read_bytes()))
+    lines = [] if found is None else found[4].split(b"\n")[:-1]
+    codes = [int(line[1:3], 16) for line in lines]
+    if found is None or codes != list(range(int(found[3]))) or codes[-1] != int(found[2], 16):
+        raise NotOursError("The text of a face is told otherwise than in a page of ours.")
+    return {
+        code: bytes.fromhex(line[6:10].decode()).decode("utf-16-be") for code, line in zip(codes, lines, strict=True)
+    }
 
 
-def _face(font: Any) -> Face:
+def _face(font: Any, *, whole: bool) -> Face:
     descriptor = font.FontDescriptor
     strange = str(font.Subtype) != "/TrueType" or set(font.keys()) - KEYS
     if strange or "/FontFile" in descriptor or "/FontFile3" in descriptor:
@@ -70,29 +96,46 @@ def _face(font: Any) -> Face:
     first = int(font.FirstChar)
     widths = {first + number: float(one) / 1000 for number, one in enumerate(font.Widths)}
     data = bytes(descriptor.FontFile2.read_bytes())
-    return Face(letters_of(font), _shapes(data, int(descriptor.Flags)), widths)
+    flags, letters = int(descriptor.Flags), letters_of(font)
+    if whole:
+        digest = sha256(b"%d " % flags + data).hexdigest()
+        return Face(letters, {code: f"{code} {digest}" for code in widths}, widths)
+    return Face(letters, _shapes(data, flags), widths)
 
 
 def _shapes(data: bytes, flags: int) -> dict[int, str]:
     from fontTools.ttLib import TTFont
 
+    if not _is_plain(data):
+        raise NotOursError("It writes with a face of another kind than ours.")
     with TTFont(BytesIO(data)) as font:
         if set(font.keys()) - TABLES:
             raise NotOursError("It writes with a face that holds more than outlines.")
         head = font["head"]
         common = [flags, head.unitsPerEm, head.flags, *(_raw(font, name) for name in ("fpgm", "prep", "cvt "))]
-        tables = sorted(font["cmap"].tables, key=lambda one: (one.platformID, one.platEncID))
-        codes = {code for table in tables for code in table.cmap}
-        return {code: _shape(font, code, tables, common) for code in codes}
+        (table,) = font["cmap"].tables
+        if (table.platformID, table.platEncID, table.format) != (1, 0, 6):
+            raise NotOursError("It writes with a face whose codes are told otherwise than in ours.")
+        looks = {code: (common, _outline(font, name)) for code, name in table.cmap.items()}
+        return {code: sha256(repr(look).encode()).hexdigest() for code, look in looks.items()}
+
+
+def _is_plain(data: bytes) -> bool:
+    """Whether a face is one TrueType font, each table there once, in order, and clear of the others.
+
+    Of two tables of one tag some readers take the first and others the last.
+    """
+    kind, count = struct.unpack_from(">LH", data)
+    entries = [struct.unpack_from(">4sLLL", data, ENTRIES + ENTRY * index) for index in range(count)]
+    tags = [tag for tag, _, _, _ in entries]
+    places = sorted((start, start + length) for _, _, start, length in entries)
+    ends = [ENTRIES + ENTRY * count, *(end for _, end in places)]
+    clear = all(start >= end for (start, _), end in zip(places, ends, strict=False))
+    return kind == TRUETYPE and tags == sorted(set(tags)) and clear and ends[-1] <= len(data)
 
 
 def _raw(font: Any, name: str) -> bytes:
     return bytes(font.reader[name]) if name in font.reader.keys() else b""  # noqa: SIM118 - no mapping
-
-
-def _shape(font: Any, code: int, tables: list[Any], common: list[Any]) -> str:
-    looks = [(one.platformID, one.platEncID, _outline(font, one.cmap.get(code, ".notdef"))) for one in tables]
-    return sha256(repr((common, looks)).encode()).hexdigest()
 
 
 def _outline(font: Any, name: str, deep: int = 8) -> tuple[Any, ...]:

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from testbench.certificate.attach import MOST_RECORDS
 from testbench.certificate.content import Content, IssueFacts, content_of
 from testbench.certificate.data import layout
 from testbench.certificate.languages import Words, words_of
@@ -14,9 +15,11 @@ from testbench.certificate.shift_summary import tested_within
 from testbench.certificate.summary import Row, draw_summary
 from testbench.certificate.summary_form import COLUMNS, Following, SummaryForm, summary_of
 from testbench.run.ledger import Checkpoint
-from testbench.run.record import RunRecord, StageRecord, canonical, sha256
+from testbench.run.record import RunRecord, StageRecord, Verdict, canonical, sha256
 from testbench.run.samples import Trace
 from testbench.station.summed_up import Kind, SummedRow, SummedUp
+
+DECIDED = frozenset({Verdict.ACCEPTED, Verdict.REJECTED})
 
 
 def page_again(
@@ -37,6 +40,10 @@ def page_again(
     """
     if listed.specimen != (form.specimens > 0):
         raise FormError("List and form of its page state different facts.")
+    if [one.run for one in form.following] != (followed_by(listed) if form.pages else []):
+        raise FormError("List and form of its page name different pages that follow.")
+    if len(form.following) <= MOST_RECORDS and not with_all(form, records):
+        raise FormError("The record of a page that follows is not attached, or not one that this version can read.")
     words = words_of(form.report)
     rows = [
         row_again(number, row, records.get(row.run), listed.kind, words)
@@ -65,6 +72,11 @@ def row_again(number: int, row: SummedRow, record: RunRecord | None, kind: Kind,
         results = results_of(record, words)
         details = (*against, *results, *details[len(against) + len(results) :])
     return Row(tuple(cells), shown_verdict(row), judged_text(row, words), details, row)
+
+
+def followed_by(listed: SummedUp) -> list[str]:
+    """The runs whose pages follow, where pages do: decided, and nothing was said against them."""
+    return [row.run for row in listed.rows if row.verdict in DECIDED and row.doubt is None]
 
 
 def with_all(form: SummaryForm, records: Mapping[str, RunRecord]) -> bool:

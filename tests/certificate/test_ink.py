@@ -24,11 +24,13 @@ from testbench.certificate.attach import attach, attachments_of
 from testbench.certificate.checking import verify_apart
 from testbench.certificate.content import Content, IssueFacts, content_of
 from testbench.certificate.data import layout
+from testbench.certificate.filed import STRANGE
 from testbench.certificate.ink import differences
 from testbench.certificate.issue import unsealed_document
 from testbench.certificate.keys import grouped
 from testbench.certificate.languages import words
 from testbench.certificate.marks import LINES, SIGNS
+from testbench.certificate.objects import OTHER_DOCUMENT, STRAY
 from testbench.certificate.page import draw
 from testbench.certificate.page_form import PageForm, facts_of, form_of
 from testbench.certificate.printed import NO_FORM, STRANGE_FORM
@@ -233,6 +235,7 @@ def test_another_serial_number_in_the_head_alone_is_found(
 
     def as_it_was(pdf: Any) -> None:
         pdf.docinfo["/Subject"] = str(pdf.docinfo["/Subject"]).replace("HL-4-0999", "HL-4-0117")
+        pdf.Root.Metadata.write(pdf.Root.Metadata.read_bytes().replace(b"HL-4-0999", b"HL-4-0117"))
 
     found = checked(changed(drawn_otherwise(accepted, facts, lie), as_it_was), authority, at)
     is_found(found)
@@ -353,6 +356,35 @@ def text_outside(pdf: Any) -> None:
     page.Contents = Stream(pdf, page.Contents.read_bytes().replace(b"BT 1 0 0 1", b"1 0 0 1", 1))
 
 
+def area_under_another_matrix(pdf: Any) -> None:
+    """The points are set under one matrix and painted under another; who moves them sees an area over the page."""
+    page = pdf.pages[0].obj
+
+    def moved_area(found: re.Match[bytes]) -> bytes:
+        x, y, width, height = (float(one) for one in found.groups())
+        across, up = width / 535, height / 330
+        matrix = f"{across:.9f} 0 0 {up:.9f} {x - 30 * across:.6f} {y - 380 * up:.6f}"
+        return f"q {matrix} cm 30 380 535 330 re Q f*\n".encode()
+
+    area = rb"n ([0-9.]+) ([0-9.]+) ([0-9.]+) ([0-9.]+) re f\*\n"
+    page.Contents = Stream(pdf, re.sub(area, moved_area, page.Contents.read_bytes(), count=1))
+
+
+def other_metadata(pdf: Any) -> None:
+    pdf.Root.Metadata.write(pdf.Root.Metadata.read_bytes().replace(b"C-B1-2026-0001", b"C-B1-2026-0009"))
+
+
+def further_information(pdf: Any) -> None:
+    pdf.docinfo["/Keywords"] = "released by the purchaser"
+
+
+def pages_in_a_branch(pdf: Any) -> None:
+    """What a branch of the tree says (ISO 32000-1, 7.7.3.4) its pages inherit."""
+    root = pdf.Root.Pages
+    branch = Dictionary(Type=Name.Pages, Count=len(pdf.pages), Kids=Array(list(root.Kids)), Parent=root)
+    root.Kids = Array([pdf.make_indirect(branch)])
+
+
 def other_colours(pdf: Any) -> None:
     white = Dictionary(FunctionType=4, Domain=Array([0, 1] * 3), Range=Array([0, 1] * 3))
     space = Array([Name.DeviceN, Array([Name.R, Name.G, Name.B]), Name.DeviceRGB, Stream(pdf, b"{}", white)])
@@ -360,7 +392,8 @@ def other_colours(pdf: Any) -> None:
 
 
 OVERLAID = [
-    lines_stretched, operand_too_many, text_outside, other_colours,
+    lines_stretched, operand_too_many, text_outside, other_colours, area_under_another_matrix, other_metadata,
+    further_information, appended(b"q W n Q"), appended(b"q 0 0 m 9 9 l W n Q"), appended(b"q 9 9 m W n Q"),
     appended(b"1 1 1 rg 100 400 200 20 re f"), appended(b"1 1 1 RG 30 w 100 400 m 300 400 l S"),
     appended(b"BT 3 Tr 1 0 0 1 100 100 Tm /F1+0 8 Tf (REJECTED) Tj ET"),
     appended(b"BT 1 0 0 1 100 100 Tm /F1+0 8 Tf (REJECTED) Tj ET"),
@@ -369,7 +402,8 @@ OVERLAID = [
     note, cropped, turned, scaled, portfolio, other_title, told_to_a_screen_reader,
 ]  # fmt: skip
 OVER = [
-    "stretched", "operand", "text outside", "colours",
+    "stretched", "operand", "text outside", "colours", "matrix in a path", "metadata", "information",
+    "clip without a path", "clip to a line", "clip to a point",
     "white box", "white line", "invisible text", "text", "clipping text", "shading", "transparency", "clip",
     "another sheet", "no sheet", "other place", "picture", "picture in place", "note", "cropped",
     "turned", "scaled", "portfolio", "title", "alternative text",
@@ -382,6 +416,11 @@ def test_whatever_is_laid_over_or_cut_off_is_found(
 ) -> None:
     """The text layer is what it was, or a text search finds nothing new; the page does not look like its record."""
     is_found(checked(changed(unsealed, lie), authority, at))
+
+
+def test_a_page_stands_in_no_branch_of_the_tree(unsealed: bytes) -> None:
+    """It would inherit from there."""
+    assert "Its pages inherit what no page of ours does." in differences(changed(unsealed, pages_in_a_branch), unsealed)
 
 
 # Other shapes -----------------------------------------------------------------------------------
@@ -445,6 +484,19 @@ def text_layer(pdf: Any) -> None:
         font.ToUnicode = Stream(pdf, text.replace(six, six[:6] + eight[6:]))
 
 
+def second_text(pdf: Any) -> None:
+    """A range after the table (ISO 32000-1, 9.10.3), which some readers take for the last word."""
+    for font in pdf.pages[0].obj.Resources.Font.values():
+        more = b"1 beginbfrange\n<36>\t<36>\t<0038>\nendbfrange\nendcmap"
+        font.ToUnicode = Stream(pdf, font.ToUnicode.read_bytes().replace(b"endcmap", more))
+
+
+def text_twice(pdf: Any) -> None:
+    for font in pdf.pages[0].obj.Resources.Font.values():
+        table = font.ToUnicode.read_bytes()
+        font.ToUnicode = Stream(pdf, table.replace(b"endbfchar", b"<36> <0038>\nendbfchar"))
+
+
 def widths(pdf: Any) -> None:
     for font in pdf.pages[0].obj.Resources.Font.values():
         font.Widths[ord("6")] = int(font.Widths[ord("6")]) + 40
@@ -462,7 +514,8 @@ def face_of_the_reader(pdf: Any) -> None:
 
 SHAPES = [
     in_face(swapped_outlines), in_face(swapped_codes), in_face(moved_aside), in_face(instructed),
-    in_face(further_table), text_layer, widths, other_encoding, face_of_the_reader,
+    in_face(further_table), text_layer, second_text, text_twice,
+    widths, other_encoding, face_of_the_reader,
 ]  # fmt: skip
 SHAPED = [
     "outlines",
@@ -471,6 +524,8 @@ SHAPED = [
     "instructions",
     "further table",
     "text layer",
+    "second text",
+    "text twice",
     "widths",
     "encoding",
     "not embedded",
@@ -485,12 +540,44 @@ def test_a_face_that_draws_other_signs_than_it_says_is_found(
     is_found(checked(changed(unsealed, lie), authority, at))
 
 
-def test_a_face_written_anew_with_the_same_outlines_is_no_lie(
-    unsealed: bytes, authority: SimpleNamespace, at: Any
-) -> None:
-    """Another version of a library packs it otherwise."""
-    found = checked(changed(unsealed, in_face(lambda _: None)), authority, at)
-    assert (found.printed, found.reasons) == (BY_MARKS, ())
+def test_a_face_is_the_same_to_the_byte(unsealed: bytes, authority: SimpleNamespace, at: Any) -> None:
+    """Packed otherwise, with the same outlines: two readers may take the same table for two things."""
+    is_found(checked(changed(unsealed, in_face(lambda _: None)), authority, at))
+
+
+def with_two_outlines(face: bytes) -> bytes:
+    """A second table of outlines under the same name, and no readers who agree which one counts."""
+    import struct
+
+    (count,) = struct.unpack_from(">H", face, 4)
+    entries = [struct.unpack_from(">4sLLL", face, 12 + 16 * index) for index in range(count)]
+    (start, length), body = next(one[2:] for one in entries if one[0] == b"glyf"), face[12 + 16 * count :]
+    moved = [(tag, total, at + 16, size) for tag, total, at, size in entries]
+    twice = sorted([*moved, (b"glyf", 0, len(face) + 16, length)])
+    told = b"".join(struct.pack(">4sLLL", *one) for one in twice)
+    return face[:4] + struct.pack(">H", count + 1) + face[6:12] + told + body + face[start : start + length]
+
+
+def test_a_face_with_two_tables_of_one_name_is_refused_where_faces_may_differ(unsealed: bytes) -> None:
+    """As on the pages behind a lot certificate, whose faces hold other signs; so is any other kind of font file."""
+    from testbench.certificate.marks import marks_of
+    from testbench.certificate.shapes import NotOursError
+
+    def packed(pdf: Any, change: Callable[[bytes], bytes]) -> None:
+        for font in pdf.pages[0].obj.Resources.Font.values():
+            font.FontDescriptor.FontFile2 = Stream(pdf, change(font.FontDescriptor.FontFile2.read_bytes()))
+
+    for change, alike in (
+        (lambda face: face, True), (with_two_outlines, False), (lambda face: b"OTTO" + face[4:], False),
+        (lambda face: face[:-200], False),
+    ):  # fmt: skip
+        with pikepdf.open(BytesIO(unsealed)) as pdf:
+            packed(pdf, change)
+            if alike:
+                assert marks_of(pdf.pages[0].obj, whole=False)
+            else:
+                with pytest.raises(NotOursError):
+                    marks_of(pdf.pages[0].obj, whole=False)
 
 
 # Both sides of the tolerance ----------------------------------------------------------------------
@@ -562,10 +649,8 @@ def test_a_page_replaced_in_the_revision_of_the_seal_is_found(
     def lying(document: bytes) -> Any:
         writer = honest(document)
         page = writer.root["/Pages"]["/Kids"][0].get_object()
-        old = page["/Contents"].data
-        page[generic.pdf_name("/Contents")] = writer.add_object(
-            generic.StreamObject(stream_data=old + b"\n1 1 1 rg 100 400 200 20 re f")
-        )
+        more = writer.add_object(generic.StreamObject(stream_data=b"\n1 1 1 rg 100 400 200 20 re f"))
+        page[generic.pdf_name("/Contents")] = generic.ArrayObject([page.raw_get("/Contents"), more])
         writer.update_container(page)
         return writer
 
@@ -596,6 +681,146 @@ def test_what_was_drawn_must_be_the_document_and_not_only_lie_in_its_file(
     found = verify(seal(data, authority.station, at), authority.anchors)
     assert not found.prints
     assert not found.trusted
+
+
+def sealed_with(
+    monkeypatch: pytest.MonkeyPatch, document: bytes, key: Any, at: Any, change: Callable[[Any], None]
+) -> bytes:
+    """Sealed by a station that writes more into its own revision than the seal."""
+    honest = signing._writer
+
+    def lying(one: bytes) -> Any:
+        writer = honest(one)
+        change(writer)
+        return writer
+
+    monkeypatch.setattr(signing, "_writer", lying)
+    return seal(document, key, at)
+
+
+def copied(found: Any) -> Any:
+    return generic.DictionaryObject({key: found.raw_get(key) for key in found})
+
+
+def another_catalogue(writer: Any) -> None:
+    """With a page of its own; the one that was drawn stays in the file, and nobody sees it."""
+    catalogue, tree = copied(writer.root), copied(writer.root["/Pages"])
+    page = copied(tree["/Kids"][0])
+    page["/Contents"] = writer.add_object(generic.StreamObject(stream_data=b""))
+    kid = writer.add_object(page)
+    tree["/Kids"] = generic.ArrayObject([kid])
+    catalogue["/Pages"] = page["/Parent"] = writer.add_object(tree)
+    places = catalogue["/Dests"]
+    catalogue["/Dests"] = generic.DictionaryObject({
+        name: generic.ArrayObject([kid, *list(places[name])[1:]]) for name in places
+    })
+    writer._root = writer.trailer["/Root"] = writer.add_object(catalogue)
+
+
+def another_information(writer: Any) -> None:
+    told = copied(writer.prev.trailer["/Info"])
+    told["/Title"] = generic.pdf_string("Hydrostatic test certificate C-B1-2026-0009")
+    writer.set_info(writer.add_object(told))
+
+
+def stray_object(writer: Any) -> None:
+    writer.add_object(generic.StreamObject(stream_data=b"another page"))
+
+
+@pytest.mark.parametrize(
+    ("change", "reasons"),
+    [
+        (another_catalogue, (OTHER_DOCUMENT, STRAY)), (another_information, (OTHER_DOCUMENT, STRAY)),
+        (stray_object, (STRAY,)),
+    ],
+    ids=["catalogue", "information", "stray object"],
+)  # fmt: skip
+def test_the_revision_of_the_seal_adds_nothing_but_the_seal(
+    unsealed: bytes, authority: SimpleNamespace, at: Any, monkeypatch: pytest.MonkeyPatch,
+    change: Callable[[Any], None], reasons: tuple[str, ...],
+) -> None:  # fmt: skip
+    """What was drawn stands first, untouched; the seal's own part of the file names something else."""
+    data = sealed_with(monkeypatch, unsealed, authority.station, at, change)
+    assert data.startswith(unsealed)
+    found = verify(data, authority.anchors)
+    assert (found.intact, found.reasons) == (False, reasons)
+
+
+@pytest.mark.parametrize("said", ["reason", "location", "contact_info", "name"])
+def test_a_seal_says_nothing_but_its_signer(
+    unsealed: bytes, authority: SimpleNamespace, at: Any, monkeypatch: pytest.MonkeyPatch, said: str
+) -> None:
+    """A reader of PDF shows these words beside the signature, as the signer's own."""
+    from pyhanko.sign import signers
+
+    own = signers.PdfSignatureMetadata
+    monkeypatch.setattr(
+        signers, "PdfSignatureMetadata", lambda **told: own(**{**told, said: "Witnessed by the purchaser"})
+    )
+    found = verify(seal(unsealed, authority.station, at), authority.anchors)
+    assert (found.intact, found.reasons) == (False, ("The seal says of itself what its certificate does not.",))
+
+
+# Attached files ---------------------------------------------------------------------------------
+
+
+def entry(pdf: Any, name: str = "record.json") -> Any:
+    told = list(pdf.Root.Names.EmbeddedFiles.Names)
+    return told[[str(one) for one in told[::2]].index(name) * 2 + 1]
+
+
+def another_file(pdf: Any, name: str = "record.json") -> Any:
+    body = pdf.make_indirect(Stream(pdf, b'{"verdict":"rejected"}', Type=Name.EmbeddedFile))
+    told = Dictionary(Type=Name.Filespec, F=name, UF=name, AFRelationship=Name.Data, EF=Dictionary(F=body, UF=body))
+    return pdf.make_indirect(told)
+
+
+def listed_beside(pdf: Any) -> None:
+    pdf.Root.AF.append(another_file(pdf))
+
+
+def twice_in_the_tree(pdf: Any) -> None:
+    told = list(pdf.Root.Names.EmbeddedFiles.Names)
+    one = another_file(pdf)
+    pdf.Root.Names.EmbeddedFiles.Names = Array([String("record.json"), one, *told])
+    pdf.Root.AF.append(one)
+
+
+def shown_as(key: str) -> Callable[[Any], None]:
+    def change(pdf: Any) -> None:
+        entry(pdf)[key] = String("approval.json")
+
+    return change
+
+
+def body_under(key: str) -> Callable[[Any], None]:
+    def change(pdf: Any) -> None:
+        entry(pdf).EF[key] = another_file(pdf).EF.F
+
+    return change
+
+
+def other_names(pdf: Any) -> None:
+    pdf.Root.Names.Templates = Dictionary(Names=Array([]))
+
+
+TWICE = "The file record.json is attached twice, or under more than one name."
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        (listed_beside, STRANGE), (twice_in_the_tree, TWICE), (shown_as("/F"), TWICE), (shown_as("/UF"), TWICE),
+        (shown_as("/DOS"), TWICE), (body_under("/UF"), TWICE), (body_under("/Unix"), TWICE), (other_names, STRANGE),
+    ],
+    ids=["listed", "twice", "name", "shown name", "third name", "body", "third body", "other names"],
+)  # fmt: skip
+def test_a_file_is_attached_once_under_one_name(
+    unsealed: bytes, authority: SimpleNamespace, at: Any, change: Callable[[Any], None], reason: str
+) -> None:
+    """Whichever list a reader shows, whichever name, and whichever content it opens."""
+    found = checked(changed(unsealed, change), authority, at)
+    assert (found.intact, found.reasons) == (False, (reason,))
 
 
 # The form ---------------------------------------------------------------------------------------

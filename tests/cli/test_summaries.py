@@ -13,6 +13,7 @@ import pytest
 from click.testing import CliRunner
 from pypdf import PdfReader
 
+from testbench.certificate import summary_again
 from testbench.certificate.anchors import anchors_of
 from testbench.certificate.attach import CHECKPOINT, FORM, SUMMARY, Attachment, attach, attachments_of_summary
 from testbench.certificate.data import layout
@@ -521,6 +522,15 @@ def test_the_pages_of_valves_behind_a_lot_are_those_of_their_records_but_for_the
     assert check(lambda text: in_first_plot(text, (30, 30))).reasons == (
         "Page 3: something of a plot lies elsewhere than its record gives.",
     )
+    for label, fits in ((b"512.4", True), (b"lowest 499.9 psi", True), (b"REJECTED", False), (b"HL-4-0118", False)):
+        written = b"BT %g %g Td /F3+0 7 Tf (" + label + b") Tj ET"
+        assert check(lambda text, written=written: in_first_plot(text, None, written)).prints is fits
+    for lie in (
+        b"q 30 w %g %g m 200 300 l S Q",
+        b"BT %g %g Td /F3+0 300 Tf (1) Tj ET",
+        b"BT %g %g Td 1 Tr /F3+0 7 Tf (1) Tj ET",
+    ):
+        assert not check(lambda text, lie=lie: in_first_plot(text, None, lie)).prints
     found = check(lambda text: text.replace(b"(HL-4-0118)", b"(HL-4-0188)", 1))
     assert found.reasons == ("Page 3: it shows “HL-4-0188”, where its record gives “HL-4-0118”.",)
     assert not check(lambda text: text + b"\n1 1 1 rg 100 400 200 20 re f").prints
@@ -533,22 +543,45 @@ def test_the_pages_of_valves_behind_a_lot_are_those_of_their_records_but_for_the
     assert found.reasons[0] == "It has 4 pages, where its record gives 3."
 
 
-def in_first_plot(text: bytes, place: tuple[int, int] | None) -> bytes:
-    """A black square within the first figure, at a place of the page, or where its first label stands."""
+SQUARE = b"q 0 0 0 rg %g %g 2 2 re f Q"
+
+
+def in_first_plot(text: bytes, place: tuple[int, int] | None, drawn: bytes = SQUARE) -> bytes:
+    """A black square, or something else, in the first figure: at a place of the page, or where its first label is."""
     at = text.index(b"BDC", text.index(b"/Figure")) + 3
     label = re.search(rb"BT ([0-9.]+) ([0-9.]+) Td", text[at:])
     assert label is not None
     x, y = place or (float(label[1]), float(label[2]))
-    return text[:at] + f"\nq 0 0 0 rg {x} {y} 2 2 re f Q\n".encode() + text[at:]
+    return text[:at] + b"\n" + drawn % (x, y) + b"\n" + text[at:]
 
 
-def test_pages_whose_records_are_not_attached_are_not_compared_and_that_is_said(home, paged):
-    """As of an order so large that its records do not travel."""
+def test_pages_whose_records_are_not_attached_are_not_compared_and_that_is_said(home, paged, monkeypatch):
+    """As of an order so large that its records do not travel; of a smaller one they must be there."""
     page, listed, beside, _ = paged
+    found = judged(home, sealed(home, page, listed, beside))
+    assert (found.trusted, found.reasons) == (
+        False, ("The record of a page that follows is not attached, or not one that this version can read.",),
+    )  # fmt: skip
+    monkeypatch.setattr(summary_again, "MOST_RECORDS", len(listed.rows) - 1)
     found = judged(home, sealed(home, page, listed, beside))
     assert (found.trusted, found.printed) == (True, WITHOUT_PAGES)
     lie = on_page(page, 0, lambda text: text + b"\n1 1 1 rg 100 400 200 20 re f")
     assert not judged(home, sealed(home, lie, listed, beside)).prints
+    with pikepdf.open(BytesIO(page)) as pdf:
+        del pdf.pages[-1]
+        fewer = BytesIO()
+        pdf.save(fewer)
+    assert not judged(home, sealed(home, fewer.getvalue(), listed, beside)).prints
+
+
+def test_the_form_names_just_the_pages_that_follow_from_the_list(home, paged):
+    """Else a form could name so many that none of them is compared."""
+    page, listed, beside, records = paged
+    form = SummaryForm.model_validate_json(beside[1].data)
+    for told in ({"following": form.following[:1]}, {"following": form.following * 2}, {"pages": False}):
+        lie = replace(beside[1], data=canonical(form.model_copy(update=told)))
+        found = judged(home, sealed(home, page, listed, (beside[0], lie), records))
+        assert found.reasons[0] == "List and form of its page name different pages that follow."
 
 
 def test_a_signature_on_a_valves_page_behind_a_lot_is_of_its_record(home, paged):
@@ -557,8 +590,9 @@ def test_a_signature_on_a_valves_page_behind_a_lot_is_of_its_record(home, paged)
     form = SummaryForm.model_validate_json(beside[1].data)
     signed = signed_by(records[0], "quill", "Mara Quill", Meaning.PERFORMED, 1)
     for run, strange in ((0, False), (1, True)):
-        one = form.following[run].model_copy(update={"signed": (signed,)})
-        lie = canonical(form.model_copy(update={"following": (one,)}))
+        following = list(form.following)
+        following[run] = following[run].model_copy(update={"signed": (signed,)})
+        lie = canonical(form.model_copy(update={"following": tuple(following)}))
         found = judged(home, sealed(home, page, listed, (beside[0], replace(beside[1], data=lie)), records))
         assert not found.prints
         said_so = found.reasons == ("A signature on the page of run B1-000002 was made under another record.",)
