@@ -42,7 +42,7 @@ def _is_plain(spec: Any, name: str) -> bool:
     """Whether a file has one name and one content, however a reader asks for them."""
     bodies = spec["/EF"]
     return (
-        set(spec) <= OF_FILE
+        {"/F", "/UF"} <= set(spec) <= OF_FILE
         and {text_of(spec[key]) for key in ("/F", "/UF")} == {name}
         and set(bodies) == {"/F", "/UF"}
         and repr(bodies.raw_get("/F")) == repr(bodies.raw_get("/UF"))

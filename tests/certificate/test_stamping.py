@@ -52,6 +52,7 @@ from testbench.station.bench import Works
 from testbench.summing_up import Asked, issue_lot
 from testbench.wiring import Home, make_home, open_store
 from tests.records.make import example_run, keep_closed, valve
+from tests.without_home import without_home
 
 pytestmark = pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl is not installed")
 
@@ -213,7 +214,7 @@ def test_after_a_key_was_lost_a_customers_command_takes_what_was_stamped_before(
     (folder / "FILE.pdf").write_bytes(stamped(waiting, tsa.stamps) if with_stamp else waiting)
     (command,) = [line for line in (folder / "how-to-check.txt").read_text().splitlines() if "    testbench" in line]
     monkeypatch.chdir(folder)
-    found = CliRunner().invoke(cli, [*command.split()[1:], "--home", str(tmp_path / "nobody")])
+    found = without_home(*command.split()[1:])
     assert found.exit_code == code, found.output
 
 
