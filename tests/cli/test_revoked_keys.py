@@ -20,7 +20,7 @@ SEALS = (
     ("certificate", "issue", "B1-000002"),
     ("certificate", "issue", "--order", "HL-2041"),
     ("certificate", "lot", "HL-2041"),
-    ("certificate", "shift", "--since", "2020-01-01T00:00", "--until", "2035-01-01T00:00", "--name", "early"),
+    ("certificate", "shift", "--since", "2020-01-01T00:00", "--until", "2020-01-02T00:00", "--name", "early"),
     ("certificate", "replace", "C-B1-000001", "--why", "the heat number was read again", "--by", "Tobin Ashe"),
     ("certificate", "list", "--withdrawn", "--export", "{out}"),
     ("keys", "export", "--for-customer", "{out}"),
