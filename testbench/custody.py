@@ -206,6 +206,7 @@ def issue_document(home: Home, run: str, ask: "Passphrases | None" = None) -> "I
     """
     with open_store(home) as store:
         finish(home, store)
+        store.issued_of(run)  # refuses where the register has lost a document, which would be written a second time
         return issue_in(home, store, run, Signing(ask))
 
 

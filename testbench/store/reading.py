@@ -40,7 +40,7 @@ from testbench.store.comparing import ComparisonReader
 from testbench.store.counting import CountReader
 from testbench.store.database import Database
 from testbench.store.issued import IssuedReader
-from testbench.store.ledger import BATCH
+from testbench.store.ledger import BATCH, check_document_count
 from testbench.store.ledger_questions import LedgerReader
 from testbench.store.moments import from_us
 from testbench.store.nonconformities import nonconformities_in, recalled_in, relying_on
@@ -193,12 +193,17 @@ class RunReader(IssuedReader, LedgerReader, CountReader, ReviewReader, Compariso
             return any(connection.scalar(query) is not None for query in queries)
 
     def owed_documents(self, order: str) -> tuple[str, ...]:
-        """The closed runs of an order that are decided and have no document yet, oldest first."""
+        """The closed runs of an order that are decided and have no document yet, oldest first.
+
+        Raises:
+            RowMissingError: the register has lost a document, which would be written a second time.
+        """
         table, made = tables.run, tables.document
         bears = select(made.c.seq).where(made.c.run == table.c.number).exists()
         decided = table.c.verdict.in_([Verdict.ACCEPTED.value, Verdict.REJECTED.value])
         query = select(table.c.id).where(table.c.order_number == order, table.c.state == "closed", decided, ~bears)
         with self._database.reading() as connection:
+            check_document_count(connection)
             return tuple(connection.scalars(query.order_by(table.c.number)))
 
     def count_on(self, order: str) -> int:

@@ -111,7 +111,8 @@ def test_a_document_that_was_deleted_or_edited_counts_for_nothing(home):
     assert (told.exit_code, told.output.splitlines()[0]) == (7, NOT_LOOKED_UP + str(found))
     assert said(home, "certificate", "verify", page(home, SECOND)).exit_code == 0
     harmed(home, "DELETE FROM document WHERE run = 1")
-    assert str(refusal(home, "certificate", "list")) == LOST.format("document", 1)
+    for words in (("list",), ("issue", "B1-000001"), ("issue", "--order", "HL-2041")):
+        assert str(refusal(home, "certificate", *words)) == LOST.format("document", 1)
     told = said(home, "certificate", "verify", page(home, FIRST))
     assert (told.exit_code, told.output.splitlines()[0]) == (7, NOT_LOOKED_UP + LOST.format("document", 1))
 
