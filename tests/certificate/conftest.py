@@ -192,7 +192,7 @@ def tell(story: Story) -> Run:
     ended = datetime.fromtimestamp(started.timestamp() + tick / TICKS_PER_S, tz=UTC)
     record = RunRecord(
         run=f"B1-2026-{story.number:04d}", bench="B1", works=WORKS.name, origin=story.origin,
-        software="testbench 0.1.0", order="HL-2041", customer=story.customer, customer_order=story.customer_order,
+        software="0.1.0", order="HL-2041", customer=story.customer, customer_order=story.customer_order,
         operator="Mara Quill", valve=valve, requirements=asked, procedure_sha256=sha256(PROCEDURE.read_bytes()),
         channel=story.channel, zero_check=ZERO, started=_iso(started), ended=_iso(ended), utc_offset_minutes=60,
         stages=tuple(stages), verdict=None, reason="", adoption=ADOPTION if story.adopted else None,
